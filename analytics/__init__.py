@@ -1,0 +1,1 @@
+"""Reliability analytics: pure functions over arrays. No web, no database, no clock."""
