@@ -1,0 +1,29 @@
+"""Tables. Models import neither Flask nor analytics, and never commit."""
+
+from service.db import Base
+from service.models.catalogue import *  # noqa: F403
+from service.models.estimate import Estimate, EstimateRelease, StaleComponent
+from service.models.intake import Doubt, ImportBatch
+from service.models.machine import Machine, MachineFamily, MachineMake, MachineModel, OdometerEntry, OdometerSegment
+from service.models.shop import ApiToken, Shop
+from service.models.work import JobCard, JobLine, Measurement
+
+__all__ = [
+    "ApiToken",
+    "Base",
+    "Doubt",
+    "Estimate",
+    "EstimateRelease",
+    "ImportBatch",
+    "JobCard",
+    "JobLine",
+    "Machine",
+    "MachineFamily",
+    "MachineMake",
+    "MachineModel",
+    "Measurement",
+    "OdometerEntry",
+    "OdometerSegment",
+    "Shop",
+    "StaleComponent",
+]

@@ -1,0 +1,36 @@
+"""Shops and the tokens that speak for them."""
+
+from __future__ import annotations
+
+import uuid
+from datetime import datetime
+
+from sqlalchemy import ForeignKey, LargeBinary, String, Uuid
+from sqlalchemy.orm import Mapped, mapped_column
+
+from service.db import Base, Key, UtcDateTime, new_public_id
+
+
+class Shop(Base):
+    """Whoever keeps job cards: a workshop, a fleet, a private garage."""
+
+    __tablename__ = "shop"
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    public_id: Mapped[uuid.UUID] = mapped_column(Uuid, default=new_public_id, unique=True)
+    name: Mapped[str] = mapped_column(String(120), unique=True)
+    created_at: Mapped[datetime] = mapped_column(UtcDateTime)
+
+
+class ApiToken(Base):
+    """A bearer token; only its SHA-256 is kept."""
+
+    __tablename__ = "api_token"
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    shop_id: Mapped[int] = mapped_column(ForeignKey("shop.id"), index=True)
+    digest: Mapped[bytes] = mapped_column(LargeBinary(32), unique=True)
+    label: Mapped[str] = mapped_column(String(120), default="")
+    created_at: Mapped[datetime] = mapped_column(UtcDateTime)
+    expires_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+    revoked_at: Mapped[datetime | None] = mapped_column(UtcDateTime)

@@ -1,0 +1,63 @@
+"""The closed lists of words the records use; the job-line file format names the same ones."""
+
+from __future__ import annotations
+
+ACTIONS = (
+    "renewed",
+    "repaired",
+    "checked_good",
+    "checked_bad",
+    "original",
+    "seen",
+    "clock_changed",
+    "gone",
+)
+# Actions about the machine as a whole: they name no component.
+MACHINE_ACTIONS = frozenset({"seen", "clock_changed", "gone"})
+REASONS = (
+    "failed",
+    "found_failed",
+    "worn_to_limit",
+    "scheduled",
+    "while_apart",
+    "damage",
+    "secondary",
+    "upgrade",
+    "campaign",
+    "misdiagnosis",
+    "owner_wish",
+    "unknown",
+)
+SOURCES = ("card", "papers", "told")
+QUALITIES = ("original", "pattern", "used", "unknown")
+UNITS = ("km", "mi")
+KM_PER_MILE = 1.609344  # international mile, exact by definition (1959 agreement)
+JOB_LINE_COLUMNS = (
+    "card",
+    "date",
+    "machine",
+    "make",
+    "model",
+    "family",
+    "model_year",
+    "built",
+    "first_registered",
+    "odometer",
+    "unit",
+    "component",
+    "position",
+    "action",
+    "reason",
+    "source",
+    "quality",
+    "labour_hours",
+    "parts_cost",
+    "labour_cost",
+    "currency",
+    "notes",
+)
+
+
+def one_of(column: str, words: tuple[str, ...]) -> str:
+    """SQL text that holds a column to a closed list."""
+    return f"{column} IN ({', '.join(repr(word) for word in words)})"
