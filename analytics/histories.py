@@ -243,7 +243,7 @@ def _component_spells(
         positions = units.positions_by_cell[int(machines.cell[machine])]
         events = events_of.get(machine)
         if events is None:
-            untouched = live([], one.watch, shown_by_running=False)
+            untouched = live([], one.watch, shown_by_running=False).spells
             rows.extend(untouched * len(positions))
             where.extend((machine, position, 1.0) for position in positions if untouched)
             continue
@@ -251,7 +251,7 @@ def _component_spells(
         positions = named if positions == (-1,) and named else positions + named
         for position in positions:
             for weight, chain in _readings(events, position, positions):
-                for row in live(chain, one.watch, shown_by_running=units.shown_by_running):
+                for row in live(chain, one.watch, shown_by_running=units.shown_by_running).spells:
                     rows.append(row)
                     where.append((machine, position, weight))
     return _assemble(rows, where, units, placed, machines, names)
@@ -299,8 +299,10 @@ def _assemble(
         shop=machines.shop[machine] if len(machine) else machine,
         cell=cell,
         position=np.array([w[1] for w in where], dtype=np.int64),
-        stratum=np.array([_stratum(units, int(c), placed[int(m)].new_day) for m, c in zip(machine, cell, strict=True)],
-                         dtype=np.int64),
+        stratum=np.array(
+            [_stratum(units, int(c), placed[int(m)], r) for m, c, r in zip(machine, cell, rows, strict=True)],
+            dtype=np.int64,
+        ),
         not_original=columns["not_original"].astype(bool),
         weight=np.array([w[2] for w in where], dtype=float),
         cells=names.cells,
@@ -311,9 +313,19 @@ def _assemble(
     )  # fmt: skip
 
 
-def _stratum(units: ComponentUnits, cell: int, new_day: float) -> int:
+def _stratum(units: ComponentUnits, cell: int, one: Placed, row: SpellRow) -> int:
+    """Which issue of a superseded part this is: by the day it was fitted, which for a factory part is the build."""
     changes = units.changes_by_cell.get(cell)
-    return -1 if changes is None else sum(new_day >= day for day in changes)
+    if changes is None:
+        return -1
+    unknown_start = row.start_days != row.start_days
+    fitted_days = (row.entry_days if row.not_original else 0.0) if unknown_start else row.start_days
+    return stratum_of(changes, one.new_day + fitted_days)
+
+
+def stratum_of(changes: Sequence[float], fitted_day: float) -> int:
+    """Number of part changes that lie on or before the day a part was fitted."""
+    return sum(fitted_day >= day for day in changes)
 
 
 def positions_in_use(

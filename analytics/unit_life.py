@@ -71,6 +71,27 @@ class SpellRow(NamedTuple):
     quality: int
 
 
+class PartNow(NamedTuple):
+    """The part fitted when the watch ends; clocks are the machine's, nan where unknown."""
+
+    start_km: float
+    start_days: float
+    not_original: bool
+    quality: int
+    alive: bool
+    watched_from_km: float
+    watched_from_days: float
+    last_good_km: float
+    last_good_days: float
+
+
+class UnitHistory(NamedTuple):
+    """What one position's lines amount to."""
+
+    spells: list[SpellRow]
+    now: PartNow
+
+
 _REMOVAL = {
     "failed": Removal.FAILED,
     "found_failed": Removal.FOUND_FAILED,
@@ -155,8 +176,8 @@ class _Part:
         )
 
 
-def live(events: list[Event], watch: Watch, *, shown_by_running: bool) -> list[SpellRow]:
-    """Spells of one position from its events in order of time.
+def live(events: list[Event], watch: Watch, *, shown_by_running: bool) -> UnitHistory:
+    """Spells of one position from its events in order of time, and the part that is on at the end.
 
     Parameters
     ----------
@@ -177,7 +198,8 @@ def live(events: list[Event], watch: Watch, *, shown_by_running: bool) -> list[S
             _observe(part, event)
     end = Event(watch.end_km, watch.end_days, "", "", "card", 0, False)
     part.close(end, Outcome.CENSORED, Removal.MACHINE_GONE if watch.gone else Removal.STILL_FITTED)
-    return part.rows
+    now = PartNow(*part.start, part.not_original, part.quality, part.alive, *part.entry, *part.last_good)
+    return UnitHistory(part.rows, now)
 
 
 def _before_watch(event: Event, watch: Watch) -> bool:
