@@ -1,0 +1,232 @@
+"""Which checks make the best use of the minutes? The exact optimum, in the order to do them.
+
+Chosen are the options with the greatest worth together (`check_worth`), inside the minutes, each access group's
+minutes counted once, at most one variant of a check, nothing beyond the kit or the permission. Safety class A
+checks come before any worth: as many of them as the minutes allow, in whichever variant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from analytics.access import way_in
+from analytics.check_worth import Part, PartWorth, part_worths, risks_by_part, worth_of
+from analytics.plan_choice import choose, open_already
+from analytics.plan_order import lines_in_order
+from analytics.planning_types import (
+    KITS,
+    PERMISSIONS,
+    AccessGroup,
+    CheckOption,
+    Circumstances,
+    ComponentRisk,
+    InvalidPlanInput,
+    LeftOut,
+    Plan,
+)
+
+NO_GAIN = 1e-9  # share of the plan's worth below which a line is left out as adding nothing
+
+
+@dataclass(frozen=True)
+class PermissionStep:
+    """What one step more permission would add: to ask the seller for."""
+
+    permission: str
+    added_worth: float
+    checks: tuple[str, ...]
+
+
+def plan_checks(
+    options: Sequence[CheckOption],
+    groups: Sequence[AccessGroup],
+    risks: Sequence[ComponentRisk],
+    circumstances: Circumstances,
+) -> Plan:
+    """The most valuable plan for these minutes.
+
+    Parameters
+    ----------
+    options : sequence of CheckOption
+        Checks and quick variants still to do; leave out those done, with their findings already in `risks`.
+    groups : sequence of AccessGroup
+        Every group the options name.
+    risks : sequence of ComponentRisk
+        One for each part at stake. A target without one has no worth, but a safety check of it stays in.
+    circumstances : Circumstances
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    InvalidPlanInput
+        If an id is given twice or an access group or risk is missing or doubled.
+    """
+    by_group = _check_names(options, groups)
+    index = risks_by_part(risks)
+    refused = {o.id: r for o in options if (r := refusal(o, circumstances)) is not None}
+    possible = [o for o in options if o.id not in refused]
+    worths = part_worths(possible, index)
+    picked, opened = choose(possible, by_group, worths, circumstances)
+    chosen = _fuller_safety(_drop_idle(picked, worths), possible, worths, circumstances.minutes, opened, by_group)
+    already = open_already(circumstances, by_group)
+    ways = way_in({o.access_group for o in chosen} - already, opened, by_group)
+    alone = _worth_alone(options, index)
+    unmet = _unmet_safety(options, chosen, refused, alone)
+    short = any(u.code == "no_time" for u in unmet)
+    lines = lines_in_order(chosen, ways, by_group, alone, worths, index, safety_first=short)
+    seen = {t.part for line in lines for t in line.targets}
+    return Plan(
+        lines=lines,
+        minutes_used=sum(line.minutes + line.access_minutes for line in lines),
+        worth=worth_of([o.id for o in chosen], worths),
+        left_out=_left_out(options, chosen, refused, worths, alone),
+        unmet_safety=unmet,
+        safety_not_covered=tuple(r.part for r in risks if r.safety_class == "A" and r.part not in seen),
+    )
+
+
+def step_of_permission(
+    options: Sequence[CheckOption],
+    groups: Sequence[AccessGroup],
+    risks: Sequence[ComponentRisk],
+    circumstances: Circumstances,
+    plan: Plan,
+) -> PermissionStep | None:
+    """What the next permission up would add to `plan`; None at the top of the ladder.
+
+    Checks are the ones in the new plan that were not in the old. Beside worth, the new plan may hold safety
+    checks that were out of reach.
+    """
+    rank = PERMISSIONS.index(circumstances.permission)
+    if rank + 1 == len(PERMISSIONS):
+        return None
+    wider = plan_checks(options, groups, risks, replace(circumstances, permission=PERMISSIONS[rank + 1]))
+    before = {line.check.id for line in plan.lines}
+    new = tuple(line.check.id for line in wider.lines if line.check.id not in before)
+    return PermissionStep(PERMISSIONS[rank + 1], wider.worth - plan.worth, new)
+
+
+def refusal(option: CheckOption, circumstances: Circumstances) -> tuple[str, str] | None:
+    """(code, reason in words) why the circumstances rule an option out; None if they do not."""
+    if PERMISSIONS.index(option.permission) > PERMISSIONS.index(circumstances.permission):
+        return "permission", f"needs permission: {option.permission.replace('_', ' ')}"
+    if KITS.index(option.kit) > KITS.index(circumstances.kit):
+        return "kit", f"needs the {option.kit} kit"
+    if option.cold and not circumstances.engine_cold:
+        return "engine_warm", "the engine is warm: ask for a cold start another day"
+    if option.stage == "before_key" and circumstances.key_has_been_on:
+        return "key_on", "only true before the key has been on"
+    if option.stage in ("running", "hot") and not circumstances.engine_runs:
+        return "will_not_run", "needs a running engine"
+    return None
+
+
+def _check_names(options: Sequence[CheckOption], groups: Sequence[AccessGroup]) -> dict[str, AccessGroup]:
+    by_group = {g.id: g for g in groups}
+    if len(by_group) < len(groups):
+        raise InvalidPlanInput("an access group is given twice; give each id once")
+    ids = [o.id for o in options]
+    if len(set(ids)) < len(ids):
+        double = next(i for i in ids if ids.count(i) > 1)
+        raise InvalidPlanInput(f"check {double} is given twice; give each id once")
+    for option in options:
+        if option.access_group not in by_group:
+            raise InvalidPlanInput(f"check {option.id}: access group '{option.access_group}' is not among the groups")
+    for group in groups:
+        for inner in group.includes:
+            if inner not in by_group:
+                raise InvalidPlanInput(f"access group {group.id}: includes '{inner}', which is not among the groups")
+    return by_group
+
+
+def _drop_idle(chosen: list[CheckOption], worths: Sequence[PartWorth]) -> list[CheckOption]:
+    """Leave out what adds nothing: the optimum may hold such lines where minutes are left over."""
+    kept = list(chosen)
+    for option in sorted(chosen, key=lambda o: -o.minutes):
+        ids = [o.id for o in kept]
+        total = worth_of(ids, worths)
+        if (
+            not option.safety_class_a
+            and total - worth_of([i for i in ids if i != option.id], worths) <= NO_GAIN * total
+        ):
+            kept.remove(option)
+    return kept
+
+
+def _fuller_safety(
+    chosen: list[CheckOption],
+    possible: Sequence[CheckOption],
+    worths: Sequence[PartWorth],
+    minutes: float,
+    opened: Sequence[str],
+    groups: Mapping[str, AccessGroup],
+) -> list[CheckOption]:
+    """Take the longer variant of a safety check where minutes are left over and no worth is lost by it."""
+    spare = minutes - sum(o.minutes for o in chosen) - sum(groups[g].minutes for g in opened)
+    result = list(chosen)
+    for option in sorted(possible, key=lambda o: -o.minutes):
+        quick = next((c for c in result if c.parent == option.parent and c.safety_class_a), None)
+        if quick is None or option.access_group != quick.access_group or option.minutes <= quick.minutes:
+            continue
+        swapped = [option if c is quick else c for c in result]
+        loses = worth_of([o.id for o in swapped], worths) < worth_of([o.id for o in result], worths)
+        if option.minutes - quick.minutes <= spare and not loses and option.safety_class_a:
+            spare -= option.minutes - quick.minutes
+            result = swapped
+    return result
+
+
+def _worth_alone(options: Sequence[CheckOption], index: Mapping[Part, ComponentRisk]) -> dict[str, float]:
+    return {o.id: worth_of([o.id], part_worths([o], index)) for o in options}
+
+
+def _no_time(option: CheckOption, alone: Mapping[str, float]) -> LeftOut:
+    return LeftOut(option, "no_time", "no time for it in these minutes", alone[option.id])
+
+
+def _left_out(
+    options: Sequence[CheckOption],
+    chosen: Sequence[CheckOption],
+    refused: Mapping[str, tuple[str, str]],
+    worths: Sequence[PartWorth],
+    alone: Mapping[str, float],
+) -> tuple[LeftOut, ...]:
+    taken = {o.parent: o.id for o in chosen}
+    ids = {o.id for o in chosen}
+    total = worth_of(ids, worths)
+    found = []
+    for option in options:
+        if option.id in ids:
+            continue
+        if option.id in refused:
+            found.append(LeftOut(option, *refused[option.id], alone[option.id]))
+        elif option.parent in taken:
+            words = f"variant chosen: {taken[option.parent]}"
+            found.append(LeftOut(option, "variant_chosen", words, alone[option.id]))
+        elif not option.safety_class_a and worth_of(ids | {option.id}, worths) - total <= NO_GAIN * total:
+            words = "whatever it reads, the same things would be done"
+            found.append(LeftOut(option, "no_gain", words, alone[option.id]))
+        else:
+            found.append(_no_time(option, alone))
+    return tuple(found)
+
+
+def _unmet_safety(
+    options: Sequence[CheckOption],
+    chosen: Sequence[CheckOption],
+    refused: Mapping[str, tuple[str, str]],
+    alone: Mapping[str, float],
+) -> tuple[LeftOut, ...]:
+    """One entry a safety check with no variant in the plan: its quickest possible variant, else its quickest."""
+    taken = {o.parent for o in chosen}
+    missing: dict[str, CheckOption] = {}
+    for option in sorted(options, key=lambda o: (o.id in refused, o.minutes)):
+        if option.safety_class_a and option.parent not in taken:
+            missing.setdefault(option.parent, option)
+    return tuple(
+        LeftOut(o, *refused[o.id], alone[o.id]) if o.id in refused else _no_time(o, alone) for o in missing.values()
+    )

@@ -1,0 +1,78 @@
+"""The plan over the shipped catalogue: 35 checks and 12 quick variants, whose accuracies are invented priors."""
+
+from __future__ import annotations
+
+import time
+
+import numpy as np
+import pytest
+
+from analytics.planning import plan_checks
+from analytics.planning_types import Circumstances, ComponentRisk
+from tests.analytics.planning_cases import (
+    catalogue_groups,
+    catalogue_options,
+    catalogue_risks,
+    safety_components,
+    yard,
+)
+
+OPTIONS = catalogue_options(safety_components())
+GROUPS = catalogue_groups()
+
+
+def spread_risks(seed: int) -> list[ComponentRisk]:
+    draw = np.random.default_rng(seed)
+    return [
+        ComponentRisk(
+            r.component,
+            None,
+            float(draw.random() ** 3 / 2),
+            r.loss_if_missed * draw.uniform(0.5, 2),
+            r.cost_to_act * draw.uniform(0.5, 2),
+            r.safety_class,
+        )
+        for r in catalogue_risks()
+    ]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_thirty_minutes_in_the_sellers_drive(seed):
+    plan = plan_checks(OPTIONS, GROUPS, spread_risks(seed), yard(30))
+    assert plan.minutes_used <= 30
+    assert plan.unmet_safety == ()
+    covered = {line.check.parent for line in plan.lines}
+    assert {"T26", "T28", "T29", "T30", "T31", "T32", "T34"} <= covered
+    assert plan.lines[0].check.parent == "T34"
+    assert sum(line.access_minutes for line in plan.lines) in (0, 3)
+
+
+def test_full_length_checks_alone_do_not_fit_and_the_plan_says_which():
+    """Domain practice: the full-length list of a seller's drive needs about 65 minutes."""
+    full = [o for o in OPTIONS if o.parent == o.id]
+    plan = plan_checks(full, GROUPS, catalogue_risks(0.1), yard(30))
+    assert any(left.code == "no_time" for left in plan.left_out)
+    assert len(plan.lines) + len(plan.left_out) == 35
+
+
+def test_even_safety_does_not_fit_in_five_minutes():
+    plan = plan_checks(OPTIONS, GROUPS, catalogue_risks(0.1), yard(5))
+    assert plan.unmet_safety
+    assert all(line.check.safety_class_a for line in plan.lines)
+
+
+@pytest.mark.parametrize(
+    ("kit", "permission", "minutes"),
+    [("pocket", "seat_off", 30), ("home", "may_strip", 60), ("shop", "may_strip", 90), ("bench", "may_ride", 240)],
+)
+def test_a_plan_of_35_checks_and_12_variants_takes_100_ms_at_most(kit, permission, minutes):
+    """Figure of the design: <= 100 ms, exact; processor time, so that a busy machine does not fail it."""
+    circumstances = Circumstances(minutes, kit, permission, engine_cold=True)
+    plan_checks(OPTIONS, GROUPS, spread_risks(99), circumstances)
+    taken = []
+    for seed in range(5):
+        risks = spread_risks(seed)
+        start = time.process_time()
+        plan_checks(OPTIONS, GROUPS, risks, circumstances)
+        taken.append(time.process_time() - start)
+    assert sorted(taken)[2] <= 0.1
