@@ -1,0 +1,228 @@
+"""Turn the solved nodes of one component into the rows prediction reads: leaves, and fall-backs for the unseen."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.component_fit import ANY_STRATUM, ComponentFit, RowKey
+from analytics.life_model_types import LifePrior
+from analytics.operational_time import CLOCK_WEIGHTS
+from analytics.pooling_layout import Layout
+from analytics.pooling_tree import Solution
+from analytics.shape_deviation import ShapeDeviation, shape_deviation
+from analytics.spread_prior import CROSSED_PATTERN_SD, CROSSED_POSITION_SD, SPREAD_SCALES
+from analytics.sufficient_stats import SHAPE_KNOTS, SufficientStats
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_NO_ROW_KEY: RowKey = ("*", "*", "*", ANY_STRATUM, "*")
+
+
+class _Rows:
+    """Collects rows; each is (mean, variance, rate) by node, and the cells behind it."""
+
+    def __init__(self) -> None:
+        self.keys: list[RowKey] = []
+        self.values: list[tuple[Floats, Floats, Floats]] = []
+        self.cells: list[Ints] = []
+        self.own_cell: list[int] = []
+        self._held: set[RowKey] = set()
+
+    def add(self, key: RowKey, mean: Floats, variance: Floats, rate: Floats, cells: Ints, own_cell: int = -1) -> None:
+        if key in self._held:
+            return
+        self._held.add(key)
+        self.keys.append(key)
+        self.values.append((mean, variance, rate))
+        self.cells.append(cells)
+        self.own_cell.append(own_cell)
+
+    def stack(self, which: int) -> NDArray[np.float32]:
+        return np.stack([v[which] for v in self.values]).astype(np.float32)
+
+
+def assemble(
+    *,
+    component: str,
+    stats: SufficientStats,
+    layout: Layout | None,
+    prior: LifePrior,
+    clock: Ints,
+    shape: Floats,
+    copies: Ints,
+    spread_names: tuple[str, ...],
+    log_spreads: Floats,
+    solution: Solution,
+) -> ComponentFit:
+    """The `ComponentFit` of solved nodes; see there for the arrays."""
+    spread = {n: (shape * np.exp(log_spreads[:, j])) ** 2 for j, n in enumerate(spread_names)}
+    rows = _rows(layout, solution, spread)
+    mean, variance, rate = (rows.stack(i) for i in range(3))
+    deviation = _deviation_by_row(layout, rows, clock, shape, copies)
+    evidence = _evidence(stats, layout, rows)
+    weights = copies / copies.sum()
+    log_life = -mean / shape
+    spread_of_life = (variance / shape**2) @ weights + (log_life**2) @ weights - (log_life @ weights) ** 2
+    prior_variance = np.log(prior.scale_factor) ** 2 + sum(SPREAD_SCALES[n] ** 2 for n in ("make", "family", "model"))
+    positions = tuple(n for n in layout.crossed_names if n != "pattern") if layout else ()
+    crossed = _crossed(layout, solution, shape)
+    return ComponentFit(
+        component=component,
+        prior=prior,
+        spread_names=spread_names,
+        position_names=positions,
+        has_strata=layout is not None and "stratum" in layout.levels,
+        row_keys=tuple(rows.keys),
+        clock_weight=CLOCK_WEIGHTS[clock],
+        shape=shape.astype(np.float32),
+        copies=copies.astype(np.int64),
+        log_spreads=log_spreads.astype(np.float32),
+        mean=mean,
+        variance=variance,
+        rate=rate,
+        position_mean=crossed[0],
+        position_variance=crossed[1],
+        pattern_mean=crossed[2],
+        pattern_variance=crossed[3],
+        centre=deviation.centre.astype(np.float32),
+        score=deviation.score.astype(np.float32),
+        curvature=deviation.curvature.astype(np.float32),
+        slope=deviation.slope.astype(np.float32),
+        tau_squared=deviation.tau_squared,
+        evidence=evidence,
+        prior_weight=np.clip(spread_of_life / prior_variance, 0.0, 1.0).astype(np.float32),
+        renewal_rate=_renewal_rate(stats),
+        failed_share=stats.failed_share,
+        left_out_used=stats.left_out_used,
+        unknown_start=stats.unknown_start,
+    )
+
+
+def _rows(layout: Layout | None, solution: Solution, spread: dict[str, Floats]) -> _Rows:
+    rows = _Rows()
+    none = np.zeros_like(solution.level_mean[0][:, 0])
+    if layout is not None:
+        _leaf_rows(rows, layout, solution)
+        _fallback_rows(rows, layout, solution, spread)
+    cells = np.arange(layout.cells if layout else 0)
+    extra = spread["make"] + spread["family"] + spread["model"] + spread.get("position", 0.0)
+    rows.add(_NO_ROW_KEY, solution.level_mean[0][:, 0], solution.level_variance[0][:, 0] + extra, none, cells)
+    return rows
+
+
+def _leaf_rows(rows: _Rows, layout: Layout, solution: Solution) -> None:
+    strata, places = "stratum" in layout.levels, "position" in layout.levels
+    for at, key in enumerate(layout.keys):
+        if key.pattern:
+            continue
+        rows.add(
+            (key.make, key.family, key.model, key.stratum if strata else -1, key.position if places else ""),
+            solution.mean[:, at],
+            solution.variance[:, at],
+            solution.rate[:, at],
+            np.flatnonzero(layout.tree.leaf == layout.tree.leaf[at]),
+            at,
+        )
+
+
+def _fallback_rows(rows: _Rows, layout: Layout, solution: Solution, spread: dict[str, Floats]) -> None:
+    """Rows for what has no leaf: the node above it, with the spread of the levels that are missing."""
+    position = spread.get("position", 0.0)
+    none = np.zeros_like(spread["make"])
+    missing = {
+        "stratum": position,
+        "model": position,
+        "family": spread["model"] + position,
+        "make": spread["family"] + spread["model"] + position,
+    }
+    paths = _paths(layout)
+    for depth, level in enumerate(layout.levels):
+        if level == "position" or (level == "stratum" and "position" not in layout.levels):
+            continue
+        for node in range(len(layout.node_keys[depth])):
+            cells = np.flatnonzero(paths[depth] == node)
+            first = layout.keys[cells[0]]
+            key: RowKey = {
+                "stratum": (first.make, first.family, first.model, first.stratum, "*"),
+                "model": (first.make, first.family, first.model, ANY_STRATUM, "*"),
+                "family": (first.make, first.family, "*", ANY_STRATUM, "*"),
+                "make": (first.make, "*", "*", ANY_STRATUM, "*"),
+            }[level]
+            if level == "family" and not first.family:
+                continue
+            extra = missing[level]
+            if level == "model" and any(layout.keys[c].stratum >= 0 for c in cells):
+                extra = extra + spread["stratum"]
+            mean, variance = solution.level_mean[depth + 1][:, node], solution.level_variance[depth + 1][:, node]
+            rows.add(key, mean, variance + extra, none, cells)
+
+
+def _paths(layout: Layout) -> list[Ints]:
+    """Node of each cell at every level."""
+    nodes = [layout.tree.leaf]
+    for parent in reversed(layout.tree.parent[1:]):
+        nodes.insert(0, parent[nodes[0]])
+    return nodes
+
+
+def _deviation_by_row(layout: Layout | None, rows: _Rows, clock: Ints, shape: Floats, copies: Ints) -> ShapeDeviation:
+    count = len(CLOCK_WEIGHTS)
+    zeros = np.zeros((count, len(rows.keys)))
+    if layout is None:
+        return ShapeDeviation(np.full(count, np.log(shape).mean()), zeros, zeros, zeros, 0.08**2)
+    fitted = shape_deviation(layout, clock, shape, copies.astype(float))
+    own = np.array(rows.own_cell)
+    spread = [np.where(own >= 0, values[:, own], 0.0) for values in (fitted.score, fitted.curvature, fitted.slope)]
+    return ShapeDeviation(fitted.centre, *spread, fitted.tau_squared)
+
+
+def _crossed(layout: Layout | None, solution: Solution, shape: Floats) -> tuple[NDArray[np.float32], ...]:
+    names = layout.crossed_names if layout else ()
+    mean, variance = solution.crossed_mean.T.astype(np.float32), solution.crossed_variance.T.astype(np.float32)
+    positions = [j for j, n in enumerate(names) if n != "pattern"]
+    if "pattern" in names:
+        pattern = mean[names.index("pattern")], variance[names.index("pattern")]
+    else:
+        pattern = np.zeros_like(shape, dtype=np.float32), ((shape * CROSSED_PATTERN_SD) ** 2).astype(np.float32)
+    unseen = ((shape * CROSSED_POSITION_SD) ** 2).astype(np.float32)[None]
+    return (
+        np.concatenate([mean[positions], np.zeros_like(unseen)]),
+        np.concatenate([variance[positions], unseen]),
+        *pattern,
+    )
+
+
+def _evidence(stats: SufficientStats, layout: Layout | None, rows: _Rows) -> Floats:
+    out = np.zeros((len(rows.keys), 6))
+    if layout is None:
+        return out
+    row_of = np.array([stats.index.get(k, -1) for k in layout.keys])
+    failures = np.array([1.0, stats.failed_share]) @ stats.failures + stats.interval_failures
+    sums = np.stack([failures, stats.parts, stats.exposure_km, stats.exposure_years])
+    by_cell = np.where(row_of >= 0, sums[:, row_of], 0.0)
+    who = [_seen_by_cell(seen, row_of, len(stats.parts)) for seen in (stats.seen_machines, stats.seen_shops)]
+    for at, cells in enumerate(rows.cells):
+        out[at, [0, 1, 4, 5]] = by_cell[:, cells].sum(axis=1)
+        for column, (cell, person) in zip((2, 3), who, strict=True):
+            inside = np.zeros(layout.cells, dtype=bool)
+            inside[cells] = True
+            out[at, column] = len(np.unique(person[inside[cell]]))
+    return out
+
+
+def _seen_by_cell(seen: dict[tuple[int, int], int], row_of: Ints, size: int) -> tuple[Ints, Ints]:
+    cell_of = np.full(size, -1)
+    cell_of[row_of[row_of >= 0]] = np.flatnonzero(row_of >= 0)
+    pairs = np.array(list(seen), dtype=np.int64).reshape(-1, 2)
+    return cell_of[pairs[:, 0]], pairs[:, 1]
+
+
+def _renewal_rate(stats: SufficientStats) -> Floats:
+    """Renewals of parts that were still good, per operational unit; they make the parts met younger."""
+    operational = stats.exposure[:, int(np.flatnonzero(SHAPE_KNOTS == 1.0)[0])].sum(axis=1)
+    unknown = (1.0 - stats.failed_share) * stats.failures[1].sum()
+    good = stats.renewals[1] + unknown
+    # one unit of ten years without a good renewal stands in for the prior
+    return np.maximum(good, 0.0) / (operational + 1.0)

@@ -1,0 +1,152 @@
+"""From additive statistics to the arrays the pooled fit works on: sorted cells, tree, exposure at any shape."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.pooling_tree import Tree
+from analytics.sufficient_stats import SHAPE_KNOTS, SHAPE_STEP, CellKey, SufficientStats
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+NodeKey = tuple[str, ...]
+LOWEST_SHAPE, HIGHEST_SHAPE = float(SHAPE_KNOTS[0]), float(SHAPE_KNOTS[-1])
+_TINY_EXPOSURE = 1e-9  # tens of years: a few minutes
+_SHAPE_ONE = int(np.flatnonzero(SHAPE_KNOTS == 1.0)[0])
+_POINTS = 6  # knots of the local polynomial in the shape
+
+
+def family_key(make: str, family: str, model: str) -> NodeKey:
+    """Family node; a model whose family is not known stands alone."""
+    return (make, family) if family else (make, "", model)
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Cells sorted for the tree. `levels` names the level of each tree level; `node_keys` its nodes."""
+
+    tree: Tree
+    levels: tuple[str, ...]
+    node_keys: tuple[tuple[NodeKey, ...], ...]
+    keys: tuple[CellKey, ...]  # of the cells, in tree order
+    crossed_names: tuple[str, ...]
+    deaths: Floats  # (cells,)
+    log_exposure: Floats  # (w, shape knot, cells)
+    constant: Floats  # (w, cells): the part of G that is linear: sums of log(du/da)
+    exact: Floats  # (cells,): exact failures, with log_u (w, cells) the other part of G
+    log_u: Floats
+    interval_log: Floats  # (w, shape knot, cells)
+
+    @property
+    def cells(self) -> int:
+        return len(self.keys)
+
+    def exposure_at(self, clock: Ints, shape: Floats) -> Floats:
+        """E (nodes, cells) at each node's clock index and shape."""
+        return np.exp(interpolate_shape(self.log_exposure, clock, shape))
+
+    def exposure_slope(self, clock: Ints, shape: Floats) -> Floats:
+        """d log E / d log shape, (nodes, cells)."""
+        step = 0.02
+        up = interpolate_shape(self.log_exposure, clock, shape * np.exp(step))
+        down = interpolate_shape(self.log_exposure, clock, shape * np.exp(-step))
+        return (up - down) / (2 * step)
+
+    def density_terms(self, clock: Ints, shape: Floats) -> Floats:
+        """G (nodes, cells)."""
+        exact = self.exact * np.log(shape)[:, None] + (shape - 1.0)[:, None] * self.log_u[clock]
+        return exact + self.constant[clock] + interpolate_shape(self.interval_log, clock, shape)
+
+
+def interpolate_shape(knots: Floats, clock: Ints, shape: Floats) -> Floats:
+    """Local polynomial in the shape through six knots; (w, knot, cells) -> (nodes, cells)."""
+    at = (shape - LOWEST_SHAPE) / SHAPE_STEP
+    first = np.clip(np.floor(at).astype(int) - _POINTS // 2 + 1, 0, len(SHAPE_KNOTS) - _POINTS)
+    offset = at - first
+    out = np.zeros((len(shape), knots.shape[2]))
+    for j in range(_POINTS):
+        others = [i for i in range(_POINTS) if i != j]
+        lagrange = np.prod([(offset - i) / (j - i) for i in others], axis=0)
+        out += lagrange[:, None] * knots[clock, first + j]
+    return out
+
+
+def build_layout(stats: SufficientStats) -> Layout:
+    """Sort the cells along the tree; each leaf gets a cell for parts of ordinary quality."""
+    keys = set(stats.keys)
+    keys |= {CellKey(k.make, k.family, k.model, k.stratum, k.position, False) for k in keys}
+    ordered = sorted(keys, key=_tree_order)
+    positions = sorted({k.position for k in ordered if k.position})
+    levels = ["make", "family", "model"]
+    if any(k.stratum >= 0 for k in ordered):
+        levels.append("stratum")
+    if len(positions) > 1:
+        levels.append("position")
+    paths = [[_node(k, level) for level in levels] for k in ordered]
+    node_keys = [list(dict.fromkeys(path[i] for path in paths)) for i in range(len(levels))]
+    parent = [np.zeros(len(node_keys[0]), dtype=np.int64)]
+    for i in range(1, len(levels)):
+        above = {key: at for at, key in enumerate(node_keys[i - 1])}
+        parent_of = {path[i]: above[path[i - 1]] for path in paths}
+        parent.append(np.array([parent_of[key] for key in node_keys[i]], dtype=np.int64))
+    leaf_index = {key: at for at, key in enumerate(node_keys[-1])}
+    leaf = np.array([leaf_index[path[-1]] for path in paths], dtype=np.int64)
+    crossed_names = tuple(positions if len(positions) > 1 else ()) + (
+        ("pattern",) if any(k.pattern for k in keys) else ()
+    )
+    crossed = np.array([[_has(k, name) for name in crossed_names] for k in ordered], dtype=float)
+    crossed = crossed.reshape(len(ordered), len(crossed_names))
+    return Layout(
+        Tree(tuple(parent), leaf, crossed),
+        tuple(levels),
+        tuple(tuple(n) for n in node_keys),
+        tuple(ordered),
+        crossed_names,
+        *_sorted_sums(stats, ordered),
+    )
+
+
+def _sorted_sums(stats: SufficientStats, ordered: list[CellKey]) -> tuple[Floats, ...]:
+    share = np.array([1.0, stats.failed_share])
+    rows = np.array([stats.index.get(k, -1) for k in ordered], dtype=np.int64)
+    held = rows >= 0
+
+    def pick(values: Floats) -> Floats:
+        out = np.zeros((*values.shape[:-1], len(rows)))
+        out[..., held] = values[..., rows[held]]
+        return out
+
+    exact = np.maximum(share @ pick(stats.failures), 0.0)
+    deaths = exact + np.maximum(pick(stats.interval_failures), 0.0)
+    log_u = np.einsum("k,kwc->wc", share, pick(stats.log_u))
+    constant = np.einsum("k,kwc->wc", share, pick(stats.log_rate))
+    exposure = pick(stats.exposure)
+    # a cell without exposure gets the same tiny one at every shape, so that it carries no information on the shape;
+    # what rounding leaves of spells that were taken out again counts as none
+    watched = exposure[:, _SHAPE_ONE, :] > _TINY_EXPOSURE
+    log_exposure = np.where(watched[:, None, :], np.log(np.maximum(exposure, 1e-300)), np.log(_TINY_EXPOSURE))
+    return deaths, log_exposure, constant, exact, log_u, pick(stats.interval_log)
+
+
+def _tree_order(key: CellKey) -> tuple[NodeKey, NodeKey, str, int, str, bool]:
+    return (key.make,), family_key(key.make, key.family, key.model), key.model, key.stratum, key.position, key.pattern
+
+
+def _node(key: CellKey, level: str) -> NodeKey:
+    family = family_key(key.make, key.family, key.model)
+    model = (*family, "/", key.model)
+    return {
+        "make": (key.make,),
+        "family": family,
+        "model": model,
+        "stratum": (*model, str(key.stratum)),
+        "position": (*model, str(key.stratum), key.position),
+    }[level]
+
+
+def _has(key: CellKey, name: str) -> bool:
+    return key.pattern if name == "pattern" else key.position == name

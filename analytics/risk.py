@@ -1,0 +1,122 @@
+"""This machine, these parts: the chance that each fails within the horizon, and that it is detectably bad now.
+
+    P(fail in (u0, u1] | good at u0) = E[1 - exp(-(H(u1) - H(u0)))]
+
+over the posterior of the component's life and, where a part's start is unknown, over its age by the renewal mixture
+(`unknown_start`). The value is the mean; low and high are the equal-tailed interval of the true conditional chance.
+All parts are worked together: `RiskTable` holds the fits of a catalogue side by side.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.component_fit import ComponentFit
+from analytics.errors import InvalidObservations
+from analytics.life_model_types import (
+    Chance,
+    Evidence,
+    Horizon,
+    PartState,
+    Probability,
+    WarningInterval,
+)
+from analytics.risk_draws import RiskTable, quantiles
+from analytics.spells import DAYS_PER_YEAR, Cell
+from analytics.survival_draws import PartDraws, failure_chance
+
+Floats = NDArray[np.float64]
+
+_NO_WARNING = WarningInterval("none")
+
+
+def assess(
+    fits: RiskTable | Sequence[ComponentFit],
+    states: Sequence[PartState],
+    cell: Cell,
+    horizon: Horizon,
+    rate_km_per_day: float,
+    *,
+    level: float = 0.9,
+    warning: Mapping[str, WarningInterval] | None = None,
+) -> list[Chance]:
+    """Chances of each part of one machine.
+
+    Parameters
+    ----------
+    fits : RiskTable or sequence of ComponentFit
+        Pass a `RiskTable` made once where many machines are asked about.
+    states : sequence of PartState
+        One a part; `component` picks the fit.
+    cell : Cell
+        Make, family and model of the machine; none of them need be known to the fits.
+    horizon : Horizon
+        Whichever of distance and days this machine reaches first.
+    rate_km_per_day : float
+        Usage of this machine.
+    level : float
+        Of the credible intervals.
+    warning : mapping of component to WarningInterval
+        P-F intervals; a component without one is taken to fail without a sign.
+
+    Returns
+    -------
+    list of Chance, in the order of `states`.
+
+    Raises
+    ------
+    InvalidObservations
+        Naming the field that cannot be used.
+    """
+    table = fits if isinstance(fits, RiskTable) else RiskTable.from_fits(fits)
+    if not 0.0 < level < 1.0:
+        raise InvalidObservations(f"level must lie between 0 and 1, not {level!r}")
+    if not (np.isfinite(rate_km_per_day) and rate_km_per_day >= 0):
+        raise InvalidObservations(f"rate_km_per_day must be a number of at least 0, not {rate_km_per_day!r}")
+    ahead_km, ahead_days = horizon.on_both_clocks(rate_km_per_day)
+    if not states:
+        return []
+    draws = table.draw(states, cell)
+    parts = PartDraws.from_states(states, draws)
+    window = [_window((warning or {}).get(s.component, _NO_WARNING), s, rate_km_per_day) for s in states]
+    season = failure_chance(parts, np.full(len(states), ahead_km), np.full(len(states), ahead_days))
+    bad_now = failure_chance(parts, np.array([w[0] for w in window]), np.array([w[1] for w in window]))
+    columns = [_summaries(chance, draws.weight, level) for chance in (season, bad_now)]
+    return [
+        Chance(s.component, s.position, columns[0][i], columns[1][i], table.evidence(draws, i))
+        for i, s in enumerate(states)
+    ]
+
+
+def _window(warning: WarningInterval, state: PartState, rate: float) -> tuple[float, float]:
+    """Distance and days over which a fault can be found now.
+
+    A part that fails hidden may have failed since it was last known good; never looked at, one year of this
+    machine's use stands in (common practice, no source: looked at once a year).
+    """
+    if warning.kind == "none":
+        return 0.0, 0.0
+    if warning.kind == "hidden":
+        if state.last_good_km is not None and state.last_good_days is not None:
+            return state.machine_km - state.last_good_km, state.machine_days - state.last_good_days
+        return rate * DAYS_PER_YEAR, DAYS_PER_YEAR
+    days = None if warning.months is None else warning.months * DAYS_PER_YEAR / 12
+    if warning.km is not None and days is None and rate <= 0:
+        return warning.km, 0.0
+    km, covered = Horizon(warning.km, days).on_both_clocks(rate)
+    return km, covered
+
+
+def _summaries(chance: Floats, weight: Floats, level: float) -> list[Probability]:
+    value = (chance * weight).sum(axis=1)
+    low, high = quantiles(chance, weight, (0.5 * (1 - level), 0.5 * (1 + level)))
+    return [
+        Probability(float(v), float(min(a, v)), float(max(b, v)), level)
+        for v, a, b in zip(value, low, high, strict=True)
+    ]
+
+
+__all__ = ["Chance", "Evidence", "Horizon", "PartState", "Probability", "RiskTable", "WarningInterval", "assess"]

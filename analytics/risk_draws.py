@@ -1,0 +1,196 @@
+"""The fits of a whole catalogue side by side, and draws from the posterior of each part's life.
+
+Every part gets the same number of draws: each hyperparameter node of its fit a fifth of each normal's range for its
+cell's scale, and a shuffled one for its own shape and for the floor of doubt. The draws are fixed quasi-random
+numbers, so an answer does not change from call to call.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from analytics.component_fit import SLOTS, ComponentFit, clock_index
+from analytics.errors import UnknownComponent
+from analytics.life_model_types import Evidence, PartState
+from analytics.operational_time import CLOCK_WEIGHTS
+from analytics.spells import Cell, Quality
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+PER_SLOT = 5
+DRAWS = SLOTS * PER_SLOT
+FLOOR_SD = 0.12  # of log hazard: riders, shops and what else the model leaves out; set in simulation
+
+
+def _normals() -> Floats:
+    """(3, DRAWS) standard normal, each stratified over all draws and over the draws of a slot."""
+    rng = np.random.default_rng(20120217)
+    out = np.empty((3, SLOTS, PER_SLOT))
+    for row in range(3):
+        rank = np.empty((SLOTS, PER_SLOT))
+        for j in range(PER_SLOT):
+            rank[:, j] = j * SLOTS + rng.permutation(SLOTS)
+        if row:
+            rank = rng.permuted(rank, axis=1)
+        out[row] = ndtri((rank + 0.5) / DRAWS)
+    return out.reshape(3, DRAWS)
+
+
+_NORMALS = _normals()
+
+
+@dataclass(frozen=True)
+class LifeDraws:
+    """Posterior draws of each part's life: log theta, shape, clock weight; all (parts, DRAWS), and their weights.
+
+    renewal_rate : (parts, DRAWS) good renewals per operational unit.
+    renewed_log_theta, renewed_shape : of replacement parts, where they are of another build stratum.
+    """
+
+    log_theta: Floats
+    shape: Floats
+    clock_weight: Floats
+    weight: Floats
+    renewal_rate: Floats
+    fit: Ints
+    row: Ints
+    closeness: tuple[str, ...]
+
+
+class RiskTable:
+    """Fits of many components stacked for one gather; make it once and keep it."""
+
+    def __init__(self, fits: Sequence[ComponentFit]) -> None:
+        self.fits = tuple(fits)
+        self.at = {fit.component: i for i, fit in enumerate(self.fits)}
+        node = [np.repeat(np.arange(len(f.copies)), f.copies) for f in self.fits]
+        self.node = np.array([np.repeat(n, PER_SLOT) for n in node]).reshape(-1, DRAWS)
+        self.clock = np.array([clock_index(f.clock_weight)[n] for f, n in zip(self.fits, self.node, strict=True)])
+        self.shape = np.array([f.shape[n].astype(float) for f, n in zip(self.fits, self.node, strict=True)])
+        self.nodes = np.array([len(f.copies) for f in self.fits])
+        self.rows = np.array([len(f.row_keys) for f in self.fits])
+        self.row_start = np.concatenate([[0], np.cumsum(self.rows * self.nodes)])[:-1]
+        self.clock_start = np.concatenate([[0], np.cumsum(self.rows * len(CLOCK_WEIGHTS))])[:-1]
+        self.mean, self.variance, self.rate = (self._flat(n) for n in ("mean", "variance", "rate"))
+        self.score, self.curvature, self.slope = (self._flat(n) for n in ("score", "curvature", "slope"))
+        self.centre = np.array([f.centre.astype(float) for f in self.fits])
+        self.tau_squared = np.array([f.tau_squared for f in self.fits])
+        self.renewal_rate = np.array([f.renewal_rate for f in self.fits])
+        self._rows_of_cell: dict[tuple[Cell, int, int, str | None], tuple[int, str]] = {}
+
+    @classmethod
+    def from_fits(cls, fits: Sequence[ComponentFit]) -> RiskTable:
+        """Stack fits; each `component` name must occur once."""
+        return cls(fits)
+
+    def _flat(self, name: str) -> Floats:
+        return np.concatenate([np.asarray(getattr(f, name), dtype=float).ravel() for f in self.fits])
+
+    def fit_of(self, component: str) -> int:
+        """Index of a component's fit.
+
+        Raises
+        ------
+        UnknownComponent
+            If no fit carries that name.
+        """
+        if component not in self.at:
+            raise UnknownComponent(f"component: there is no fit for {component!r}")
+        return self.at[component]
+
+    def row_of(self, fit: int, cell: Cell, stratum: int, position: str | None) -> tuple[int, str]:
+        key = (cell, fit, stratum, position)
+        held = self._rows_of_cell.get(key)
+        if held is None:
+            if len(self._rows_of_cell) > 50_000:
+                self._rows_of_cell.clear()
+            held = self._rows_of_cell[key] = self.fits[fit].rows_for(cell, stratum, position)
+        return held
+
+    def draw(self, states: Sequence[PartState], cell: Cell, strata: Sequence[int] | None = None) -> LifeDraws:
+        """Draws of the life of each part; `strata` overrides the states' build strata."""
+        fit = np.array([self.fit_of(s.component) for s in states])
+        strata = [s.stratum for s in states] if strata is None else strata
+        found = [self.row_of(int(f), cell, t, s.position) for f, t, s in zip(fit, strata, states, strict=True)]
+        row = np.array([r for r, _ in found])
+        at = (self.row_start[fit] + row * self.nodes[fit])[:, None] + self.node[fit]
+        mean, variance, rate = self.mean[at], self.variance[at], self.rate[at]
+        self._cross(mean, variance, states, fit, row)
+        clock, shape = self.clock[fit], self.shape[fit]
+        away = np.sqrt(variance) * _NORMALS[0]
+        log_weight = np.where(
+            rate > 0, rate * (away + 0.5 * away**2 - np.exp(np.minimum(away - 0.5 * variance, 50))), 0.0
+        )
+        weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
+        weight /= weight.sum(axis=1, keepdims=True)
+        log_theta = mean + away
+        by_clock = self.clock_start[fit][:, None] + clock * self.rows[fit][:, None] + row[:, None]
+        curvature = self.curvature[by_clock]
+        spread = 1.0 / (1.0 / self.tau_squared[fit][:, None] + curvature)
+        score = self.score[by_clock] - curvature * (np.log(shape) - np.take_along_axis(self.centre[fit], clock, axis=1))
+        bend = np.clip(spread * score + np.sqrt(spread) * _NORMALS[1], -0.7, 0.7)
+        held = np.clip(rate * variance, 0.0, 1.0)  # how far the cell's own data hold its scale
+        log_theta = log_theta + bend * (log_theta - held * (log_theta + self.slope[by_clock])) + FLOOR_SD * _NORMALS[2]
+        renewal = np.take_along_axis(self.renewal_rate[fit], clock, axis=1)
+        return LifeDraws(
+            log_theta,
+            shape * np.exp(bend),
+            CLOCK_WEIGHTS[clock],
+            weight,
+            renewal,
+            fit,
+            row,
+            tuple(level for _, level in found),
+        )
+
+    def _cross(self, mean: Floats, variance: Floats, states: Sequence[PartState], fit: Ints, row: Ints) -> None:
+        """Add position and pattern effects in place where the row does not hold them."""
+        for i, state in enumerate(states):
+            model = self.fits[fit[i]]
+            node = self.node[fit[i]]
+            if model.position_names and model.row_keys[row[i]][4] == "*":
+                names = model.position_names
+                which = names.index(state.position) if state.position in names else len(names)
+                mean[i] += model.position_mean[which][node]
+                variance[i] += model.position_variance[which][node]
+            if state.quality == Quality.PATTERN:
+                mean[i] += model.pattern_mean[node]
+                variance[i] += model.pattern_variance[node]
+
+    def evidence(self, draws: LifeDraws, i: int) -> Evidence:
+        """What stands behind the i-th part's figures."""
+        fit, row = self.fits[draws.fit[i]], int(draws.row[i])
+        failures, parts, machines, shops, km, years = fit.evidence[row].tolist()
+        return Evidence(
+            failures,
+            parts,
+            int(machines),
+            int(shops),
+            km,
+            years,
+            float(fit.prior_weight[row]),
+            fit.clock,
+            draws.closeness[i],
+        )
+
+
+def quantiles(values: Floats, weight: Floats, wanted: Sequence[float]) -> list[Floats]:
+    """Weighted quantiles along the last axis, linear between the middles of the weights."""
+    order = np.argsort(values, axis=1)
+    ordered = np.take_along_axis(values, order, axis=1)
+    sorted_weight = np.take_along_axis(weight, order, axis=1)
+    middle = np.cumsum(sorted_weight, axis=1) - 0.5 * sorted_weight
+    lines = np.arange(len(values))
+    out = []
+    for share in wanted:
+        right = np.clip((middle < share).sum(axis=1), 1, values.shape[1] - 1)
+        low, high = middle[lines, right - 1], middle[lines, right]
+        along = np.clip((share - low) / np.maximum(high - low, 1e-300), 0.0, 1.0)
+        out.append(ordered[lines, right - 1] * (1 - along) + ordered[lines, right] * along)
+    return out

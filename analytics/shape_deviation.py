@@ -1,0 +1,64 @@
+"""Each model's own shape: shape_m = shape * exp(d_m), d_m ~ N(0, tau^2).
+
+With the cell's scale maximised out, the log-likelihood of a cell depends on the shape alone,
+PL_m = G_m - D_m log E_m. Its first and second derivatives in log shape at the component's shape give d_m a normal
+posterior; tau is averaged over its own posterior, from all cells of the component together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.operational_time import CLOCK_WEIGHTS
+from analytics.pooling_layout import Layout
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_STEP = 0.05  # in log shape
+_TAU_SCALE = 0.1  # half-normal, invented
+_TAUS = np.array([0.005, 0.02, 0.04, 0.06, 0.08, 0.11, 0.15, 0.2, 0.27, 0.35])
+
+
+@dataclass(frozen=True)
+class ShapeDeviation:
+    """Score and curvature of each cell in log shape at `centre` (log shape of each clock), and tau^2.
+
+    centre : (w,).  score, curvature, slope : (w, cells); slope is d log E / d log shape.
+    """
+
+    centre: Floats
+    score: Floats
+    curvature: Floats
+    slope: Floats
+    tau_squared: float
+
+
+def shape_deviation(layout: Layout, clock: Ints, shape: Floats, weight: Floats) -> ShapeDeviation:
+    """Quadratic description of each cell's shape at the posterior mean shape of each clock in use."""
+    count = len(CLOCK_WEIGHTS)
+    centre = np.full(count, np.log(shape).mean())
+    score, curvature, slope = (np.zeros((count, layout.cells)) for _ in range(3))
+    total = np.zeros(len(_TAUS))
+    for c in np.unique(clock):
+        mine = clock == c
+        share = weight[mine] / weight[mine].sum()
+        centre[c] = share @ np.log(shape[mine])
+        at = np.exp(centre[c] + np.array([-_STEP, 0.0, _STEP]))
+        clocks = np.full(3, c)
+        down, here, up = layout.density_terms(clocks, at) - layout.deaths * np.log(layout.exposure_at(clocks, at))
+        score[c] = (up - down) / (2 * _STEP)
+        curvature[c] = np.maximum(-(up - 2 * here + down) / _STEP**2, 0.0)
+        slope[c] = layout.exposure_slope(clocks[:1], at[1:2])[0]
+        # a cell without failures says nothing of its shape; rounding must not make it say something
+        score[c, layout.deaths < 1e-6] = 0.0
+        curvature[c, layout.deaths < 1e-6] = 0.0
+        inflated = 1.0 + np.outer(_TAUS**2, curvature[c])
+        evidence = (-0.5 * np.log(inflated) + 0.5 * _TAUS[:, None] ** 2 * score[c] ** 2 / inflated).sum(axis=1)
+        total += weight[mine].sum() * evidence
+    log_tau = total / weight.sum() - 0.5 * (_TAUS / _TAU_SCALE) ** 2 + np.log(np.gradient(_TAUS))
+    share = np.exp(log_tau - log_tau.max())
+    return ShapeDeviation(centre, score, curvature, slope, float(share @ _TAUS**2 / share.sum()))
