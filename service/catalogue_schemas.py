@@ -123,7 +123,7 @@ class ComponentSchema(RecordSchema):
     def _positions_fit_rule(self, data: dict[str, Any], **kwargs: Any) -> None:
         fixed, positions = data["position_rule"] == "fixed", data["positions"]
         if fixed != bool(positions):
-            wanted = "at least two names" if fixed else "an empty list"
+            wanted = "at least one name" if fixed else "an empty list"
             raise ValidationError(f"rule {data['position_rule']} needs {wanted}", "positions")
         if len(set(positions)) != len(positions):
             raise ValidationError("names a position twice", "positions")

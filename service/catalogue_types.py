@@ -226,6 +226,12 @@ class Catalogue:
         """The one set of rules for combining evidence."""
         return self.evidence_rules[0]
 
+    @cached_property
+    def safety_components_without_check(self) -> tuple[str, ...]:
+        """Class A components no check speaks of: a plan has to say that it leaves them to eye and hand."""
+        covered = {target.component for check in self.checks for target in check.targets}
+        return tuple(c.slug for c in self.components if c.safety_class == "A" and c.slug not in covered)
+
     def limits_of(self, check_id: str) -> tuple[Limit, ...]:
         """Limits of a check (a quick variant has none of its own: ask for its parent)."""
         return tuple(limit for limit in self.limits if limit.check == check_id)

@@ -132,6 +132,7 @@ class LimitSchema(RecordSchema):
     marginal_high = number_field(allow_none=True)
     pass_includes_bounds = Flag(required=True)
     marginal_includes_bounds = Flag(required=True)
+    beyond = text_field(member_of(["fail", "marginal"]))
     condition = text_field(nullable=True)
     temperature_points = nested(TemperaturePointSchema, many=True)
     temperature_note = text_field(nullable=True)

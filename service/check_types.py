@@ -99,7 +99,7 @@ class TemperaturePoint:
 
 @dataclass(frozen=True)
 class Limit:
-    """Bounds of a reading: inside pass, else inside marginal, else fail. None: no bound on that side."""
+    """Bounds of a reading: inside pass, else inside marginal, else `beyond`. None: no bound on that side."""
 
     id: str
     check: str
@@ -116,6 +116,7 @@ class Limit:
     marginal_high: float | None
     pass_includes_bounds: bool
     marginal_includes_bounds: bool
+    beyond: str
     condition: str | None
     temperature_points: tuple[TemperaturePoint, ...]
     temperature_note: str | None

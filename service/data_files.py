@@ -87,6 +87,8 @@ class Flag(fields.Field[bool]):
 class Text(fields.String):
     """Text that says something."""
 
+    default_error_messages: ClassVar[dict[str, str]] = {"invalid": "must be text"}
+
     def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> str:
         text: str = super()._deserialize(value, attr, data, **kwargs)
         if not text.strip():
@@ -98,6 +100,15 @@ class RecordSchema(Schema):
     """A schema that loads into the frozen dataclass `makes`; lists become tuples."""
 
     makes: ClassVar[type]
+    error_messages: ClassVar[dict[str, str]] = {
+        "unknown": "is not a field of this entry",
+        "type": "must be an object with named fields",
+    }
+
+    def on_bind_field(self, field_name: str, field_obj: fields.Field[Any]) -> None:
+        field_obj.error_messages |= {"required": "is missing", "null": "must not be null"}
+        if isinstance(field_obj, fields.List):
+            field_obj.error_messages["invalid"] = "must be a list"
 
     @post_load
     def _make(self, data: dict[str, Any], **kwargs: Any) -> Any:
