@@ -42,6 +42,7 @@ __all__ = [
 ]
 
 Document = dict[str, Any]
+COMPONENT = KIND["components"].word
 KEPT_IN_MEMORY = 4
 
 
@@ -76,8 +77,8 @@ def store_catalogue(session: Session, catalogue: Catalogue, now: datetime) -> Lo
     session.add(release)
     session.flush()
     report = LoadReport()
-    components = {key: doc for (kind, key), doc in documents.items() if kind == "components"}
-    entries = {name: doc for name, doc in documents.items() if name[0] != "components"}
+    components = {key: doc for (kind, key), doc in documents.items() if kind == COMPONENT}
+    entries = {name: doc for name, doc in documents.items() if name[0] != COMPONENT}
     _store_components(session, components, release, report)
     _store_entries(session, entries, release, report)
     session.flush()
@@ -86,7 +87,7 @@ def store_catalogue(session: Session, catalogue: Catalogue, now: datetime) -> Lo
 
 def _documents(catalogue: Catalogue) -> dict[tuple[str, str], Document]:
     return {
-        (kind.name, key_of(kind, entry)): kind.schema.dump(entry)
+        (kind.word, key_of(kind, entry)): kind.schema.dump(entry)
         for kind in KINDS
         for entry in getattr(catalogue, kind.name)
     }
@@ -200,13 +201,13 @@ def current_catalogue(session: Session) -> Catalogue:
 def _read_stored(session: Session, version: str) -> Catalogue:
     documents: defaultdict[str, list[Document]] = defaultdict(list)
     components = select(ComponentType.document).where(ComponentType.withdrawn_at.is_(None)).order_by(ComponentType.id)
-    documents["components"] = list(session.scalars(components))
+    documents[COMPONENT] = list(session.scalars(components))
     entries = select(CatalogueEntry.kind, CatalogueEntry.document).where(CatalogueEntry.withdrawn_at.is_(None))
     for kind, document in session.execute(entries.order_by(CatalogueEntry.id)):
         documents[kind].append(document)
     return Catalogue(
         version=version,
-        **{kind.name: tuple(KIND[kind.name].schema.load(doc) for doc in documents[kind.name]) for kind in KINDS},
+        **{kind.name: tuple(kind.schema.load(document) for document in documents[kind.word]) for kind in KINDS},
     )
 
 

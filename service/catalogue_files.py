@@ -30,6 +30,11 @@ class Kind:
     schema: RecordSchema
     key_fields: tuple[str, ...] = ("id",)
 
+    @property
+    def word(self) -> str:
+        """What one entry of the list is called: the kind it is stored under."""
+        return self.name.removesuffix("s")
+
 
 KINDS = (
     Kind("components", "components.json", entry_schemas.ComponentSchema(), ("slug",)),

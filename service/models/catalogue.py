@@ -64,7 +64,7 @@ class ComponentPosition(Base):
 
 
 class CatalogueEntry(Base):
-    """Every other catalogue entry: checks, limits, cautions, symptoms, sources and the rest."""
+    """Every other catalogue entry; `kind` is check, quick_variant, limit, caution, symptom, synonym and so on."""
 
     __tablename__ = "catalogue_entry"
     __table_args__ = (UniqueConstraint("kind", "key"),)

@@ -80,7 +80,7 @@ def test_b10_of_every_life_in_km(catalogue: Catalogue) -> None:
     lives = {component.slug: component.life for component in catalogue.components}
     assert B10_KM.keys() == {slug for slug, life in lives.items() if life.scale_km is not None}
     for slug, printed in B10_KM.items():
-        b10 = weibull_min.ppf(0.1, lives[slug].shape, scale=lives[slug].scale_km)
+        b10 = weibull_min.ppf(0.1, lives[slug].shape, scale=float(lives[slug].scale_km or 0))
         assert b10 == pytest.approx(printed, abs=51), slug
 
 
@@ -129,7 +129,8 @@ def test_every_invented_figure_is_marked(catalogue: Catalogue) -> None:
         {c.life.mark for c in catalogue.components} == {c.pf.mark for c in catalogue.components} == {"invented prior"}
     )
     assert {t.mark for c in catalogue.check_by_id.values() for t in c.targets} == {"invented prior"}
-    assert {entry.mark for entry in (*catalogue.symptoms, *catalogue.history_facts)} == {"invented prior"}
+    assert {symptom.mark for symptom in catalogue.symptoms} == {"invented prior"}
+    assert {fact.mark for fact in catalogue.history_facts} == {"invented prior"}
     unsourced = {limit.mark for limit in catalogue.limits if not limit.sources}
     assert all(mark and any(known in mark for known in PUBLISHED_MARKS) for mark in unsourced)
 
@@ -139,6 +140,20 @@ def test_words_that_must_not_be_mapped_without_context(catalogue: Catalogue) -> 
     assert {"rr", "reg", "cps", "pump", "coils", "filter", "belt", "sensor"} <= ambiguous
     assert {synonym.component for synonym in catalogue.synonyms} == catalogue.component_by_slug.keys()
     assert Counter(synonym.language for synonym in catalogue.synonyms)["de"] >= 12
+
+
+def test_lookups_and_limits_of_a_check(catalogue: Catalogue) -> None:
+    assert catalogue.kits_within("shop") == ("shop", "home", "pocket")
+    with pytest.raises(ValueError, match="there is no kit 'van'; choose one of pocket, home, shop, bench"):
+        catalogue.kits_within("van")
+    assert catalogue.symptom_by_id["S20"].stop_riding
+    assert catalogue.history_fact_by_id["H04d"].duplicates_covariate == "idle"
+    assert catalogue.source_by_id["MOT5"].where.startswith("gov.uk")
+    assert catalogue.access_group_by_code["FW/RW"].one_of == ("FW", "RW")
+    assert (catalogue.rules.cap_symptom_or_history, catalogue.rules.cap_measured_check) == (30, 100)
+    charging = catalogue.limits_of("T03")[0]
+    bounds = (charging.marginal_low, charging.pass_low, charging.pass_high, charging.marginal_high)
+    assert (bounds, charging.class_default) == ((13.0, 13.5, 15.0, 15.5), True)
 
 
 @pytest.mark.parametrize("path", sorted(FOLDER.glob("*.json")), ids=lambda path: path.name)
