@@ -108,7 +108,7 @@ class _Elimination:
         return variance
 
 
-def solve(tree: Tree, hyper: Hyper, deaths: Floats, exposure: Floats, max_steps: int = 40) -> Solution:
+def solve(tree: Tree, hyper: Hyper, deaths: Floats, exposure: Floats, max_steps: int = 60) -> Solution:
     """Variational posterior of all effects at each hyperparameter node.
 
     Parameters
@@ -131,16 +131,20 @@ def solve(tree: Tree, hyper: Hyper, deaths: Floats, exposure: Floats, max_steps:
     ceiling = np.log(deaths + 3.0) - log_exposure
     mean = np.minimum(mean, ceiling)
     variance = np.full(exposure.shape, 0.05)
+    log_rate = np.minimum(log_exposure + mean + 0.5 * variance, _LARGEST_EXPONENT)
     for _ in range(max_steps):
-        rate = np.exp(np.minimum(log_exposure + mean + 0.5 * variance, _LARGEST_EXPONENT))
-        score = rate * mean + deaths - rate
+        rate = np.exp(log_rate)
         elimination = _Elimination(tree, precision, root_precision, _sum_cells(rate, tree))
+        # with weights `rate`, the score is that of the bound at the present mean
+        score = rate * mean + deaths - np.exp(np.minimum(log_exposure + mean + 0.5 * variance, _LARGEST_EXPONENT))
         levels, crossed, new_mean, new_variance = fit.step(elimination, rate, score, root_rhs)
-        move = new_mean - mean
-        mean = mean + np.clip(move, -_LARGEST_STEP, _LARGEST_STEP)
-        drift = max(np.abs(move).max(), np.abs(new_variance - variance).max())
-        variance = new_variance
-        if drift < 1e-7:
+        move = np.clip(new_mean - mean, -_LARGEST_STEP, _LARGEST_STEP)
+        mean, variance = mean + move, new_variance
+        gap = np.minimum(log_exposure + mean + 0.5 * variance, _LARGEST_EXPONENT) - log_rate
+        # v falls as the rate rises and the rate rises with v: without this factor wide cells swing for ever
+        log_rate = log_rate + gap / (1.0 + 0.5 * rate * variance**2)
+        unsettled = np.maximum(np.abs(move).max(axis=1), np.abs(gap).max(axis=1))
+        if unsettled.max() < 1e-7:
             break
     rate = np.exp(np.minimum(log_exposure + mean + 0.5 * variance, _LARGEST_EXPONENT))
     quadratic = root_precision * (levels[0][:, 0] - hyper.root_mean) ** 2
@@ -152,6 +156,7 @@ def solve(tree: Tree, hyper: Hyper, deaths: Floats, exposure: Floats, max_steps:
     log_prior = log_prior + np.log(fit.precision).sum(axis=1)
     log_posterior = elimination.log_determinant + fit.log_determinant
     elbo = (deaths * mean - rate + 0.5 * rate * variance).sum(axis=1) + 0.5 * (log_prior - log_posterior - quadratic)
+    elbo = np.where(unsettled < 1e-3, elbo, -1e30)  # away from its fixed point the expression is no bound
     level_variance = fit.level_variances(elimination)
     return Solution(elbo, mean, variance, rate, tuple(levels), tuple(level_variance), crossed, fit.variance)
 

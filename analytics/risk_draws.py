@@ -124,9 +124,8 @@ class RiskTable:
         self._cross(mean, variance, states, fit, row)
         clock, shape = self.clock[fit], self.shape[fit]
         away = np.sqrt(variance) * _NORMALS[0]
-        log_weight = np.where(
-            rate > 0, rate * (away + 0.5 * away**2 - np.exp(np.minimum(away - 0.5 * variance, 50))), 0.0
-        )
+        # from the Gaussian approximation back to the cell's exact likelihood
+        log_weight = rate * (away + 0.5 * away**2 - np.exp(np.minimum(away - 0.5 * variance, 50.0)))
         weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
         weight /= weight.sum(axis=1, keepdims=True)
         log_theta = mean + away
@@ -167,17 +166,8 @@ class RiskTable:
         """What stands behind the i-th part's figures."""
         fit, row = self.fits[draws.fit[i]], int(draws.row[i])
         failures, parts, machines, shops, km, years = fit.evidence[row].tolist()
-        return Evidence(
-            failures,
-            parts,
-            int(machines),
-            int(shops),
-            km,
-            years,
-            float(fit.prior_weight[row]),
-            fit.clock,
-            draws.closeness[i],
-        )
+        weight, close = float(fit.prior_weight[row]), draws.closeness[i]
+        return Evidence(failures, parts, int(machines), int(shops), km, years, weight, fit.clock, close)
 
 
 def quantiles(values: Floats, weight: Floats, wanted: Sequence[float]) -> list[Floats]:

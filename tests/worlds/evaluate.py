@@ -218,8 +218,9 @@ def run(seed: int, settings: WorldSettings) -> tuple[dict[str, float], dict[str,
     return figures, strata(answers)
 
 
-def fit_world(world: World) -> list[ComponentFit]:
-    return [fit_component(s, t.prior, component=t.name) for s, t in zip(world.spells, world.truths, strict=True)]
+def fit_world(world: World, one_cell: bool = False) -> list[ComponentFit]:
+    spells = [pooled(s) for s in world.spells] if one_cell else world.spells
+    return [fit_component(s, t.prior, component=t.name) for s, t in zip(spells, world.truths, strict=True)]
 
 
 def ask_pooled(world: World, fits: list[ComponentFit], seed: int) -> Answers:
