@@ -12,6 +12,8 @@ from typing import Any, ClassVar
 from marshmallow import Schema, ValidationError, fields, post_load
 
 SHOWN = 20
+TEXT_MESSAGES: dict[str, str | list[Any] | dict[Any, Any]] = {"invalid": "must be text"}
+ENTRY_MESSAGES = {"unknown": "is not a field of this entry", "type": "must be an object with named fields"}
 
 
 @dataclass(frozen=True)
@@ -87,7 +89,7 @@ class Flag(fields.Field[bool]):
 class Text(fields.String):
     """Text that says something."""
 
-    default_error_messages: ClassVar[dict[str, str]] = {"invalid": "must be text"}
+    default_error_messages = TEXT_MESSAGES
 
     def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> str:
         text: str = super()._deserialize(value, attr, data, **kwargs)
@@ -100,10 +102,7 @@ class RecordSchema(Schema):
     """A schema that loads into the frozen dataclass `makes`; lists become tuples."""
 
     makes: ClassVar[type]
-    error_messages: ClassVar[dict[str, str]] = {
-        "unknown": "is not a field of this entry",
-        "type": "must be an object with named fields",
-    }
+    error_messages = ENTRY_MESSAGES
 
     def on_bind_field(self, field_name: str, field_obj: fields.Field[Any]) -> None:
         field_obj.error_messages |= {"required": "is missing", "null": "must not be null"}
