@@ -1,0 +1,171 @@
+"""Readings that cannot all be true: a clock that falls, or runs faster than any machine is ridden.
+
+Among the readings of one clock the largest set that never falls is kept. A reading that is in every such set
+stands; the others are in doubt: one odd reading among many is found alone, of two that contradict each other
+both are marked.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from datetime import date
+from itertools import pairwise
+from typing import NamedTuple
+
+from service.imports.histories import ClockChanges, Finding, HistoryLine, MachineStart
+
+# Invented limit: above what a courier rides day after day; a rally week may exceed it and is then asked about.
+MAX_KM_PER_DAY = 500.0
+
+
+class Point(NamedTuple):
+    """One reading on one day, whatever number of lines repeat it."""
+
+    day: date
+    km: float
+
+
+def find_odometer_doubts(
+    lines: Sequence[HistoryLine], changes: ClockChanges, start: MachineStart, left_out: set[int]
+) -> list[Finding]:
+    """Doubts about readings; `left_out` holds the order of lines whose reading or date is in doubt already."""
+    clocks: dict[int, list[HistoryLine]] = defaultdict(list)
+    for line in lines:
+        if line.odometer_km is None or line.earliest is None or line.order in left_out:
+            continue
+        clock = changes.segment(line)
+        if clock is not None:
+            clocks[clock].append(line)
+    found: list[Finding] = []
+    for clock, readings in clocks.items():
+        found += _falls_and_jumps(readings, start if clock == 0 else MachineStart(None, None, ""))
+    return found
+
+
+def _falls_and_jumps(readings: list[HistoryLine], start: MachineStart) -> list[Finding]:
+    exact = [line for line in readings if line.earliest == line.latest]
+    points = sorted({_point(line) for line in exact})
+    standing = points if _never_falls(points) else in_every_longest_rise([point.km for point in points], points)
+    fallen = set(points) - set(standing)
+    partial = [line for line in readings if line.earliest != line.latest]
+    fallen_partial, fallen_points = _partial_falls(partial, points, standing)
+    fallen |= fallen_points
+    found = [_falls(line) for line in exact if _point(line) in fallen]
+    found += [_falls(line) for line in partial if line.order in fallen_partial]
+    steady = [point for point in standing if point not in fallen]
+    jumped = _implausible(steady, start)
+    return found + [_jumps(line) for line in exact if _point(line) in jumped]
+
+
+def _point(line: HistoryLine) -> Point:
+    assert line.earliest is not None and line.odometer_km is not None
+    return Point(line.earliest, line.odometer_km)
+
+
+def _never_falls(points: Sequence[Point]) -> bool:
+    return all(before.km <= after.km for before, after in pairwise(points))
+
+
+def in_every_longest_rise(values: Sequence[float], items: Sequence[Point]) -> list[Point]:
+    """The items that stand in every longest non-decreasing subsequence of `values`."""
+    before = _rise_lengths(values)
+    after = _rise_lengths([-value for value in reversed(values)])[::-1]
+    longest = max(before)
+    on_some = [i for i in range(len(values)) if before[i] + after[i] - 1 == longest]
+    at_place = Counter(before[i] for i in on_some)
+    return [items[i] for i in on_some if at_place[before[i]] == 1]
+
+
+def _rise_lengths(values: Iterable[float]) -> list[int]:
+    """Length of the longest non-decreasing subsequence that ends at each value."""
+    tails: list[float] = []
+    lengths = []
+    for value in values:
+        place = bisect_right(tails, value)
+        tails[place : place + 1] = [value]
+        lengths.append(place + 1)
+    return lengths
+
+
+def _partial_falls(
+    partial: list[HistoryLine], points: list[Point], standing: Sequence[Point]
+) -> tuple[set[int], set[Point]]:
+    """Readings of a known month or year only: they fall if no day in it fits between the others."""
+    fallen: set[int] = set()
+    fallen_points: set[Point] = set()
+    days = [point.day for point in standing]
+    for line in partial:
+        last = bisect_left(days, line.earliest) - 1
+        following = bisect_right(days, line.latest)
+        km = line.odometer_km or 0.0
+        too_low = last >= 0 and standing[last].km > km
+        too_high = following < len(standing) and standing[following].km < km
+        if too_low or too_high:
+            fallen.add(line.order)
+            if len(points) == 1:
+                fallen_points.update(points)
+    return fallen | _against_each_other([line for line in partial if line.order not in fallen]), fallen_points
+
+
+def _against_each_other(partial: list[HistoryLine]) -> set[int]:
+    fallen: set[int] = set()
+    by_end = sorted(partial, key=lambda line: (line.latest, line.order))
+    by_start = sorted(partial, key=lambda line: (line.earliest, line.order))
+    highest, done = float("-inf"), 0
+    for line in by_start:
+        while done < len(by_end) and by_end[done].latest < line.earliest:  # type: ignore[operator]
+            highest = max(highest, by_end[done].odometer_km or 0.0)
+            done += 1
+        if highest > (line.odometer_km or 0.0):
+            fallen.add(line.order)
+    lowest, done = float("inf"), len(by_start) - 1
+    for line in reversed(by_end):
+        while done >= 0 and by_start[done].earliest > line.latest:  # type: ignore[operator]
+            lowest = min(lowest, by_start[done].odometer_km or 0.0)
+            done -= 1
+        if lowest < (line.odometer_km or 0.0):
+            fallen.add(line.order)
+    return fallen
+
+
+def _implausible(points: Sequence[Point], start: MachineStart) -> set[Point]:
+    """Readings cut off from the longest run of plausible steps; of two runs equally long, both."""
+    if not points:
+        return set()
+    first = start.earliest
+    too_far = {p for p in points if first and p.day >= first and _too_fast(p.km, (p.day - first).days)}
+    rest = [point for point in points if point not in too_far]
+    runs: list[list[Point]] = []
+    for point in rest:
+        if runs and not _too_fast(point.km - runs[-1][-1].km, (point.day - runs[-1][-1].day).days):
+            runs[-1].append(point)
+        else:
+            runs.append([point])
+    if len(runs) > 1:
+        longest = max(len(run) for run in runs)
+        keep = [run for run in runs if len(run) == longest]
+        too_far.update(point for run in runs if len(keep) > 1 or run is not keep[0] for point in run)
+    return too_far
+
+
+def _too_fast(km: float, days: int) -> bool:
+    # Two readings on one day can lie almost two riding days apart by the hour: one day is added.
+    return km > MAX_KM_PER_DAY * (days + 1)
+
+
+def _falls(line: HistoryLine) -> Finding:
+    detail = (
+        "the odometer falls over this machine's readings by date; a mistyped reading or date, km taken for miles "
+        "or a clock change without a clock_changed row would explain it: the right reading, or that row, settles it"
+    )
+    return Finding(line.order, "odometer_falls", "odometer", line.shown, detail)
+
+
+def _jumps(line: HistoryLine) -> Finding:
+    detail = (
+        f"more than {MAX_KM_PER_DAY:.0f} km a day would lie between this reading and the machine's others; "
+        "a digit too many, a wrong date or km taken for miles would explain it: the right reading settles it"
+    )
+    return Finding(line.order, "usage_implausible", "odometer", line.shown, detail)

@@ -1,0 +1,223 @@
+"""What an import would do: everything is worked out here, nothing is written."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import date
+from typing import NamedTuple
+
+from sqlalchemy.orm import Session
+
+from service.imports import known
+from service.imports.dates import Span
+from service.imports.doubts import find_contradictions
+from service.imports.faults import RowProblem, shorten
+from service.imports.histories import Finding, HistoryLine
+from service.imports.known import KnownHistory, ReadingKey
+from service.imports.machines import Fleet, MachineRecord, look_alikes
+from service.imports.reading import LISTED_PROBLEMS, ParsedFile
+from service.imports.rows import ParsedRow
+from service.imports.words import CatalogueWords, ComponentWord, match_position
+from service.models import Shop
+
+MAX_OCCURRENCES = 32_767  # what the column holds
+# Lines on record are ordered by their key, the file's rows behind them by their line.
+NEW_ORDER = 1 << 60
+_NO_HISTORY = KnownHistory([], {}, {}, [], {})
+_READING_COLUMNS = frozenset({"date", "odometer"})
+
+
+class PlannedLine(NamedTuple):
+    """A row that will become a line, with what its words were taken for."""
+
+    row: ParsedRow
+    machine: MachineRecord
+    occurrence: int
+    component: ComponentWord | None
+    position: str | None
+    mapped_by: str | None
+
+
+class PlannedDoubt(NamedTuple):
+    """A doubt to raise; `line_key` is None for a row of this file."""
+
+    line_key: int | None
+    line: int
+    finding: Finding
+
+
+@dataclass
+class Plan:
+    """Everything an import would write."""
+
+    fleet: Fleet
+    lines: list[PlannedLine] = field(default_factory=list)
+    already_there: int = 0
+    rows_refused: int = 0
+    problems: list[RowProblem] = field(default_factory=list)
+    problem_count: int = 0
+    doubts: list[PlannedDoubt] = field(default_factory=list)
+    settled: list[int] = field(default_factory=list)
+    touched_lines: set[int] = field(default_factory=set)
+    touched_components: set[int] = field(default_factory=set)
+    new_readings: dict[tuple[str, ReadingKey], bool] = field(default_factory=dict)
+    marked_readings: dict[int, bool] = field(default_factory=dict)
+
+    def add_problem(self, problem: RowProblem) -> None:
+        self.problem_count += 1
+        self.rows_refused += 1
+        if len(self.problems) < LISTED_PROBLEMS:
+            self.problems.append(problem)
+
+
+def make_plan(session: Session, shop: Shop, parsed: ParsedFile, words: CatalogueWords, today: date) -> Plan:
+    """Work out what taking `parsed` in would add, raise and settle."""
+    references = sorted({row.machine for row in parsed.rows})
+    fleet = Fleet(known.read_machines(session, shop, references), known.read_families(session))
+    old_keys = [record.key for record in fleet.machines.values() if record.key is not None]
+    plan = Plan(fleet, rows_refused=parsed.refused_rows, problem_count=parsed.problem_count)
+    plan.problems.extend(parsed.problems)
+    found = _plan_lines(plan, parsed, known.read_fingerprints(session, old_keys), words)
+    _raise_look_alikes(plan, known.read_references(session, shop) if fleet.new else (), found)
+    by_machine: dict[str, list[PlannedLine]] = defaultdict(list)
+    for line in plan.lines:
+        by_machine[line.machine.reference].append(line)
+    touched = [record.key for name in by_machine if (record := fleet.machines[name]).key is not None]
+    histories = known.read_histories(session, touched)
+    for reference, lines in by_machine.items():
+        record = fleet.machines[reference]
+        history = histories[record.key] if record.key is not None else _NO_HISTORY
+        _plan_history(plan, record, history, lines, found, today)
+    return plan
+
+
+def _plan_lines(
+    plan: Plan, parsed: ParsedFile, there: set[tuple[bytes, int]], words: CatalogueWords
+) -> dict[int, list[Finding]]:
+    """Decide which rows become lines; returns what is doubtful in their cells, by line."""
+    seen: Counter[bytes] = Counter()
+    found: dict[int, list[Finding]] = defaultdict(list)
+    for row in parsed.rows:
+        placed = plan.fleet.place(row)
+        if isinstance(placed, RowProblem):
+            plan.add_problem(placed)
+            continue
+        occurrence = seen[row.fingerprint]
+        seen[row.fingerprint] += 1
+        if occurrence > MAX_OCCURRENCES:
+            plan.add_problem(_too_often(row))
+        elif (row.fingerprint, occurrence) in there:
+            plan.already_there += 1
+        else:
+            record, differences = placed
+            if differences:
+                found[row.line] += [Finding(NEW_ORDER + row.line, *difference) for difference in differences]
+            plan.lines.append(_understand(row, record, occurrence, words, found))
+    return found
+
+
+def _understand(
+    row: ParsedRow, record: MachineRecord, occurrence: int, words: CatalogueWords, found: dict[int, list[Finding]]
+) -> PlannedLine:
+    if not row.component:
+        return PlannedLine(row, record, occurrence, None, None, None)
+    match = words.component(row.component)
+    if match.component is None:
+        assert match.kind is not None
+        finding = Finding(NEW_ORDER + row.line, match.kind, "component", shorten(row.component), match.detail)
+        found[row.line].append(finding)
+        return PlannedLine(row, record, occurrence, None, None, None)
+    place = match_position(match.component, row.position)
+    if place.kind:
+        finding = Finding(NEW_ORDER + row.line, place.kind, "position", shorten(row.position), place.detail)
+        found[row.line].append(finding)
+    position = place.position if row.position else match.position
+    return PlannedLine(row, record, occurrence, match.component, position, match.mapped_by)
+
+
+def _raise_look_alikes(plan: Plan, references: Iterable[str], found: dict[int, list[Finding]]) -> None:
+    alike = look_alikes(plan.fleet.new, references)
+    for line in plan.lines:
+        other = alike.pop(line.machine.reference, None) if alike else None
+        if other is not None:
+            detail = (
+                f'reads almost like the machine "{other}"; one reference for both, or two different ones, settles it'
+            )
+            order = NEW_ORDER + line.row.line
+            finding = Finding(order, "duplicate_reference", "machine", line.machine.reference, detail)
+            found[line.row.line].append(finding)
+
+
+def _plan_history(
+    plan: Plan,
+    record: MachineRecord,
+    history: KnownHistory,
+    lines: list[PlannedLine],
+    found: dict[int, list[Finding]],
+    today: date,
+) -> None:
+    """Look for contradictions in the whole history of one machine and plan what to raise and settle."""
+    whole = history.lines + [_history_line(line.row) for line in lines]
+    findings = find_contradictions(whole, record.start(), today)
+    dismissed = {(d.line_key, d.kind, d.column) for d in history.doubts if not d.is_open and not d.settled_by_rows}
+    standing = [f for f in findings if (f.order, f.kind, f.column) not in dismissed]
+    open_now = {(d.line_key, d.kind, d.column): d for d in history.doubts if d.is_open}
+    _plan_readings(plan, record, history, whole, {f.order for f in standing if f.column in _READING_COLUMNS})
+    for line in lines:
+        plan.doubts += [PlannedDoubt(None, line.row.line, finding) for finding in found.get(line.row.line, ())]
+    for finding in standing:
+        if finding.order > NEW_ORDER:
+            plan.doubts.append(PlannedDoubt(None, finding.order - NEW_ORDER, finding))
+        elif open_now.pop((finding.order, finding.kind, finding.column), None) is None:
+            plan.doubts.append(PlannedDoubt(finding.order, history.line_numbers[finding.order], finding))
+            _touch(plan, history, finding.order)
+    for doubt in open_now.values():
+        plan.settled.append(doubt.key)
+        _touch(plan, history, doubt.line_key)
+
+
+def _touch(plan: Plan, history: KnownHistory, line_key: int) -> None:
+    plan.touched_lines.add(line_key)
+    component = history.components.get(line_key)
+    if component is not None:
+        plan.touched_components.add(component)
+
+
+def _plan_readings(
+    plan: Plan, record: MachineRecord, history: KnownHistory, whole: list[HistoryLine], doubtful: set[int]
+) -> None:
+    """One reading a day, number and unit; in doubt as soon as one of its lines is."""
+    readings: dict[ReadingKey, bool] = {}
+    for line in whole:
+        if line.odometer_km is not None:
+            day = None if line.earliest is None or line.latest is None else Span(line.earliest, line.latest).middle
+            key = day, line.reading, line.unit
+            readings[key] = readings.get(key, False) or line.order in doubtful
+    for key, in_doubt in readings.items():
+        there = history.readings.get(key)
+        if there is None:
+            plan.new_readings[record.reference, key] = in_doubt
+        elif there[1] != in_doubt:
+            plan.marked_readings[there[0]] = in_doubt
+
+
+def _history_line(row: ParsedRow) -> HistoryLine:
+    earliest, latest = row.when if row.when is not None else (None, None)
+    return HistoryLine(
+        NEW_ORDER + row.line,
+        row.card,
+        earliest,
+        latest,
+        row.odometer_km,
+        row.cells[9].strip(),
+        row.unit,
+        row.action,
+        row.source,
+    )
+
+
+def _too_often(row: ParsedRow) -> RowProblem:
+    reason = f"exactly this row stands more than {MAX_OCCURRENCES:,} times in the file"
+    return RowProblem(row.line, "card", row.card, reason, "each job once")

@@ -1,0 +1,187 @@
+"""Write a plan down, through the write rules of `service.records`."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable, Iterator
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service import records
+from service.imports.amounts import read_odometer
+from service.imports.machines import MachineRecord
+from service.imports.models import Folded, ModelPlan, write_models
+from service.imports.plan import Plan
+from service.imports.summary import ImportReport
+from service.models import ComponentType, ImportBatch, JobLine, Shop
+from service.vocabulary import KM_PER_MILE
+
+# Every word is either in the catalogue or asked about, so what is mapped is certain.
+EXACT_WORD = 1.0
+
+
+class Writer:
+    """Writes one plan for one shop at one moment."""
+
+    def __init__(self, session: Session, shop: Shop, now: datetime) -> None:
+        self.session, self.shop, self.now = session, shop, now
+
+    def write(
+        self,
+        plan: Plan,
+        models: ModelPlan,
+        *,
+        import_id: uuid.UUID,
+        digest: bytes,
+        report: ImportReport,
+        progress: Callable[[int, int], None] | None,
+    ) -> None:
+        session, shop, now = self.session, self.shop, self.now
+        self._write_machines(plan, write_models(session, models))
+        batch = records.add_import(
+            session,
+            shop,
+            public_id=import_id,
+            file_name=report.file_name,
+            digest=digest,
+            summary=report.to_dict(),
+            now=now,
+        )
+        total = len(plan.lines)
+        done = (lambda count: progress(count, total)) if progress else None
+        records.add_lines(session, self._line_rows(plan, batch), done=done)
+        self._write_doubts(plan, batch)
+        self._write_readings(plan)
+        self._write_stale(plan)
+        session.flush()
+        # Bound late: only an import that wrote something needs the numerical libraries.
+        from service.lifetimes import refresh_odometers
+
+        refresh_odometers(session, sorted({_key(line.machine) for line in plan.lines}))
+
+    def _write_machines(self, plan: Plan, model_keys: dict[Folded, int]) -> None:
+        new = [
+            {
+                "reference": record.reference,
+                "model_id": model_keys[record.model_key],
+                "model_year": record.model_year,
+                "built": record.built,
+                "first_registered": record.first_registered,
+                "new_on": record.new_on(),
+            }
+            for record in plan.fleet.new
+        ]
+        changed = [
+            {
+                "key": record.key,
+                "model_year": record.model_year,
+                "built": record.built,
+                "first_registered": record.first_registered,
+                "new_on": record.new_on(),
+            }
+            for record in plan.fleet.machines.values()
+            if record.key is not None and record.filled_in
+        ]
+        keys = records.add_machines(self.session, self.shop, new, now=self.now)
+        for record in plan.fleet.new:
+            record.key = keys[record.reference]
+        records.change_machines(self.session, changed)
+
+    def _line_rows(self, plan: Plan, batch: ImportBatch) -> Iterator[dict[str, Any]]:
+        cards = self._write_cards(plan)
+        doubtful = {doubt.line for doubt in plan.doubts if doubt.line_key is None}
+        shared = {"shop_id": self.shop.id, "import_id": batch.id, "recorded_at": self.now, "superseded_by_id": None}
+        for line in plan.lines:
+            row, machine = line.row, _key(line.machine)
+            earliest, latest = row.when if row.when is not None else (None, None)
+            yield {
+                **shared,
+                "machine_id": machine,
+                "card_id": cards[machine, row.card],
+                "line_number": row.line,
+                "as_written": row.cells,
+                "date_earliest": earliest,
+                "date_latest": latest,
+                "odometer_km": row.odometer_km,
+                "component_type_id": line.component.id if line.component else None,
+                "position": line.position,
+                "action": row.action,
+                "reason": row.reason or "unknown",
+                "source": row.source,
+                "quality": row.quality,
+                "labour_hours": row.labour_hours,
+                "parts_cost": row.parts_cost,
+                "labour_cost": row.labour_cost,
+                "currency": row.currency or None,
+                "mapped_by": line.mapped_by,
+                "mapping_confidence": EXACT_WORD if line.mapped_by else None,
+                "in_doubt": row.line in doubtful,
+                "fingerprint": row.fingerprint,
+                "occurrence": line.occurrence,
+            }
+
+    def _write_cards(self, plan: Plan) -> dict[tuple[int, str], int]:
+        wanted = dict.fromkeys((_key(line.machine), line.row.card) for line in plan.lines)
+        return records.add_cards(self.session, self.shop, list(wanted), now=self.now)
+
+    def _write_doubts(self, plan: Plan, batch: ImportBatch) -> None:
+        line_keys = self._line_keys(batch, sorted({d.line for d in plan.doubts if d.line_key is None}))
+        rows = [
+            {
+                "shop_id": self.shop.id,
+                "import_id": batch.id,
+                "job_line_id": doubt.line_key if doubt.line_key is not None else line_keys[doubt.line],
+                "line_number": doubt.line,
+                "kind": doubt.finding.kind,
+                "column": doubt.finding.column,
+                "value": doubt.finding.value,
+                "detail": doubt.finding.detail,
+                "raised_at": self.now,
+                "settled_at": None,
+                "settled_by": None,
+            }
+            for doubt in plan.doubts
+        ]
+        records.add_doubts(self.session, rows)
+        records.settle_doubts(self.session, plan.settled, by=records.SETTLED_BY_ROWS, now=self.now)
+        records.mark_lines(self.session, sorted(plan.touched_lines))
+
+    def _line_keys(self, batch: ImportBatch, line_numbers: list[int]) -> dict[int, int]:
+        found: dict[int, int] = {}
+        columns = select(JobLine.line_number, JobLine.id).where(JobLine.import_id == batch.id)
+        for part in records.chunks(line_numbers):
+            found.update(self.session.execute(columns.where(JobLine.line_number.in_(part))).tuples().all())
+        return found
+
+    def _write_readings(self, plan: Plan) -> None:
+        rows = []
+        for (reference, (day, reading, unit)), in_doubt in plan.new_readings.items():
+            rows.append(
+                {
+                    "shop_id": self.shop.id,
+                    "machine_id": _key(plan.fleet.machines[reference]),
+                    "segment_ordinal": 0,
+                    "read_on": day,
+                    "reading_as_written": reading,
+                    "unit": unit,
+                    "reading_km": read_odometer(reading) * (KM_PER_MILE if unit == "mi" else 1.0),
+                    "distance_km": None,
+                    "in_doubt": in_doubt,
+                }
+            )
+        records.add_odometer_entries(self.session, rows)
+        records.mark_entries(self.session, plan.marked_readings)
+
+    def _write_stale(self, plan: Plan) -> None:
+        slugs = {line.component.slug for line in plan.lines if line.component}
+        for part in records.chunks(sorted(plan.touched_components)):
+            slugs.update(self.session.scalars(select(ComponentType.slug).where(ComponentType.id.in_(part))))
+        records.mark_stale(self.session, self.shop, slugs, now=self.now)
+
+
+def _key(record: MachineRecord) -> int:
+    assert record.key is not None, "machines are written before what refers to them"
+    return record.key

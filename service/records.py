@@ -1,0 +1,263 @@
+"""The write rules: the only way rows change. Plain functions over a session; the caller commits."""
+
+from __future__ import annotations
+
+import os
+import time
+import uuid
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from datetime import datetime
+from typing import Any, TypeVar
+
+from sqlalchemy import Select, Table, bindparam, insert, select, update
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.orm import Session
+
+from service.errors import InvalidInput
+from service.models import (
+    Base,
+    Doubt,
+    ImportBatch,
+    JobCard,
+    JobLine,
+    Machine,
+    MachineFamily,
+    MachineMake,
+    MachineModel,
+    OdometerEntry,
+    Shop,
+    StaleComponent,
+)
+
+INSERTED_AT_ONCE = 5_000
+KEYS_AT_ONCE = 500  # below the number of parameters that old SQLite builds take
+SETTLED_BY_ROWS = "later rows"
+
+Item = TypeVar("Item")
+Rows = Sequence[dict[str, Any]]
+
+
+def chunks(items: Sequence[Item], size: int = KEYS_AT_ONCE) -> Iterator[Sequence[Item]]:
+    """Successive parts of a sequence."""
+    for start in range(0, len(items), size):
+        yield items[start : start + size]
+
+
+def public_ids(count: int) -> list[uuid.UUID]:
+    """Many UUIDs version 7 of this moment, laid out as `service.db.new_public_id` does it."""
+    millis = time.time_ns() // 1_000_000
+    head = (millis << 80) | (0x7 << 76) | (0x2 << 62)
+    noise = os.urandom(10 * count)
+    free = (0xFFF << 64) | ((1 << 62) - 1)
+    return [
+        uuid.UUID(int=head | (int.from_bytes(noise[start : start + 10], "big") & free))
+        for start in range(0, 10 * count, 10)
+    ]
+
+
+def get_or_create_shop(session: Session, name: str, *, now: datetime) -> Shop:
+    """The shop of that name; written down if it is new."""
+    name = " ".join(name.split())
+    if not name or len(name) > 120 or not name.isprintable():
+        raise InvalidInput("a shop's name has 1 to 120 printable characters", pointer="/shop")
+    shop = session.scalar(select(Shop).where(Shop.name == name))
+    if shop is None:
+        shop = Shop(name=name, created_at=now)
+        session.add(shop)
+        session.flush()
+    return shop
+
+
+def hold_shop(session: Session, shop: Shop) -> None:
+    """Make other imports into this shop wait until the transaction ends (SQLite has one writer anyway)."""
+    session.execute(select(Shop.id).where(Shop.id == shop.id).with_for_update())
+
+
+def add_makes(session: Session, names: Sequence[str]) -> dict[str, int]:
+    """Write makes down; their keys by name."""
+    _insert_missing(session, MachineMake, [{"name": name} for name in names])
+    return _keys(
+        session, names, lambda part: select(MachineMake.name, MachineMake.id).where(MachineMake.name.in_(part))
+    )
+
+
+def add_families(session: Session, families: Sequence[tuple[int, str]]) -> dict[tuple[int, str], int]:
+    """Write (make, name) down; their keys."""
+    _insert_missing(session, MachineFamily, [{"make_id": make_id, "name": name} for make_id, name in families])
+    return _made(session, MachineFamily, families)
+
+
+def add_models(
+    session: Session, models: Sequence[tuple[int, str]], families: Mapping[tuple[int, str], int]
+) -> dict[tuple[int, str], int]:
+    """Write models (make, name) down, each with the family it is in, if any; their keys."""
+    rows = [{"make_id": make, "name": name, "family_id": families.get((make, name))} for make, name in models]
+    _insert_missing(session, MachineModel, rows)
+    return _made(session, MachineModel, models)
+
+
+def set_families(session: Session, families: Mapping[int, int]) -> None:
+    """Put models into the family they turned out to be in."""
+    _update(session, MachineModel, [{"key": key, "family_id": family} for key, family in families.items()])
+
+
+def add_machines(session: Session, shop: Shop, rows: Rows, *, now: datetime) -> dict[str, int]:
+    """Write machines down; their keys by the shop's reference."""
+    for row, public_id in zip(rows, public_ids(len(rows)), strict=True):
+        row.update(public_id=public_id, shop_id=shop.id, recorded_at=now)
+    _insert(session, Machine, rows)
+    references = [row["reference"] for row in rows]
+    columns = select(Machine.reference, Machine.id).where(Machine.shop_id == shop.id)
+    return _keys(session, references, lambda part: columns.where(Machine.reference.in_(part)))
+
+
+def change_machines(session: Session, rows: Rows) -> None:
+    """Fill in what was not known of machines: model_year, built, first_registered, new_on, by `key`."""
+    _update(session, Machine, rows)
+
+
+def add_cards(
+    session: Session, shop: Shop, cards: Sequence[tuple[int, str]], *, now: datetime
+) -> dict[tuple[int, str], int]:
+    """Write cards (machine, number) down; their keys, those of the machines' earlier cards too."""
+    rows = [
+        {"public_id": public_id, "shop_id": shop.id, "machine_id": machine, "number": number, "recorded_at": now}
+        for (machine, number), public_id in zip(cards, public_ids(len(cards)), strict=True)
+    ]
+    _insert(session, JobCard, rows)
+    found: dict[tuple[int, str], int] = {}
+    for part in chunks(sorted({machine for machine, _ in cards})):
+        columns = select(JobCard.machine_id, JobCard.number, JobCard.id)
+        for machine, number, key in session.execute(columns.where(JobCard.machine_id.in_(part))):
+            found[machine, number] = key
+    return found
+
+
+def add_import(
+    session: Session,
+    shop: Shop,
+    *,
+    public_id: uuid.UUID,
+    file_name: str,
+    digest: bytes,
+    summary: dict[str, Any],
+    now: datetime,
+) -> ImportBatch:
+    """Write an import down."""
+    batch = ImportBatch(
+        public_id=public_id, shop_id=shop.id, file_name=file_name, digest=digest, summary=summary, recorded_at=now
+    )
+    session.add(batch)
+    session.flush()
+    return batch
+
+
+def add_lines(session: Session, rows: Iterable[dict[str, Any]], *, done: Callable[[int], None] | None = None) -> None:
+    """Write job lines down, in parts, so that a long file never stands in memory twice."""
+    part: list[dict[str, Any]] = []
+    count = 0
+    for row in rows:
+        part.append(row)
+        if len(part) == INSERTED_AT_ONCE:
+            count += _add_line_part(session, part)
+            part = []
+            if done:
+                done(count)
+    count += _add_line_part(session, part)
+    if done:
+        done(count)
+
+
+def _add_line_part(session: Session, part: list[dict[str, Any]]) -> int:
+    for row, public_id in zip(part, public_ids(len(part)), strict=True):
+        row["public_id"] = public_id
+    _insert(session, JobLine, part)
+    return len(part)
+
+
+def add_doubts(session: Session, rows: Rows) -> None:
+    """Raise doubts; their lines must be marked too, see `mark_lines`."""
+    for row, public_id in zip(rows, public_ids(len(rows)), strict=True):
+        row["public_id"] = public_id
+    _insert(session, Doubt, rows)
+
+
+def settle_doubts(session: Session, keys: Sequence[int], *, by: str, now: datetime) -> None:
+    """Settle doubts; they stay on record."""
+    for part in chunks(keys):
+        session.execute(update(Doubt).where(Doubt.id.in_(part)).values(settled_at=now, settled_by=by))
+
+
+def mark_lines(session: Session, keys: Sequence[int]) -> None:
+    """Put lines in or out of doubt: in doubt is a line with a doubt that is not settled."""
+    for part in chunks(keys):
+        open_doubts = select(Doubt.job_line_id).where(Doubt.job_line_id.in_(part), Doubt.settled_at.is_(None))
+        doubtful = set(session.scalars(open_doubts))
+        for value in (True, False):
+            which = [key for key in part if (key in doubtful) is value]
+            if which:
+                session.execute(update(JobLine).where(JobLine.id.in_(which)).values(in_doubt=value))
+
+
+def add_odometer_entries(session: Session, rows: Rows) -> None:
+    """Write readings down; `service.lifetimes.refresh_odometers` then puts them on the total distance."""
+    _insert(session, OdometerEntry, rows)
+
+
+def mark_entries(session: Session, in_doubt: Mapping[int, bool]) -> None:
+    """Put readings in or out of doubt."""
+    _update(session, OdometerEntry, [{"key": key, "in_doubt": value} for key, value in in_doubt.items()])
+
+
+def mark_stale(session: Session, shop: Shop, slugs: Iterable[str], *, now: datetime) -> None:
+    """Say that these components have lines newer than their estimate."""
+    known = set(session.scalars(select(StaleComponent.component_slug).where(StaleComponent.shop_id == shop.id)))
+    new = sorted(set(slugs) - known)
+    _insert_missing(
+        session, StaleComponent, [{"shop_id": shop.id, "component_slug": slug, "since": now} for slug in new]
+    )
+
+
+def _table(model: type[Base]) -> Table:
+    table = model.__table__
+    assert isinstance(table, Table)
+    return table
+
+
+def _insert(session: Session, model: type[Base], rows: Rows) -> None:
+    # Straight to the table: tens of thousands of rows need no objects of their own.
+    for part in chunks(rows, INSERTED_AT_ONCE):
+        session.connection().execute(insert(_table(model)), list(part))
+
+
+def _insert_missing(session: Session, model: type[Base], rows: Rows) -> None:
+    """Insert rows of a table all shops share: another import may have just written the same one."""
+    if rows:
+        dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
+        statement = dialect.insert(_table(model)).on_conflict_do_nothing()
+        session.connection().execute(statement, list(rows))
+
+
+def _update(session: Session, model: type[Base], rows: Rows) -> None:
+    if rows:
+        table = _table(model)
+        session.connection().execute(update(table).where(table.c.id == bindparam("key")), list(rows))
+
+
+def _keys(session: Session, names: Sequence[str], find: Callable[[Sequence[str]], Select[Any]]) -> dict[str, int]:
+    found: dict[str, int] = {}
+    for part in chunks(names):
+        found.update(session.execute(find(part)).tuples().all())
+    return found
+
+
+def _made(
+    session: Session, model: type[MachineFamily] | type[MachineModel], wanted: Sequence[tuple[int, str]]
+) -> dict[tuple[int, str], int]:
+    found: dict[tuple[int, str], int] = {}
+    for part in chunks(sorted({make for make, _ in wanted})):
+        for make, name, key in session.execute(
+            select(model.make_id, model.name, model.id).where(model.make_id.in_(part))
+        ):
+            found[make, name] = key
+    return found
