@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from itertools import combinations
 from typing import Protocol
 
 
@@ -25,20 +26,26 @@ def opened_by(group: str, groups: Mapping[str, Access]) -> set[str]:
     return found
 
 
-def way_in(wanted: Iterable[str], opened: Iterable[str], groups: Mapping[str, Access]) -> dict[str, str]:
-    """For each wanted group the opened one that leads to it: itself by preference, no more covers than needed.
+def way_in(wanted: Iterable[str], groups: Mapping[str, Access], costs: Mapping[str, float]) -> dict[str, str]:
+    """For each wanted group the one to open for it, so that all opened together cost least.
 
     Parameters
     ----------
-    wanted, opened : iterable of str
-        Ids; the opened ones together must lead to every wanted one. Opened ones are dropped from the end as long
-        as the rest suffices.
+    wanted : iterable of str
+    groups, costs : mapping by id
+        Every group that may be opened, and what opening it costs once (minutes, hours).
+
+    Notes
+    -----
+    Exact: every set of wider covers is tried, what they leave is opened by itself. A wider cover is one that is
+    wanted or not, and leads to a wanted group other than itself; a catalogue has a handful.
     """
     wanted = set(wanted)
-    reach = {g: opened_by(g, groups) & wanted for g in opened}
-    kept = list(reach)
-    for group in reversed(list(reach)):
-        rest = [g for g in kept if g != group]
-        if wanted <= set().union(*(reach[g] for g in rest)):
-            kept = rest
-    return {w: w if w in kept else next(g for g in kept if w in reach[g]) for w in wanted}
+    reach = {g: opened_by(g, groups) & wanted for g in groups}
+    wider = [g for g in groups if reach[g] - {g}]
+    covers = (set(c) for size in range(len(wider) + 1) for c in combinations(wider, size))
+    best = min(
+        (c | (wanted - set().union(*(reach[g] for g in c))) for c in covers),
+        key=lambda opened: (sum(costs[g] for g in opened), len(opened), sorted(opened)),
+    )
+    return {w: w if w in best else min(g for g in best if w in reach[g]) for w in wanted}

@@ -49,17 +49,17 @@ def choose(
     groups: Mapping[str, AccessGroup],
     worths: Sequence[PartWorth],
     circumstances: Circumstances,
-) -> tuple[list[CheckOption], list[str]]:
-    """Solve the integer programme: options taken and access groups opened, longest last.
+) -> list[CheckOption]:
+    """Solve the integer programme: the options to take.
 
     Variables are options x, access groups y, then choices z of parts that several options look at.
     """
     if not possible:
-        return [], []
+        return []
     x = {o.id: i for i, o in enumerate(possible)}
     needed = {o.access_group for o in possible} - open_already(circumstances, groups)
     opens = {g: opened_by(g, groups) for g in groups}
-    usable = sorted((g for g in groups if opens[g] & needed), key=lambda g: (groups[g].minutes, g))
+    usable = [g for g in groups if opens[g] & needed]
     y = {g: len(x) + i for i, g in enumerate(usable)}
     gain = [SAFETY_BONUS if o.safety_class_a else 0.0 for o in possible] + [0.0] * len(y)
     rows = _Rows()
@@ -76,13 +76,15 @@ def choose(
     found = milp(
         -np.array(gain),
         constraints=rows.constraint(len(gain)),
-        integrality=np.ones(len(gain)),  # z follow from x, but the solver's root bound is twice as fast told so
+        integrality=np.ones(
+            len(gain), dtype=np.int64
+        ),  # z follow from x, but the solver's root bound is twice as fast told so
         bounds=Bounds(0, 1),
         options={"mip_rel_gap": 0.0},
     )
     if found.x is None or not found.success:
         raise PlanNotFound(f"no plan was found ({found.message}); check minutes, shares and losses for extreme values")
-    return [o for o in possible if found.x[x[o.id]] > 0.5], [g for g in usable if found.x[y[g]] > 0.5]
+    return [o for o in possible if found.x[x[o.id]] > 0.5]
 
 
 def _add_worths(worths: Sequence[PartWorth], x: Mapping[str, int], gain: list[float], rows: _Rows) -> None:

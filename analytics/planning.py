@@ -70,10 +70,12 @@ def plan_checks(
     refused = {o.id: r for o in options if (r := refusal(o, circumstances)) is not None}
     possible = [o for o in options if o.id not in refused]
     worths = part_worths(possible, index)
-    picked, opened = choose(possible, by_group, worths, circumstances)
-    chosen = _fuller_safety(_drop_idle(picked, worths), possible, worths, circumstances.minutes, opened, by_group)
-    already = open_already(circumstances, by_group)
-    ways = way_in({o.access_group for o in chosen} - already, opened, by_group)
+    chosen = _drop_idle(choose(possible, by_group, worths, circumstances), worths)
+    ways = _ways(chosen, by_group, circumstances)
+    spare = (
+        circumstances.minutes - sum(o.minutes for o in chosen) - sum(by_group[g].minutes for g in set(ways.values()))
+    )
+    chosen = _fuller_safety(chosen, possible, worths, spare)
     alone = _worth_alone(options, index)
     unmet = _unmet_safety(options, chosen, refused, alone)
     short = any(u.code == "no_time" for u in unmet)
@@ -143,6 +145,14 @@ def _check_names(options: Sequence[CheckOption], groups: Sequence[AccessGroup]) 
     return by_group
 
 
+def _ways(
+    chosen: Sequence[CheckOption], groups: Mapping[str, AccessGroup], circumstances: Circumstances
+) -> dict[str, str]:
+    """Group to open for each access group the chosen need; those that lie open already are missing."""
+    wanted = {o.access_group for o in chosen} - open_already(circumstances, groups)
+    return way_in(wanted, groups, {g.id: g.minutes for g in groups.values()})
+
+
 def _drop_idle(chosen: list[CheckOption], worths: Sequence[PartWorth]) -> list[CheckOption]:
     """Leave out what adds nothing: the optimum may hold such lines where minutes are left over."""
     kept = list(chosen)
@@ -161,19 +171,16 @@ def _fuller_safety(
     chosen: list[CheckOption],
     possible: Sequence[CheckOption],
     worths: Sequence[PartWorth],
-    minutes: float,
-    opened: Sequence[str],
-    groups: Mapping[str, AccessGroup],
+    spare: float,
 ) -> list[CheckOption]:
     """Take the longer variant of a safety check where minutes are left over and no worth is lost by it."""
-    spare = minutes - sum(o.minutes for o in chosen) - sum(groups[g].minutes for g in opened)
     result = list(chosen)
     for option in sorted(possible, key=lambda o: -o.minutes):
         quick = next((c for c in result if c.parent == option.parent and c.safety_class_a), None)
         if quick is None or option.access_group != quick.access_group or option.minutes <= quick.minutes:
             continue
         swapped = [option if c is quick else c for c in result]
-        loses = worth_of([o.id for o in swapped], worths) < worth_of([o.id for o in result], worths)
+        loses = worth_of([o.id for o in swapped], worths) < (1 - NO_GAIN) * worth_of([o.id for o in result], worths)
         if option.minutes - quick.minutes <= spare and not loses and option.safety_class_a:
             spare -= option.minutes - quick.minutes
             result = swapped

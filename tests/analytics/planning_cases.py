@@ -122,9 +122,7 @@ def small_cases(draw):
         AccessGroup("TANK", draw(st.integers(1, 8)), draw(st.sampled_from([(), ("SEAT",)]))),
     ]
     risks = [
-        ComponentRisk(
-            part, None, draw(st.integers(0, 20)) / 20, draw(st.integers(0, 900)), draw(st.integers(0, 300)), "C"
-        )
+        ComponentRisk(part, None, draw(twentieths), draw(st.integers(0, 900)), draw(st.integers(0, 300)), "C")
         for part in parts
     ]
     options = []
