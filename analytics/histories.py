@@ -60,7 +60,7 @@ class ComponentUnits:
 
     `positions_by_cell[c]` are the position indices a machine of cell c carries (`(-1,)`: one part without a
     position; `()`: the model has no such part). `changes_by_cell[c]` are ordinals of build days from which a
-    superseding part was fitted.
+    superseding part was fitted. `absent_on` lists machines that lack the part though their model has it.
     """
 
     index: int
@@ -68,6 +68,7 @@ class ComponentUnits:
     shown_by_running: bool
     positions_by_cell: Sequence[tuple[int, ...]]
     changes_by_cell: Mapping[int, tuple[float, ...]] = field(default_factory=dict)
+    absent_on: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -242,6 +243,8 @@ def _component_spells(
     for machine, one in placed.items():
         positions = units.positions_by_cell[int(machines.cell[machine])]
         events = events_of.get(machine)
+        if machine in units.absent_on:
+            positions = ()
         if events is None:
             untouched = live([], one.watch, shown_by_running=False).spells
             rows.extend(untouched * len(positions))

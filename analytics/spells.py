@@ -137,6 +137,20 @@ class Spells:
         """True where the part's own age is known on both clocks."""
         return ~(np.isnan(self.start_km) | np.isnan(self.start_days))
 
+    @classmethod
+    def empty(
+        cls, cells: tuple[Cell, ...] = (), positions: tuple[str, ...] = (), shops: tuple[str, ...] = ()
+    ) -> Spells:
+        """No life records at all."""
+        names = {"cells", "positions", "shops"}
+        integers = {"machine", "shop", "cell", "position", "stratum", "quality", "outcome", "removal"}
+        columns = {
+            f.name: np.zeros(0, dtype=np.int64 if f.name in integers else bool if f.name == "not_original" else float)
+            for f in fields(cls)
+            if f.name not in names
+        }
+        return cls(**columns, cells=cells, positions=positions, shops=shops)
+
     def subset(self, mask: Bools | Ints) -> Spells:
         """The rows picked by a mask or by indices."""
         names = {"cells", "positions", "shops"}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from alembic import context
 
-from service.db import make_engine
+from service.db import ExactDecimal, UtcDateTime, make_engine
 from service.models import Base
 from service.settings import Settings
 
@@ -39,9 +39,20 @@ def _migrate(connection) -> None:  # type: ignore[no-untyped-def]
         render_as_batch=connection.dialect.name == "sqlite",
         compare_type=True,
         transactional_ddl=True,
+        render_item=_plain_type,
     )
     with context.begin_transaction():
         context.run_migrations()
+
+
+def _plain_type(kind, item, _context):  # type: ignore[no-untyped-def]
+    """Revisions name plain database types, so that they outlive the code that wrote them."""
+    if kind == "type" and isinstance(item, UtcDateTime):
+        return "sa.DateTime(timezone=True)"
+    if kind == "type" and isinstance(item, ExactDecimal):
+        precision, scale = item.impl.precision, item.impl.scale
+        return f'sa.Numeric({precision}, {scale}).with_variant(sa.String(32), "sqlite")'
+    return False
 
 
 def _url() -> str:

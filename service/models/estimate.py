@@ -36,6 +36,8 @@ class EstimateRelease(Base):
     shop_id: Mapped[int | None] = mapped_column(ForeignKey("shop.id"))
     # component slug -> estimate id
     estimates: Mapped[dict[str, int]] = mapped_column(JSON)
+    # component slug -> positions in use: {"all": [...], "by_family": {"make/family": [...]}}
+    positions: Mapped[dict[str, Any]] = mapped_column(JSON)
     counts: Mapped[dict[str, Any]] = mapped_column(JSON)
     data_through: Mapped[date | None] = mapped_column(Date)
     published_at: Mapped[datetime] = mapped_column(UtcDateTime)

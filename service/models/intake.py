@@ -44,3 +44,5 @@ class Doubt(Base):
     detail: Mapped[str] = mapped_column(Text)
     raised_at: Mapped[datetime] = mapped_column(UtcDateTime)
     settled_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+    # "later rows" where an import found the contradiction gone, else who decided.
+    settled_by: Mapped[str | None] = mapped_column(String(120))

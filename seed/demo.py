@@ -1,0 +1,85 @@
+"""The demo: an invented world of job cards, taken in like anybody's files, fitted, and one plan printed.
+
+Run as ``python -m seed.demo``; ``make demo`` does. The database is an SQLite file of its own and is made anew.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from rich.console import Console
+
+DEMO_DATABASE = "sqlite:///var/demo.sqlite"
+SEED = 20260601
+STORY_MACHINE = ["--make", "Tindrake", "--model", "Lanner 650", "--built", "2012-11", "--odometer", "38000"]
+STORY_DAY = ["--as-of", "2026-06-01"]
+
+
+def main() -> int:
+    """Build the world, take it in, fit it, answer the first question."""
+    os.environ.setdefault("WEAKSPOT_DATABASE_URL", DEMO_DATABASE)
+    os.environ.setdefault("WEAKSPOT_POOL_OPEN", "1")
+    # The demo can be made again from its seed: losing it in a power cut costs nothing.
+    os.environ.setdefault("WEAKSPOT_SQLITE_SYNCHRONOUS", "NORMAL")
+    from service.cli import cli
+
+    console = Console(highlight=False)
+    started = time.monotonic()
+    _remove_old(os.environ["WEAKSPOT_DATABASE_URL"])
+    with tempfile.TemporaryDirectory() as folder:
+        files = _write_world(Path(folder), console)
+        cli(["db", "upgrade"], standalone_mode=False)
+        _load_layouts()
+        for shop, file in files:
+            cli(["import", str(file), "--shop", shop], standalone_mode=False)
+    cli(["fit"], standalone_mode=False)
+    console.rule("A stranger's machine", style="blue")
+    console.print("Lanner 650, built November 2012, 38,000 km, no papers. Half an hour on the seller's drive.\n")
+    cli(["rank", *STORY_MACHINE, *STORY_DAY, "--distance", "5000", "--top", "5"], standalone_mode=False)
+    console.print()
+    plan = ["plan", *STORY_MACHINE, *STORY_DAY, "--minutes", "30", "--kit", "pocket", "--permission", "look-only"]
+    cli([*plan, "--no-steps"], standalone_mode=False)
+    seconds = time.monotonic() - started
+    console.print(f"Done in {seconds:.0f} s. The machines, shops and figures are invented. Next:")
+    console.print("  make serve                        the HTTP service on port 8080; its description: /api/v1/docs")
+    console.print(f"  .venv/bin/weakspot {' '.join(_quoted(word) for word in plan)}")
+    console.print("                                    the same plan with cautions, steps and limits")
+    console.print(f"  (with WEAKSPOT_DATABASE_URL={os.environ['WEAKSPOT_DATABASE_URL']} WEAKSPOT_POOL_OPEN=1)")
+    return 0
+
+
+def _quoted(word: str) -> str:
+    return f'"{word}"' if " " in word else word
+
+
+def _remove_old(url: str) -> None:
+    path = Path(url.removeprefix("sqlite:///"))
+    for old in path.parent.glob(path.name + "*"):
+        old.unlink()
+
+
+def _write_world(folder: Path, console: Console) -> list[tuple[str, Path]]:
+    from seed.world import build_world, write_world
+
+    with console.status("Inventing a world of machines and the shops that mend them"):
+        world = build_world(SEED)
+        return write_world(world, folder)
+
+
+def _load_layouts() -> None:
+    from service.db import Database
+    from service.settings import Settings
+    from service.setup import load_layouts
+
+    settings = Settings.from_environment()
+    database = Database(settings.database_url, synchronous=settings.sqlite_synchronous)
+    load_layouts(database)
+    database.dispose()
+
+
+if __name__ == "__main__":
+    sys.exit(main())

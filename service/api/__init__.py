@@ -1,0 +1,54 @@
+"""HTTP resources under /api/v1, one blueprint each, and the OpenAPI document that describes them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import Flask
+from flask_smorest import Api
+
+from service.api.components import blueprint as components
+from service.api.docs import blueprint as docs
+from service.api.exports import blueprint as exports
+from service.api.health import blueprint as health
+from service.api.imports import blueprint as imports
+from service.api.machines import blueprint as machines
+from service.api.plans import blueprint as plans
+from service.api.rankings import blueprint as rankings
+from service.schemas.problem import ProblemDocument
+
+PREFIX = "/api/v1"
+
+
+class ProblemApi(Api):
+    """flask-smorest's registry; errors are handled by our own handlers and described as problem documents."""
+
+    ERROR_SCHEMA = ProblemDocument
+
+    def _register_error_handlers(self) -> None:
+        """`service.error_handlers` maps every error once."""
+
+
+def register_api(app: Flask) -> None:
+    """Attach every resource and the OpenAPI 3.1 document."""
+    app.config.update(
+        API_TITLE="Weakspot",
+        API_VERSION="v1",
+        OPENAPI_VERSION="3.1.0",
+        OPENAPI_URL_PREFIX=PREFIX,
+        OPENAPI_JSON_PATH="openapi.json",
+        API_SPEC_OPTIONS=_spec_options(),
+    )
+    api = ProblemApi(app)
+    for blueprint in (rankings, plans, machines, components, imports, exports):
+        api.register_blueprint(blueprint, url_prefix=PREFIX + (blueprint.url_prefix or ""))
+    app.register_blueprint(health)
+    app.register_blueprint(docs, url_prefix=PREFIX)
+
+
+def _spec_options() -> dict[str, Any]:
+    return {
+        "info": {"description": "Maintenance histories in, what to inspect first out."},
+        "components": {"securitySchemes": {"bearer": {"type": "http", "scheme": "bearer"}}},
+        "security": [{"bearer": []}],
+    }

@@ -1,0 +1,62 @@
+"""The shop's machines and their risks."""
+
+from __future__ import annotations
+
+import uuid
+from typing import Any
+
+from flask.views import MethodView
+from flask_smorest import Blueprint
+
+from service.api.context import app, shop_id
+from service.inspections.ranking import horizon_of, rank_recorded
+from service.models import Machine
+from service.queries import machine_of, machines_of, page
+from service.schemas.ranking import MachineRankingQuery, RankingReply
+from service.schemas.records import MachineQuery, MachineReply, MachinesReply
+
+blueprint = Blueprint("machines", __name__, url_prefix="/machines", description="Machines on record")
+
+
+@blueprint.route("")
+class Machines(MethodView):
+    @blueprint.arguments(MachineQuery, location="query")
+    @blueprint.response(200, MachinesReply)
+    def get(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """List the shop's machines."""
+        with app().database.read() as session:
+            wanted = machines_of(shop_id(), reference=asked["reference"], model=asked["model"])
+            rows = page(session, wanted, Machine, after=asked["after"], limit=asked["limit"])
+            full = len(rows) == asked["limit"]
+            return {"machines": rows, "next": str(rows[-1].public_id) if full else None}
+
+
+@blueprint.route("/<uuid:machine_id>")
+class OneMachine(MethodView):
+    @blueprint.response(200, MachineReply)
+    @blueprint.alt_response(404, schema="ProblemDocument")
+    def get(self, machine_id: uuid.UUID) -> Machine:
+        """Show one machine."""
+        with app().database.read() as session:
+            return machine_of(session, shop_id(), machine_id)
+
+
+@blueprint.route("/<uuid:machine_id>/ranking")
+class MachineRanking(MethodView):
+    @blueprint.arguments(MachineRankingQuery, location="query")
+    @blueprint.response(200, RankingReply)
+    @blueprint.alt_response(404, schema="ProblemDocument")
+    @blueprint.alt_response(409, schema="ProblemDocument")
+    def get(self, asked: dict[str, Any], machine_id: uuid.UUID) -> dict[str, Any]:
+        """Rank every part of a machine on record."""
+        with app().database.read() as session:
+            ranking, _ = rank_recorded(
+                session,
+                shop_id(),
+                machine_id,
+                as_of=asked["as_of"] or app().today(),
+                horizon=horizon_of(asked["distance_km"], asked["months"]),
+                level=asked["level"],
+                pool_open=app().settings.pool_open,
+            )
+        return ranking.to_dict()

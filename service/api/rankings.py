@@ -1,0 +1,28 @@
+"""Which parts of a machine are likely to fail."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask.views import MethodView
+from flask_smorest import Blueprint
+
+from service.api.context import app, shop_id
+from service.inspections.ranking import rank_described
+from service.schemas.ranking import RankingAsked, RankingReply
+
+blueprint = Blueprint("rankings", __name__, url_prefix="/rankings", description="Risks of a described machine")
+
+
+@blueprint.route("")
+class Rankings(MethodView):
+    @blueprint.arguments(RankingAsked)
+    @blueprint.response(200, RankingReply)
+    @blueprint.alt_response(422, schema="ProblemDocument")
+    def post(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """Rank every part of a machine that need not be on record."""
+        with app().database.read() as session:
+            ranking, _ = rank_described(
+                session, shop_id(), asked, today=app().today(), pool_open=app().settings.pool_open
+            )
+        return ranking.to_dict()

@@ -1,0 +1,343 @@
+"""The `weakspot` command."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import click
+from sqlalchemy import select
+from sqlalchemy.exc import OperationalError, ProgrammingError
+from sqlalchemy.orm import Session
+
+from service.db import Database
+from service.errors import DomainError, InvalidInput, NotFound
+from service.settings import BadSetting, Settings
+
+DONE, REFUSED, WRONG_USAGE = 0, 1, 2
+
+
+class Context:
+    """Settings and database of one call."""
+
+    def __init__(self) -> None:
+        self.settings = Settings.from_environment()
+        self.settings.prepare()
+        self.database = Database(self.settings.database_url, synchronous=self.settings.sqlite_synchronous)
+        self.now = datetime.now(UTC)
+
+    def ready(self) -> Database:
+        """The database, migrated and with a catalogue if it was new; an outdated one is refused."""
+        from service.setup import prepare
+
+        prepare(self.database, self.now)
+        return self.database
+
+
+pass_context = click.make_pass_decorator(Context)
+
+
+def as_json(value: Any) -> None:
+    """Print a result for programs."""
+    click.echo(json.dumps(value, default=str, ensure_ascii=False, indent=2))
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="weakspot")
+@click.pass_context
+def cli(context: click.Context) -> None:
+    """Which parts of this machine are likely to fail, and what to look at first."""
+    context.obj = Context()
+
+
+def main() -> None:
+    """Run the command; refusals end with status 1, wrong usage with 2."""
+    # One thread a process for linear algebra (numpy is not loaded yet): more only get in each other's way.
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    try:
+        cli(standalone_mode=False)
+    except click.exceptions.Abort:
+        click.echo("stopped", err=True)
+        sys.exit(REFUSED)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(WRONG_USAGE)
+    except BadSetting as error:
+        click.echo(f"Setting not usable: {error}", err=True)
+        sys.exit(WRONG_USAGE)
+    except DomainError as error:
+        from service.cli_text import show_refusal
+
+        show_refusal(error)
+        sys.exit(REFUSED)
+    except (OperationalError, ProgrammingError) as error:
+        click.echo(f"The database did not take that: {error.orig}", err=True)
+        sys.exit(REFUSED)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(DONE)
+
+
+@cli.group()
+def db() -> None:
+    """The database itself."""
+
+
+@db.command("upgrade")
+@pass_context
+def db_upgrade(context: Context) -> None:
+    """Bring the tables to the newest revision and load the catalogue."""
+    from service.setup import upgrade_and_load
+
+    report = upgrade_and_load(context.database, context.now)
+    click.echo(
+        f"Tables are up to date. Catalogue: {report.added} added, {report.changed} changed,"
+        f" {report.unchanged} unchanged, {report.withdrawn} withdrawn."
+    )
+
+
+@cli.group()
+def token() -> None:
+    """Tokens for the HTTP interface."""
+
+
+@token.command("create")
+@click.option("--shop", required=True, help="Shop the token speaks for; made if it is new.")
+@click.option("--label", default="", help="What the token is for.")
+@click.option("--days", type=click.IntRange(1, 3650), help="Days until it expires; without it, never.")
+@pass_context
+def token_create(context: Context, shop: str, label: str, days: int | None) -> None:
+    """Make a token; it is shown this once only."""
+    from service.auth import create_token
+    from service.records import get_or_create_shop
+
+    expires = context.now + timedelta(days=days) if days else None
+    with context.ready().write() as session:
+        row = get_or_create_shop(session, shop, now=context.now)
+        text = create_token(session, row.id, label=label, now=context.now, expires_at=expires)
+    click.echo(f"Token for {shop}; keep it, it is not shown again:")
+    click.echo(text)
+
+
+@cli.command("import")
+@click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--shop", required=True, help="Shop whose job cards these are; made if it is new.")
+@click.option("--dry-run", is_flag=True, help="Say what would happen and change nothing.")
+@click.option("--keep-good", is_flag=True, help="Take the good rows in even if others cannot be used.")
+@click.option("--json", "json_output", is_flag=True, help="Print the report as JSON.")
+@pass_context
+def import_file(context: Context, file: Path, shop: str, dry_run: bool, keep_good: bool, json_output: bool) -> None:
+    """Take in a file of job lines (CSV), all or nothing."""
+    from service.cli_text import show_import
+    from service.imports.intake import take_in
+    from service.records import get_or_create_shop
+
+    database = context.ready()
+    with database.write() as session:
+        shop_id = get_or_create_shop(session, shop, now=context.now).id
+    with _progress(f"Taking in {file.name}", shown=not json_output) as advance, file.open("rb") as data:
+        report = take_in(
+            database,
+            shop_id,
+            data,
+            file_name=file.name,
+            now=context.now,
+            today=context.now.date(),
+            dry_run=dry_run,
+            keep_good=keep_good,
+            progress=lambda done, total: advance(done, total, ""),
+        )
+    if json_output:
+        as_json(report.to_dict())
+    else:
+        show_import(report)
+
+
+@cli.command("export")
+@click.option("--shop", required=True, help="Shop whose job lines to write.")
+@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="File to write; without it, the terminal.")
+@pass_context
+def export_file(context: Context, shop: str, out: Path | None) -> None:
+    """Write a shop's job lines as CSV, in the form that import takes."""
+    from service.exports import export_job_lines
+    from service.models import Shop
+
+    with context.ready().read() as session:
+        row = session.get_one(Shop, _shop_id(session, shop))
+        if out is None:
+            sys.stdout.reconfigure(newline="")  # type: ignore[union-attr]
+            export_job_lines(session, row, sys.stdout)
+            return
+        with out.open("w", encoding="utf-8", newline="") as handle:
+            count = export_job_lines(session, row, handle)
+    click.echo(f"{count:,} lines written to {out}")
+
+
+@cli.command()
+@click.option("--all", "everything", is_flag=True, help="Fit every component, changed or not.")
+@click.option("--json", "json_output", is_flag=True, help="Print the report as JSON.")
+@pass_context
+def fit(context: Context, everything: bool, json_output: bool) -> None:
+    """Learn lifetimes from the records and publish them."""
+    from service.cli_text import show_fit
+    from service.estimates import refit
+
+    database = context.ready()
+    with _progress("Fitting", shown=not json_output) as advance:
+        reports = refit(
+            database,
+            pool_open=context.settings.pool_open,
+            now=context.now,
+            progress=advance,
+            everything=everything,
+        )
+    if json_output:
+        as_json([report.to_dict() for report in reports])
+    else:
+        show_fit(reports)
+
+
+def machine_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options that describe a machine, or name one on record."""
+    options = [
+        click.option("--machine", help="Reference of a machine on record, instead of describing one."),
+        click.option("--make", help="Make."),
+        click.option("--model", help="Model."),
+        click.option("--family", help="Engine family, if the model may be new here."),
+        click.option("--model-year", type=int),
+        click.option("--built", help="YYYY-MM, or YYYY."),
+        click.option("--first-registered", help="YYYY-MM-DD."),
+        click.option("--odometer", type=float, help="Reading."),
+        click.option("--unit", type=click.Choice(["km", "mi"]), default="km", show_default=True),
+        click.option("--as-of", type=click.DateTime(["%Y-%m-%d"]), help="Day of the question; today if left out."),
+        click.option(
+            "--known",
+            multiple=True,
+            metavar="COMPONENT:ACTION[:DATE[:ODOMETER]]",
+            help="What is known of a part, such as stator:renewed:2024-05-01:30100 or battery:original. Repeatable.",
+        ),
+        click.option("--shop", help="Whose records answer; needed where several shops do not share a pool."),
+        click.option("--json", "json_output", is_flag=True, help="Print the result as JSON."),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+@cli.command()
+@machine_options
+@click.option("--distance", type=float, help="How far ahead, in the odometer's unit.")
+@click.option("--months", type=float, help="How far ahead in months; 12 if neither is given.")
+@click.option("--level", type=click.FloatRange(0.5, 0.99), default=0.9, show_default=True, help="Of the intervals.")
+@click.option("--top", type=click.IntRange(1), default=12, show_default=True, help="Lines to print.")
+@pass_context
+def rank(context: Context, distance: float | None, months: float | None, level: float, top: int, **asked: Any) -> None:
+    """Rank the parts of a machine by their chance to fail ahead."""
+    from service.cli_ask import ask_ranking
+    from service.cli_text import show_ranking
+
+    with context.ready().read() as session:
+        shop_id = _any_shop(session, context, asked["shop"])
+        ranking, _ = ask_ranking(session, shop_id, context, asked, distance, months, level)
+    if asked["json_output"]:
+        as_json(ranking.to_dict())
+    else:
+        show_ranking(ranking, top=top)
+
+
+@cli.command()
+@machine_options
+@click.option("--minutes", type=click.FloatRange(1, 1440), default=30.0, show_default=True)
+@click.option("--kit", type=click.Choice(["pocket", "home", "shop", "bench"]), default="pocket", show_default=True)
+@click.option(
+    "--permission",
+    type=click.Choice(["look-only", "seat-off", "may-strip", "may-ride"]),
+    default="look-only",
+    show_default=True,
+)
+@click.option("--engine", type=click.Choice(["cold", "warm"]), default="cold", show_default=True)
+@click.option("--steps/--no-steps", default=True, show_default=True, help="Print cautions and steps of each check.")
+@pass_context
+def plan(context: Context, minutes: float, kit: str, permission: str, engine: str, steps: bool, **asked: Any) -> None:
+    """Plan an inspection into the minutes, tools and leave at hand."""
+    from service.cli_ask import ask_plan
+    from service.cli_text import show_plan
+
+    with context.ready().read() as session:
+        shop_id = _any_shop(session, context, asked["shop"])
+        wanted = {
+            "minutes": minutes,
+            "kit": kit,
+            "permission": permission.replace("-", "_"),
+            "engine_cold": engine == "cold",
+        }
+        made = ask_plan(session, shop_id, context, asked, wanted)
+    if asked["json_output"]:
+        as_json(made.to_dict())
+    else:
+        show_plan(made, steps=steps)
+
+
+@cli.command()
+@click.option("--port", type=click.IntRange(1, 65_535), help="Port to listen on.")
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
+@click.option("--workers", type=click.IntRange(1, 64), default=2, show_default=True)
+@pass_context
+def serve(context: Context, port: int | None, host: str, workers: int) -> None:
+    """Start the HTTP server."""
+    from service.server import run
+
+    context.ready().dispose()
+    run(context.settings, host=host, port=port or context.settings.port, workers=workers)
+
+
+def _shop_id(session: Session, name: str) -> int:
+    from service.models import Shop
+
+    shop_id = session.scalar(select(Shop.id).where(Shop.name == name))
+    if shop_id is None:
+        known = ", ".join(session.scalars(select(Shop.name).order_by(Shop.name).limit(20))) or "none yet"
+        raise NotFound(f"there is no shop {name!r}; known: {known}")
+    return shop_id
+
+
+def _any_shop(session: Session, context: Context, name: str | None) -> int:
+    """The shop that asks; it matters only where shops do not share a pool."""
+    from service.estimates import pool_is_open
+    from service.models import Shop
+
+    if name is not None:
+        return _shop_id(session, name)
+    ids = session.scalars(select(Shop.id).order_by(Shop.id)).all()
+    if len(ids) > 1 and not pool_is_open(session, pool_open=context.settings.pool_open):
+        raise InvalidInput("several shops keep records here and share no pool: say which with --shop NAME")
+    return ids[0] if ids else 0
+
+
+@contextmanager
+def _progress(what: str, *, shown: bool) -> Iterator[Callable[[int, int, str], None]]:
+    """A progress bar on the error stream; silent where nobody watches."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+    console = Console(stderr=True)
+    if not shown or not console.is_terminal:
+        yield lambda done, total, text: None
+        return
+    columns = (TextColumn("{task.description}"), BarColumn(complete_style="blue", finished_style="blue"))
+    with Progress(*columns, MofNCompleteColumn(), TimeElapsedColumn(), console=console) as bar:
+        task = bar.add_task(what, total=None)
+        yield lambda done, total, text: bar.update(
+            task, completed=done, total=total, description=f"{what} {text}".strip()
+        )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,127 @@
+"""Turn options of the command line into the same checked requests that come over HTTP."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+import click
+from marshmallow import Schema, ValidationError
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.errors import NotFound
+from service.inspections.plans import InspectionPlan, plan_described, plan_recorded
+from service.inspections.ranking import Ranking, horizon_of, rank_described, rank_recorded
+from service.inspections.serving import Snapshot
+from service.models import Machine
+from service.schemas.plan import PlanAsked
+from service.schemas.ranking import RankingAsked
+from service.vocabulary import KM_PER_MILE
+
+if TYPE_CHECKING:
+    from service.cli import Context
+
+
+def ask_ranking(
+    session: Session,
+    shop_id: int,
+    context: Context,
+    asked: Mapping[str, Any],
+    distance: float | None,
+    months: float | None,
+    level: float,
+) -> tuple[Ranking, Snapshot]:
+    """Rank the machine that the options describe or name."""
+    if asked["machine"]:
+        km = None if distance is None else distance * (KM_PER_MILE if asked["unit"] == "mi" else 1.0)
+        return rank_recorded(
+            session,
+            shop_id,
+            _machine_id(session, shop_id, asked),
+            as_of=_day(context, asked),
+            horizon=horizon_of(km, months),
+            level=level,
+            pool_open=context.settings.pool_open,
+        )
+    horizon: dict[str, Any] = {"months": 12.0 if distance is None and months is None else months}
+    if distance is not None:
+        horizon["distance"] = {"value": distance, "unit": asked["unit"]}
+    request = _checked(RankingAsked(), {**_described(context, asked), "horizon": horizon, "level": level})
+    return rank_described(session, shop_id, request, today=_day(context, asked), pool_open=context.settings.pool_open)
+
+
+def ask_plan(
+    session: Session, shop_id: int, context: Context, asked: Mapping[str, Any], wanted: Mapping[str, Any]
+) -> InspectionPlan:
+    """Plan the inspection of the machine that the options describe or name."""
+    day = _day(context, asked)
+    if asked["machine"]:
+        machine_id = _machine_id(session, shop_id, asked)
+        return plan_recorded(session, shop_id, machine_id, wanted, as_of=day, settings=context.settings)
+    request = _checked(PlanAsked(), {**_described(context, asked), **wanted})
+    return plan_described(session, shop_id, request, today=day, settings=context.settings)
+
+
+def _machine_id(session: Session, shop_id: int, asked: Mapping[str, Any]) -> Any:
+    statement = select(Machine.public_id).where(Machine.reference == asked["machine"])
+    if asked["shop"]:
+        statement = statement.where(Machine.shop_id == shop_id)
+    found = session.scalars(statement.limit(2)).all()
+    if len(found) != 1:
+        many = "several shops have a machine" if found else "there is no machine"
+        raise NotFound(
+            f"{many} {asked['machine']!r}; name the shop with --shop" if found else f"{many} {asked['machine']!r}"
+        )
+    return found[0]
+
+
+def _described(context: Context, asked: Mapping[str, Any]) -> dict[str, Any]:
+    missing = [f"--{name}" for name in ("make", "model") if not asked[name]]
+    if missing:
+        raise click.UsageError(f"describe the machine with {' and '.join(missing)}, or name one with --machine")
+    machine = {
+        name: asked[name]
+        for name in ("make", "model", "family", "model_year", "built", "first_registered")
+        if asked[name] is not None
+    }
+    if asked["odometer"] is not None:
+        machine["odometer"] = {"value": asked["odometer"], "unit": asked["unit"]}
+    return {
+        "machine": machine,
+        "as_of": _day(context, asked).isoformat(),
+        "history": [_known(text, asked["unit"]) for text in asked["known"]],
+    }
+
+
+def _known(text: str, unit: str) -> dict[str, Any]:
+    parts = text.split(":")
+    if not 2 <= len(parts) <= 4:
+        raise click.UsageError(f"--known {text}: write COMPONENT:ACTION[:DATE[:ODOMETER]]")
+    item: dict[str, Any] = {"component": parts[0], "action": parts[1]}
+    if len(parts) > 2 and parts[2]:
+        item["date"] = parts[2]
+    if len(parts) > 3:
+        try:
+            item["odometer"] = {"value": float(parts[3]), "unit": unit}
+        except ValueError:
+            raise click.UsageError(f"--known {text}: the odometer is not a number") from None
+    return item
+
+
+def _checked(schema: Schema, request: dict[str, Any]) -> dict[str, Any]:
+    try:
+        return dict(schema.load(request))  # type: ignore[arg-type]
+    except ValidationError as error:
+        raise click.UsageError("; ".join(_flat(error.messages))) from None
+
+
+def _flat(messages: Any, path: str = "") -> list[str]:
+    if isinstance(messages, Mapping):
+        return [text for key, value in messages.items() for text in _flat(value, f"{path}.{key}".strip("."))]
+    return [f"{path}: {message}" for message in messages]
+
+
+def _day(context: Context, asked: Mapping[str, Any]) -> date:
+    return asked["as_of"].date() if asked["as_of"] else context.now.date()

@@ -1,0 +1,1 @@
+"""What is likely to fail on one machine, and what to look at first."""

@@ -1,0 +1,215 @@
+"""Answer the yard's questions: what is likely to fail on this machine, and what to look at first."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from analytics.life_model_types import Chance, Evidence, Horizon, PartState, Probability
+from analytics.risk import assess
+from analytics.spells import DAYS_PER_YEAR
+from service.errors import InvalidInput, NotFound
+from service.inspections.part_states import KnownMachine, from_description, part_state, parts_now, to_km
+from service.inspections.recorded import from_records
+from service.inspections.serving import Snapshot, find_cell, snapshot_for
+from service.models import Machine
+
+CERTAIN = 1.0
+KNOWN_AS = {
+    "model": "this model",
+    "family": "its engine family",
+    "make": "its make",
+    "component": "all machines",
+}
+
+
+@dataclass(frozen=True)
+class RankedPart:
+    """One part of the machine with its risk; `known_bad` where it was found bad and nothing has been done since."""
+
+    rank: int
+    component: str
+    name: str
+    position: str | None
+    safety_class: str
+    state: PartState
+    chance_in_horizon: Probability
+    chance_bad_now: Probability
+    evidence: Evidence
+    known_bad: bool
+    why: str
+
+
+@dataclass(frozen=True)
+class Ranking:
+    """Every part the machine carries, the likeliest to fail within the horizon first."""
+
+    machine: KnownMachine
+    parts: tuple[RankedPart, ...]
+    version: str
+    data_through: date | None
+    horizon_km: float
+    horizon_days: float
+    notes: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """The reply of design contract 3.2."""
+        return {
+            "ranking": [_part_reply(part) for part in self.parts],
+            "estimate": {"version": self.version, "data_through": self.data_through},
+            "horizon": {"distance_km": round(self.horizon_km, 1), "days": round(self.horizon_days, 1)},
+            "notes": list(self.notes),
+        }
+
+
+def rank_described(
+    session: Session, shop_id: int, asked: Mapping[str, Any], *, today: date, pool_open: bool
+) -> tuple[Ranking, Snapshot]:
+    """Rank the parts of a described machine (checked by `RankingAsked`)."""
+    snapshot = snapshot_for(session, shop_id, pool_open=pool_open)
+    for number, item in enumerate(asked["history"]):
+        if item["component"] not in snapshot.documents:
+            raise InvalidInput(
+                f"{item['component']!r} is not a component of the catalogue; GET /api/v1/components lists them",
+                pointer=f"/history/{number}/component",
+            )
+    described = asked["machine"]
+    cell, notes = find_cell(session, described["make"], described["model"], described["family"])
+    machine = from_description(asked, cell, asked["as_of"] or today, notes)
+    return rank(machine, snapshot, _horizon(asked["horizon"]), asked["level"]), snapshot
+
+
+def rank_recorded(
+    session: Session,
+    shop_id: int,
+    public_id: Any,
+    *,
+    as_of: date,
+    horizon: Horizon,
+    level: float,
+    pool_open: bool,
+) -> tuple[Ranking, Snapshot]:
+    """Rank the parts of a machine on record."""
+    row = session.scalar(select(Machine).where(Machine.shop_id == shop_id, Machine.public_id == public_id))
+    if row is None:
+        raise NotFound("there is no such machine")
+    snapshot = snapshot_for(session, shop_id, pool_open=pool_open)
+    return rank(from_records(session, row, as_of), snapshot, horizon, level), snapshot
+
+
+def _horizon(asked: Mapping[str, Any]) -> Horizon:
+    return horizon_of(None if asked["distance"] is None else to_km(asked["distance"]), asked["months"])
+
+
+def horizon_of(distance_km: float | None, months: float | None) -> Horizon:
+    """A horizon from distance and months; the coming season (12 months) where neither is given."""
+    if distance_km is None and months is None:
+        months = 12.0
+    return Horizon(distance_km, None if months is None else months * DAYS_PER_YEAR / 12)
+
+
+def rank(machine: KnownMachine, snapshot: Snapshot, horizon: Horizon, level: float) -> Ranking:
+    """Chances of every part, ordered."""
+    parts = parts_now(machine, snapshot)
+    states = [part_state(slug, position, now, machine, snapshot) for slug, position, now in parts]
+    chances = assess(
+        snapshot.risks, states, machine.cell, horizon, machine.km_per_day, level=level, warning=snapshot.warnings
+    )
+    known_bad = [not now.alive for _, _, now in parts]
+    order = sorted(
+        range(len(states)),
+        key=lambda k: (
+            not known_bad[k],
+            -chances[k].chance_in_horizon.value,
+            states[k].component,
+            str(states[k].position),
+        ),
+    )
+    ranked = tuple(
+        _ranked(rank_, states[k], chances[k], known_bad[k], snapshot, machine) for rank_, k in enumerate(order, start=1)
+    )
+    km, days = horizon.on_both_clocks(machine.km_per_day)
+    return Ranking(machine, ranked, snapshot.version, snapshot.data_through, km, days, machine.notes)
+
+
+def _ranked(
+    rank_: int, state: PartState, chance: Chance, known_bad: bool, snapshot: Snapshot, machine: KnownMachine
+) -> RankedPart:
+    document = snapshot.documents[state.component]
+    in_horizon, bad_now = chance.chance_in_horizon, chance.chance_bad_now
+    if known_bad:
+        in_horizon = bad_now = Probability(CERTAIN, CERTAIN, CERTAIN, in_horizon.level)
+    return RankedPart(
+        rank_,
+        state.component,
+        document["name"],
+        state.position,
+        document["safety_class"],
+        state,
+        in_horizon,
+        bad_now,
+        chance.evidence,
+        known_bad,
+        why(state, chance.evidence, known_bad),
+    )
+
+
+def why(state: PartState, evidence: Evidence, known_bad: bool) -> str:
+    """One line: what is known of this part, and what the figure rests on."""
+    if known_bad:
+        return "Found bad and not renewed since."
+    return f"{_age_words(state)} {evidence_words(evidence)}"
+
+
+def _age_words(state: PartState) -> str:
+    if state.part_km is not None and state.part_days is not None:
+        return f"This part has run {state.part_km:,.0f} km in {state.part_days / DAYS_PER_YEAR:.1f} years."
+    if state.used:
+        return "Fitted second-hand, age unknown."
+    if state.not_original:
+        return "Renewed before, when is unknown."
+    return "History unknown: may be the first part or a later one."
+
+
+def evidence_words(evidence: Evidence) -> str:
+    """How much stands behind a figure, in the trade's words."""
+    if evidence.parts == 0:
+        return "No records of this part: catalogue prior only, invented figures."
+    return (
+        f"{evidence.failures:,.0f} failures in {evidence.parts:,.0f} parts, {evidence.shops} shops"
+        f" ({KNOWN_AS[evidence.known_as]}); the prior weighs {evidence.prior_weight:.0%}."
+    )
+
+
+def _part_reply(part: RankedPart) -> dict[str, Any]:
+    evidence = part.evidence
+    return {
+        "rank": part.rank,
+        "component": part.component,
+        "name": part.name,
+        "position": part.position,
+        "safety_class": part.safety_class,
+        "chance_in_horizon": _chance(part.chance_in_horizon),
+        "chance_bad_now": _chance(part.chance_bad_now),
+        "evidence": {
+            "failures": evidence.failures,
+            "parts": evidence.parts,
+            "machines": evidence.machines,
+            "shops": evidence.shops,
+            "exposure_km": evidence.exposure_km,
+            "exposure_years": evidence.exposure_years,
+            "prior_weight": evidence.prior_weight,
+            "clock": evidence.clock,
+            "known_as": evidence.known_as,
+        },
+        "why": part.why,
+    }
+
+
+def _chance(chance: Probability) -> dict[str, float]:
+    return {"value": chance.value, "low": chance.low, "high": chance.high, "level": chance.level}

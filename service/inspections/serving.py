@@ -1,0 +1,152 @@
+"""What requests are answered from: one release of estimates and one state of the catalogue, held in memory."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from analytics.component_fit import ComponentFit
+from analytics.life_model_types import WarningInterval
+from analytics.pooling import fit_component
+from analytics.risk_draws import RiskTable
+from analytics.spells import Cell, Spells
+from service.catalogue import current_catalogue
+from service.catalogue_types import Catalogue
+from service.estimates import prior_of, release_for
+from service.models import (
+    CatalogueRelease,
+    ComponentType,
+    Estimate,
+    EstimateRelease,
+    MachineFamily,
+    MachineMake,
+    MachineModel,
+    ModelLayout,
+    PartChange,
+)
+
+
+@dataclass(frozen=True)
+class Snapshot:
+    """Everything a ranking needs besides the question; never changed once built."""
+
+    version: str
+    data_through: date | None
+    catalogue: Catalogue
+    documents: Mapping[str, Mapping[str, Any]]
+    fits: Mapping[str, ComponentFit]
+    risks: RiskTable
+    warnings: Mapping[str, WarningInterval]
+    positions: Mapping[str, Any]
+    layouts: Mapping[tuple[str, str], Mapping[str, Any]]
+    part_changes: Mapping[tuple[str, str], Mapping[str, tuple[float, ...]]]
+
+    def layout(self, cell: Cell) -> Mapping[str, Any]:
+        """How a model is built, as far as the catalogue knows; empty for a model it does not."""
+        return self.layouts.get((cell.make, cell.model), {})
+
+
+_cache: dict[tuple[Any, ...], Snapshot] = {}
+_lock = threading.Lock()
+
+
+def snapshot_for(session: Session, shop_id: int, *, pool_open: bool) -> Snapshot:
+    """The snapshot a shop is answered from; built on first use of a release, then kept."""
+    release = release_for(session, shop_id, pool_open=pool_open)
+    catalogue_id = session.scalar(select(func.max(CatalogueRelease.id)))
+    layouts = session.scalar(select(func.count(ModelLayout.id)))
+    bind = session.get_bind()
+    key = (str(bind.engine.url), release.public_id if release else None, catalogue_id, layouts)
+    with _lock:
+        if key not in _cache:
+            if len(_cache) >= 8:
+                _cache.pop(next(iter(_cache)))
+            _cache[key] = _build(session, release)
+        return _cache[key]
+
+
+def _build(session: Session, release: EstimateRelease | None) -> Snapshot:
+    types = session.execute(
+        select(ComponentType.slug, ComponentType.document)
+        .where(ComponentType.withdrawn_at.is_(None))
+        .order_by(ComponentType.id)
+    ).all()
+    documents = {row.slug: row.document for row in types}
+    fits = _fits(session, release, documents)
+    return Snapshot(
+        version=str(release.public_id) if release else "catalogue prior",
+        data_through=release.data_through if release else None,
+        catalogue=current_catalogue(session),
+        documents=documents,
+        fits=fits,
+        risks=RiskTable.from_fits(list(fits.values())),
+        warnings={slug: _warning(document["pf"]) for slug, document in documents.items()},
+        positions=release.positions if release else {},
+        layouts={(row.make, row.model): row.document for row in session.scalars(select(ModelLayout))},
+        part_changes=_part_changes(session),
+    )
+
+
+def _fits(
+    session: Session, release: EstimateRelease | None, documents: Mapping[str, Mapping[str, Any]]
+) -> dict[str, ComponentFit]:
+    """The release's fits; a component it does not have stands on its prior."""
+    stored: dict[str, ComponentFit] = {}
+    if release is not None:
+        rows = session.execute(select(Estimate.component_slug, Estimate.document).where(
+            Estimate.id.in_(release.estimates.values())
+        ))  # fmt: skip
+        stored = {row.component_slug: ComponentFit.from_document(row.document) for row in rows}
+    return {
+        slug: stored[slug]
+        if slug in stored
+        else fit_component(Spells.empty(), prior_of(dict(document)), component=slug)
+        for slug, document in documents.items()
+    }
+
+
+def _warning(pf: Mapping[str, Any]) -> WarningInterval:
+    kinds = {"gradual": "window", "sudden": "window", "none": "none", "hidden": "hidden", "not_wear": "hidden"}
+    return WarningInterval(kinds[pf["kind"]], pf["km"], pf["months"])
+
+
+def _part_changes(session: Session) -> dict[tuple[str, str], dict[str, tuple[float, ...]]]:
+    changes: dict[tuple[str, str], dict[str, tuple[float, ...]]] = {}
+    for row in session.scalars(select(PartChange).order_by(PartChange.built_from)):
+        of_model = changes.setdefault((row.make, row.model), {})
+        day = float(date.fromisoformat(row.built_from + "-01").toordinal())
+        of_model[row.component] = (*of_model.get(row.component, ()), day)
+    return changes
+
+
+def find_cell(session: Session, make: str, model: str, family: str | None) -> tuple[Cell, list[str]]:
+    """The cell of the pooling tree a description means, and what should be said about it.
+
+    Names are matched without regard to case; a family that is not given comes from the records.
+    """
+    row = session.execute(
+        select(MachineMake.name.label("make"), MachineModel.name.label("model"), MachineFamily.name.label("family"))
+        .select_from(MachineModel)
+        .join(MachineMake, MachineModel.make_id == MachineMake.id)
+        .outerjoin(MachineFamily, MachineModel.family_id == MachineFamily.id)
+        .where(func.lower(MachineMake.name) == make.lower())
+        .where(func.lower(MachineModel.name) == model.lower())
+    ).first()
+    if row is not None:
+        return Cell(row.make, family or row.family or "", row.model), []
+    known_make = session.scalar(select(MachineMake.name).where(func.lower(MachineMake.name) == make.lower()))
+    known_family = family and session.scalar(
+        select(MachineFamily.name)
+        .join(MachineMake, MachineFamily.make_id == MachineMake.id)
+        .where(func.lower(MachineMake.name) == make.lower())
+        .where(func.lower(MachineFamily.name) == family.lower())
+    )
+    basis = "its family" if known_family else "its make" if known_make else "all machines"
+    note = f"No {make} {model} is on record: the chances come from {basis} and are wider for it."
+    return Cell(known_make or make, known_family or family or "", model), [note]

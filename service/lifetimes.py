@@ -1,0 +1,325 @@
+"""From the database to the analytics' input: lines, machines, what each model carries."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Select, delete, insert, or_, select, update
+from sqlalchemy.orm import Session, aliased
+
+from analytics.histories import (
+    ComponentUnits,
+    Lines,
+    Machines,
+    Names,
+    Placed,
+    life_records,
+    machine_slices,
+    place_machine,
+    positions_in_use,
+)
+from analytics.spells import Cell, Quality, Spells
+from service.models import (
+    ComponentType,
+    JobLine,
+    Machine,
+    MachineFamily,
+    MachineMake,
+    MachineModel,
+    ModelLayout,
+    OdometerEntry,
+    OdometerSegment,
+    PartChange,
+    Shop,
+)
+
+QUALITY_CODES = {q.name.lower(): int(q) for q in Quality}
+
+
+@dataclass(frozen=True)
+class Dataset:
+    """Everything the life records are made from, plus the keys to find the way back."""
+
+    lines: Lines
+    machines: Machines
+    machine_ids: tuple[int, ...]
+    line_ids: tuple[int, ...]
+    components: tuple[ComponentUnits, ...]
+    names: Names
+    data_through: date | None
+
+    def life_records(self) -> dict[str, Spells]:
+        """Spells of every component that any line names."""
+        return life_records(self.lines, self.machines, self.components, self.names)
+
+    def placed(self) -> Iterable[tuple[int, slice, Placed | None]]:
+        """Every machine (by index) with its rows and its lines put on the machine's clocks."""
+        for machine, rows in machine_slices(self.lines.machine):
+            yield machine, rows, place_machine(self.lines, rows, float(self.machines.new_day[machine]))
+
+
+def read_dataset(
+    session: Session,
+    *,
+    shop_ids: Sequence[int] | None = None,
+    machine_ids: Sequence[int] | None = None,
+    known_at: datetime | None = None,
+) -> Dataset:
+    """Lines of some shops or machines (None: all), as they were known at a moment (None: now)."""
+    machine_rows = session.execute(_machines(shop_ids, machine_ids)).all()
+    machine_index = {row.id: k for k, row in enumerate(machine_rows)}
+    cells, cell_of = _cells(machine_rows)
+    shops = session.execute(select(Shop.id, Shop.name).order_by(Shop.id)).all()
+    shop_index = {row.id: k for k, row in enumerate(shops)}
+    line_rows = session.execute(_lines(shop_ids, machine_ids, known_at)).all()
+    types = session.execute(select(ComponentType.id, ComponentType.slug, ComponentType.document)).all()
+    component_index = {row.id: k for k, row in enumerate(types)}
+    layouts = _layouts(session)
+    positions = _position_names(line_rows, types, layouts)
+    lines = _line_columns(line_rows, machine_index, component_index, {name: k for k, name in enumerate(positions)})
+    machines = Machines(
+        cell=np.array([cell_of[row.id] for row in machine_rows], dtype=np.int64),
+        shop=np.array([shop_index[row.shop_id] for row in machine_rows], dtype=np.int64),
+        new_day=np.array([_ordinal(row.new_on) for row in machine_rows], dtype=float),
+    )
+    names = Names(cells, positions, tuple(row.name for row in shops))
+    changes = _part_changes(session, cells)
+    units = [
+        _units(k, row.slug, row.document, lines, machines, names, layouts, changes.get(row.slug, {}))
+        for k, row in enumerate(types)
+    ]
+    dates = [row.date_latest for row in line_rows if row.date_latest is not None and not row.in_doubt]
+    return Dataset(
+        lines,
+        machines,
+        tuple(machine_index),
+        tuple(row.id for row in line_rows),
+        tuple(units),
+        names,
+        max(dates, default=None),
+    )
+
+
+def _machines(shop_ids: Sequence[int] | None, machine_ids: Sequence[int] | None) -> Select[Any]:
+    statement = (
+        select(
+            Machine.id,
+            Machine.shop_id,
+            Machine.new_on,
+            MachineMake.name.label("make"),
+            MachineFamily.name.label("family"),
+            MachineModel.name.label("model"),
+        )
+        .join(MachineModel, Machine.model_id == MachineModel.id)
+        .join(MachineMake, MachineModel.make_id == MachineMake.id)
+        .outerjoin(MachineFamily, MachineModel.family_id == MachineFamily.id)
+        .order_by(Machine.id)
+    )
+    if shop_ids is not None:
+        statement = statement.where(Machine.shop_id.in_(shop_ids))
+    if machine_ids is not None:
+        statement = statement.where(Machine.id.in_(machine_ids))
+    return statement
+
+
+def _lines(shop_ids: Sequence[int] | None, machine_ids: Sequence[int] | None, known_at: datetime | None) -> Select[Any]:
+    statement = select(
+        JobLine.id,
+        JobLine.machine_id,
+        JobLine.card_id,
+        JobLine.date_earliest,
+        JobLine.date_latest,
+        JobLine.odometer_km,
+        JobLine.component_type_id,
+        JobLine.position,
+        JobLine.action,
+        JobLine.reason,
+        JobLine.source,
+        JobLine.quality,
+        JobLine.in_doubt,
+    ).order_by(JobLine.machine_id, JobLine.id)
+    if shop_ids is not None:
+        statement = statement.where(JobLine.shop_id.in_(shop_ids))
+    if machine_ids is not None:
+        statement = statement.where(JobLine.machine_id.in_(machine_ids))
+    if known_at is None:
+        return statement.where(JobLine.superseded_by_id.is_(None))
+    later = aliased(JobLine)
+    return (
+        statement.outerjoin(later, JobLine.superseded_by_id == later.id)
+        .where(JobLine.recorded_at <= known_at)
+        .where(or_(later.id.is_(None), later.recorded_at > known_at))
+    )
+
+
+def _cells(machine_rows: Sequence[Any]) -> tuple[tuple[Cell, ...], dict[int, int]]:
+    index: dict[Cell, int] = {}
+    cell_of = {}
+    for row in machine_rows:
+        cell = Cell(row.make, row.family or "", row.model)
+        cell_of[row.id] = index.setdefault(cell, len(index))
+    return tuple(index), cell_of
+
+
+def _line_columns(
+    rows: Sequence[Any],
+    machine_index: Mapping[int, int],
+    component_index: Mapping[int, int],
+    position_index: Mapping[str, int],
+) -> Lines:
+    return Lines(
+        machine=np.array([machine_index[row.machine_id] for row in rows], dtype=np.int64),
+        card=np.array([row.card_id for row in rows], dtype=np.int64),
+        day=np.array([(_ordinal(row.date_earliest) + _ordinal(row.date_latest)) / 2 for row in rows], dtype=float),
+        reading_km=np.array([np.nan if row.odometer_km is None else row.odometer_km for row in rows], dtype=float),
+        component=np.array([component_index.get(row.component_type_id, -1) for row in rows], dtype=np.int64),
+        position=np.array([position_index.get(row.position, -1) for row in rows], dtype=np.int64),
+        action=[row.action for row in rows],
+        reason=[row.reason for row in rows],
+        source=[row.source for row in rows],
+        quality=np.array([QUALITY_CODES[row.quality] for row in rows], dtype=np.int64),
+        in_doubt=np.array([row.in_doubt for row in rows], dtype=bool),
+    )
+
+
+def _ordinal(day: date | None) -> float:
+    return float("nan") if day is None else float(day.toordinal())
+
+
+def _layouts(session: Session) -> dict[tuple[str, str], dict[str, Any]]:
+    return {(row.make, row.model): row.document for row in session.scalars(select(ModelLayout))}
+
+
+def _position_names(rows: Sequence[Any], types: Sequence[Any], layouts: Mapping[Any, Any]) -> tuple[str, ...]:
+    names = {row.position for row in rows if row.position}
+    for row in types:
+        names.update(row.document["positions"])
+    for layout in layouts.values():
+        names.update(layout["cylinders"], layout["banks"])
+    return tuple(sorted(names))
+
+
+def _part_changes(session: Session, cells: Sequence[Cell]) -> dict[str, dict[int, tuple[float, ...]]]:
+    """Days from which a superseding part was fitted, by component and cell."""
+    changes: dict[str, dict[int, tuple[float, ...]]] = {}
+    by_model = {(cell.make, cell.model): k for k, cell in enumerate(cells)}
+    for row in session.scalars(select(PartChange).order_by(PartChange.built_from)):
+        cell = by_model.get((row.make, row.model))
+        if cell is not None:
+            of_component = changes.setdefault(row.component, {})
+            day = float(date.fromisoformat(row.built_from + "-01").toordinal())
+            of_component[cell] = (*of_component.get(cell, ()), day)
+    return changes
+
+
+def _units(
+    index: int,
+    slug: str,
+    document: Mapping[str, Any],
+    lines: Lines,
+    machines: Machines,
+    names: Names,
+    layouts: Mapping[tuple[str, str], Mapping[str, Any]],
+    changes: Mapping[int, tuple[float, ...]],
+) -> ComponentUnits:
+    families = [f"{cell.make}/{cell.family or cell.model}" for cell in names.cells]
+    line_cells = machines.cell[lines.machine] if len(lines.machine) else lines.machine
+    positions = positions_in_use(
+        lines.component, lines.position, line_cells, families, index, fixed=document["position_rule"] == "fixed"
+    )
+    absent: set[int] = set()
+    for k, cell in enumerate(names.cells):
+        for row in layouts.get((cell.make, cell.model), {}).get("absent", ()):
+            if row["component"] == slug:
+                absent.update(_machines_between(machines, k, row["from_year"], row["to_year"]))
+    return ComponentUnits(index, slug, bool(document["shown_by_running"]), positions, changes, frozenset(absent))
+
+
+def _machines_between(machines: Machines, cell: int, from_year: int | None, to_year: int | None) -> set[int]:
+    """Machines of a cell built within (inclusive) years; an unknown build year counts as inside only an open span."""
+    found = set()
+    for machine in np.flatnonzero(machines.cell == cell):
+        day = machines.new_day[machine]
+        if np.isnan(day):
+            inside = from_year is None and to_year is None
+        else:
+            year = date.fromordinal(int(day)).year
+            inside = (from_year is None or year >= from_year) and (to_year is None or year <= to_year)
+        if inside:
+            found.add(int(machine))
+    return found
+
+
+def refresh_odometers(session: Session, machine_ids: Sequence[int]) -> None:
+    """Write the odometer segments of some machines anew and put their readings on the total distance."""
+    for start in range(0, len(machine_ids), 500):
+        _refresh_chunk(session, machine_ids[start : start + 500])
+
+
+def _refresh_chunk(session: Session, machine_ids: Sequence[int]) -> None:
+    dataset = read_dataset(session, machine_ids=machine_ids)
+    session.execute(delete(OdometerSegment).where(OdometerSegment.machine_id.in_(machine_ids)))
+    segments: list[dict[str, Any]] = []
+    shop_of = dict(session.execute(select(Machine.id, Machine.shop_id).where(Machine.id.in_(machine_ids))).tuples().all())
+    for machine, rows, placed in dataset.placed():
+        if placed is None:
+            continue
+        machine_id = dataset.machine_ids[machine]
+        days = dataset.lines.day[rows][list(placed.order)]
+        for ordinal, segment in enumerate(placed.clocks.segments):
+            day = days[segment.first] if ordinal else float("nan")
+            segments.append(
+                {
+                    "shop_id": shop_of[machine_id],
+                    "machine_id": machine_id,
+                    "ordinal": ordinal,
+                    "started_on": None if np.isnan(day) else date.fromordinal(int(day)),
+                    "start_reading_km": segment.start_reading_km,
+                    "offset_km": segment.offset_km,
+                    "offset_known": segment.offset_known,
+                    "basis": segment.basis,
+                }
+            )
+    if segments:
+        session.execute(insert(OdometerSegment), segments)
+    _place_entries(session, machine_ids, segments)
+
+
+def _place_entries(session: Session, machine_ids: Sequence[int], segments: Sequence[Mapping[str, Any]]) -> None:
+    """Give each reading its segment and its total distance."""
+    by_machine: dict[int, list[Mapping[str, Any]]] = {}
+    for segment in segments:
+        by_machine.setdefault(segment["machine_id"], []).append(segment)
+    entries = session.execute(
+        select(
+            OdometerEntry.id, OdometerEntry.machine_id, OdometerEntry.read_on, OdometerEntry.reading_km,
+            OdometerEntry.in_doubt,
+        ).where(OdometerEntry.machine_id.in_(machine_ids))
+    ).all()  # fmt: skip
+    changes = []
+    for entry in entries:
+        segment = _segment_at(by_machine.get(entry.machine_id, []), entry.read_on, entry.reading_km)
+        if segment is not None:
+            distance = None if entry.in_doubt else entry.reading_km + segment["offset_km"]
+            changes.append({"id": entry.id, "segment_ordinal": segment["ordinal"], "distance_km": distance})
+    if changes:
+        session.execute(update(OdometerEntry), changes)
+
+
+def _segment_at(
+    segments: Sequence[Mapping[str, Any]], read_on: date | None, reading_km: float
+) -> Mapping[str, Any] | None:
+    """The clock a reading belongs to: the last one fitted by its day; on that day, the one it can have come from."""
+    current = segments[0] if segments else None
+    for segment in segments[1:]:
+        started = segment["started_on"]
+        if read_on is None or started is None or read_on < started:
+            break
+        if read_on == started and reading_km > segment["start_reading_km"]:
+            break
+        current = segment
+    return current

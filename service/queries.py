@@ -1,0 +1,97 @@
+"""Selects behind the lists, and the one way lists are paged."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import Select, func, select
+from sqlalchemy.orm import Session
+
+from service.errors import InvalidInput, NotFound
+from service.models import Doubt, ImportBatch, JobLine, Machine, MachineModel
+
+PAGE_LIMIT = 200
+
+
+def page(session: Session, statement: Select[Any], model: Any, *, after: str | None, limit: int) -> Sequence[Any]:
+    """Rows after a public id, in the order they were written (UUIDv7 ids sort by time; the key decides)."""
+    if after is not None:
+        try:
+            cursor = session.scalar(select(model.id).where(model.public_id == uuid.UUID(after)))
+        except ValueError:
+            cursor = None
+        if cursor is None:
+            raise InvalidInput("after must be the id of an entry of this list", pointer="/after")
+        statement = statement.where(model.id > cursor)
+    return session.scalars(statement.order_by(model.id).limit(limit)).all()
+
+
+def machines_of(shop_id: int, *, reference: str | None = None, model: str | None = None) -> Select[Any]:
+    """A shop's machines."""
+    statement = select(Machine).where(Machine.shop_id == shop_id)
+    if reference is not None:
+        statement = statement.where(Machine.reference == reference)
+    if model is not None:
+        statement = statement.join(MachineModel).where(func.lower(MachineModel.name) == model.lower())
+    return statement
+
+
+def machine_of(session: Session, shop_id: int, public_id: uuid.UUID) -> Machine:
+    """One machine of a shop; another shop's machine does not exist for it."""
+    row = session.scalar(select(Machine).where(Machine.shop_id == shop_id, Machine.public_id == public_id))
+    if row is None:
+        raise NotFound("there is no such machine")
+    return row
+
+
+def imports_of(shop_id: int) -> Select[Any]:
+    """A shop's imports."""
+    return select(ImportBatch).where(ImportBatch.shop_id == shop_id)
+
+
+def import_of(session: Session, shop_id: int, public_id: uuid.UUID) -> ImportBatch:
+    """One import of a shop."""
+    row = session.scalar(select(ImportBatch).where(ImportBatch.shop_id == shop_id, ImportBatch.public_id == public_id))
+    if row is None:
+        raise NotFound("there is no such import")
+    return row
+
+
+def open_doubts(session: Session, shop_id: int, import_id: int | None, *, limit: int) -> list[dict[str, Any]]:
+    """Doubts nobody has settled yet, of one import or of all."""
+    statement = select(Doubt).where(Doubt.shop_id == shop_id, Doubt.settled_at.is_(None))
+    if import_id is not None:
+        statement = statement.where(Doubt.import_id == import_id)
+    return [
+        {
+            "id": str(doubt.public_id),
+            "line": doubt.line_number,
+            "kind": doubt.kind,
+            "column": doubt.column,
+            "value": doubt.value,
+            "detail": doubt.detail,
+        }
+        for doubt in session.scalars(statement.order_by(Doubt.id).limit(limit))
+    ]
+
+
+def doubt_counts(session: Session, shop_id: int, import_id: int | None) -> dict[str, int]:
+    """Open doubts by kind."""
+    statement = (
+        select(Doubt.kind, func.count())
+        .where(Doubt.shop_id == shop_id, Doubt.settled_at.is_(None))
+        .group_by(Doubt.kind)
+        .order_by(Doubt.kind)
+    )
+    if import_id is not None:
+        statement = statement.where(Doubt.import_id == import_id)
+    return {kind: count for kind, count in session.execute(statement).tuples()}
+
+
+def line_count(session: Session, shop_id: int) -> int:
+    """Lines in force of a shop."""
+    return (
+        session.scalar(select(func.count()).where(JobLine.shop_id == shop_id, JobLine.superseded_by_id.is_(None))) or 0
+    )

@@ -1,0 +1,67 @@
+"""Fields that take what they say and nothing that merely looks like it."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from marshmallow import Schema, ValidationError, fields, validate
+
+from service.imports.dates import read_date
+from service.imports.faults import Fault
+from service.vocabulary import UNITS
+
+
+class Number(fields.Float):
+    """A JSON number; a text with digits in it is not one."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> float:
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise ValidationError("Write a number without quotes.")
+        number = float(value)
+        if not math.isfinite(number):
+            raise ValidationError("Write a finite number.")
+        return number
+
+
+class Whole(fields.Integer):
+    """A JSON whole number."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> int:
+        if isinstance(value, bool) or not isinstance(value, int):
+            raise ValidationError("Write a whole number without quotes.")
+        return value
+
+
+class Name(fields.String):
+    """A short text on one line."""
+
+    def __init__(self, *, most: int = 80, **kwargs: Any) -> None:
+        super().__init__(validate=[validate.Length(min=1, max=most), _one_line], **kwargs)
+
+
+def _one_line(text: str) -> None:
+    if any(ord(c) < 32 for c in text) or text != text.strip():
+        raise ValidationError("Write it on one line, without spaces at the ends.")
+
+
+def partial_date(text: str) -> None:
+    """Refuse what is not YYYY, YYYY-MM or YYYY-MM-DD."""
+    try:
+        read_date(text)
+    except Fault as fault:
+        raise ValidationError(f"{fault.reason}; write {fault.instead}.") from None
+
+
+class PartialDate(fields.String):
+    """A date, or the month or year where only that is known."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(validate=partial_date, metadata={"example": "2012-11"}, **kwargs)
+
+
+class Distance(Schema):
+    """A distance with its unit."""
+
+    value = Number(required=True, validate=validate.Range(min=0, max=3_000_000))
+    unit = fields.String(required=True, validate=validate.OneOf(UNITS))

@@ -1,0 +1,102 @@
+"""Machines, components, imports as they are shown."""
+
+from __future__ import annotations
+
+from marshmallow import Schema, fields, validate
+
+
+class PageQuery(Schema):
+    """Which part of a list."""
+
+    after = fields.String(load_default=None, metadata={"description": "id of the last entry already seen"})
+    limit = fields.Integer(load_default=50, validate=validate.Range(min=1, max=200))
+
+
+class MachineQuery(PageQuery):
+    """Which machines."""
+
+    reference = fields.String(load_default=None, validate=validate.Length(max=80))
+    model = fields.String(load_default=None, validate=validate.Length(max=80))
+
+
+class MachineReply(Schema):
+    """One machine of the shop."""
+
+    id = fields.UUID(attribute="public_id", required=True)
+    reference = fields.String(required=True)
+    make = fields.String(attribute="model.make.name", required=True)
+    model = fields.String(attribute="model.name", required=True)
+    family = fields.String(attribute="model.family.name", dump_default=None, allow_none=True)
+    model_year = fields.Integer(allow_none=True, required=True)
+    built = fields.String(allow_none=True, required=True)
+    first_registered = fields.String(allow_none=True, required=True)
+
+
+class MachinesReply(Schema):
+    """A page of machines; `next` is the `after` of the next page, empty on the last."""
+
+    machines = fields.List(fields.Nested(MachineReply), required=True)
+    next = fields.String(allow_none=True, required=True)
+
+
+class ComponentReply(Schema):
+    """A component type of the catalogue."""
+
+    slug = fields.String(required=True)
+    name = fields.String(required=True)
+    system = fields.String(required=True)
+    safety_class = fields.String(required=True)
+    policy = fields.String(required=True)
+    position_rule = fields.String(required=True)
+    positions = fields.List(fields.String(), required=True)
+    access_group = fields.String(required=True)
+    life = fields.Dict(required=True, metadata={"description": "invented prior, not data"})
+
+
+class ComponentsReply(Schema):
+    """The catalogue's component types."""
+
+    version = fields.String(required=True)
+    components = fields.List(fields.Nested(ComponentReply), required=True)
+
+
+class ImportQuery(Schema):
+    """How to take a file in."""
+
+    dry_run = fields.Boolean(load_default=False, metadata={"description": "say what would happen, change nothing"})
+    keep_good = fields.Boolean(load_default=False, metadata={"description": "take good rows in even if others are not"})
+
+
+class ImportFile(Schema):
+    """The file of job lines."""
+
+    file = fields.Raw(required=True, metadata={"type": "string", "format": "binary"})
+
+
+class DoubtReply(Schema):
+    """A row that contradicts something: kept as written, out of every fit."""
+
+    id = fields.String(required=True)
+    line = fields.Integer(required=True)
+    kind = fields.String(required=True)
+    column = fields.String(required=True)
+    value = fields.String(required=True)
+    detail = fields.String(required=True)
+
+
+class ImportReply(Schema):
+    """An import with what it took in and what is in doubt now."""
+
+    id = fields.UUID(allow_none=True, required=True)
+    file_name = fields.String(required=True)
+    recorded_at = fields.DateTime(allow_none=True, required=True)
+    summary = fields.Dict(required=True)
+    doubt_counts = fields.Dict(keys=fields.String(), values=fields.Integer(), required=True)
+    doubts = fields.List(fields.Nested(DoubtReply), required=True)
+
+
+class ImportsReply(Schema):
+    """A page of imports."""
+
+    imports = fields.List(fields.Dict(), required=True)
+    next = fields.String(allow_none=True, required=True)
