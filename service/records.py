@@ -9,10 +9,11 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any, TypeVar
 
-from sqlalchemy import Select, Table, bindparam, insert, select, update
+from sqlalchemy import Table, bindparam, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
+from service.bulk import Rows, insert_rows
 from service.errors import InvalidInput
 from service.models import (
     Base,
@@ -34,7 +35,6 @@ KEYS_AT_ONCE = 500  # below the number of parameters that old SQLite builds take
 SETTLED_BY_ROWS = "later rows"
 
 Item = TypeVar("Item")
-Rows = Sequence[dict[str, Any]]
 
 
 def chunks(items: Sequence[Item], size: int = KEYS_AT_ONCE) -> Iterator[Sequence[Item]]:
@@ -227,7 +227,7 @@ def _table(model: type[Base]) -> Table:
 def _insert(session: Session, model: type[Base], rows: Rows) -> None:
     # Straight to the table: tens of thousands of rows need no objects of their own.
     for part in chunks(rows, INSERTED_AT_ONCE):
-        session.connection().execute(insert(_table(model)), list(part))
+        insert_rows(session.connection(), _table(model), part)
 
 
 def _insert_missing(session: Session, model: type[Base], rows: Rows) -> None:
@@ -244,7 +244,7 @@ def _update(session: Session, model: type[Base], rows: Rows) -> None:
         session.connection().execute(update(table).where(table.c.id == bindparam("key")), list(rows))
 
 
-def _keys(session: Session, names: Sequence[str], find: Callable[[Sequence[str]], Select[Any]]) -> dict[str, int]:
+def _keys(session: Session, names: Sequence[str], find: Callable[[Sequence[str]], Any]) -> dict[str, int]:
     found: dict[str, int] = {}
     for part in chunks(names):
         found.update(session.execute(find(part)).tuples().all())

@@ -10,6 +10,7 @@ from datetime import date, datetime
 from sqlalchemy.orm import Session
 
 from service import records
+from service.bulk import cycle_collector_paused
 from service.db import new_public_id
 from service.errors import RowsRefused
 from service.imports.faults import shorten
@@ -25,6 +26,7 @@ from service.models import Shop
 Progress = Callable[[int, int], None]
 
 
+@cycle_collector_paused()
 def import_job_lines(
     session: Session,
     shop: Shop,

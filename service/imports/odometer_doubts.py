@@ -97,8 +97,8 @@ def _partial_falls(
     fallen_points: set[Point] = set()
     days = [point.day for point in standing]
     for line in partial:
-        last = bisect_left(days, line.earliest) - 1
-        following = bisect_right(days, line.latest)
+        last = bisect_left(days, line.earliest or date.min) - 1
+        following = bisect_right(days, line.latest or date.max)
         km = line.odometer_km or 0.0
         too_low = last >= 0 and standing[last].km > km
         too_high = following < len(standing) and standing[following].km < km

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from hashlib import sha256
 from typing import BinaryIO
 
+from service.bulk import cycle_collector_paused
 from service.errors import FileRefused
 from service.imports.decoding import as_text
 from service.imports.faults import RowProblem, shorten
@@ -16,8 +17,8 @@ from service.imports.guard import take_mark_off
 from service.imports.header import read_header
 from service.imports.rows import ParsedRow, RowChecker
 
-MAX_BYTES = 256 * 1024 * 1024
-MAX_ROWS = 1_000_000
+MAX_BYTES = 128 * 1024 * 1024
+MAX_ROWS = 500_000
 LISTED_PROBLEMS = 1_000
 PROGRESS_EVERY = 5_000
 
@@ -38,6 +39,7 @@ class ParsedFile:
     refused_rows: int
 
 
+@cycle_collector_paused()
 def read_job_lines(data: bytes | BinaryIO, *, file_name: str, progress: Progress | None = None) -> ParsedFile:
     """Read and check a job-line file; raises `FileRefused` if it is not one.
 

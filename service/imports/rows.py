@@ -94,6 +94,7 @@ class RowChecker:
         self._faults: list[tuple[str, str, Fault]] = []
         columns = {name: _Column(name, read, self._faults) for name, read in _readers().items()}
         self._columns = tuple(columns[name] for name in JOB_LINE_COLUMNS)
+        self._same: dict[str, str] = {}  # one string object for equal cells: a long file fits into memory
 
     def check(self, line: int, cells: Sequence[str]) -> ParsedRow | list[RowProblem]:
         """`cells` stand in the order of `JOB_LINE_COLUMNS`."""
@@ -103,7 +104,9 @@ class RowChecker:
             faults.extend(_unprintable(cells))
         text = [cell.strip() for cell in cells]
         read = [column[cell] for column, cell in zip(self._columns, text, strict=True)]
-        row = _row(line, cells, text, read)
+        row = _row(line, tuple(map(self._same.setdefault, cells, cells)), text, read)
+        if len(self._same) > REMEMBERED:
+            self._same.clear()
         if row.action in MACHINE_ACTIONS:
             if row.component or row.position:
                 faults.append(_names_a_part(row))
@@ -127,7 +130,7 @@ _NO_DATE = Fault(
 )
 
 
-def _row(line: int, cells: Sequence[str], text: list[str], read: list[Any]) -> ParsedRow:
+def _row(line: int, cells: tuple[str, ...], text: list[str], read: list[Any]) -> ParsedRow:
     joined = _BETWEEN.join(text)
     if "\r" in joined:
         joined = joined.replace("\r\n", "\n")
@@ -137,7 +140,7 @@ def _row(line: int, cells: Sequence[str], text: list[str], read: list[Any]) -> P
     odometer_km = odometer * KM_PER_MILE if unit == "mi" and odometer is not None else odometer
     return ParsedRow(
         line,
-        tuple(cells),
+        cells,
         digest,
         card,
         when,

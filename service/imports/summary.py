@@ -89,8 +89,15 @@ def count_rows(rows: Iterable[ParsedRow]) -> RowCounts:
         if row.when is not None:
             first = row.when.earliest if first is None or row.when.earliest < first else first
             last = row.when.latest if last is None or row.when.latest > last else last
-    tallies = [_tally(combined, place) for place in range(4)]
-    return RowCounts(*tallies, bare_costs, first.isoformat() if first else None, last.isoformat() if last else None)
+    return RowCounts(
+        by_action=_tally(combined, 0),
+        by_reason=_tally(combined, 1),
+        by_source=_tally(combined, 2),
+        by_unit=_tally(combined, 3),
+        costs_without_currency=bare_costs,
+        first_date=first.isoformat() if first else None,
+        last_date=last.isoformat() if last else None,
+    )
 
 
 def _tally(combined: Counter[tuple[str, str, str, str]], place: int) -> dict[str, int]:

@@ -143,7 +143,7 @@ def _tokens(text: str) -> frozenset[str]:
     return frozenset(_SIDES.get(word, word) for word in words if word)
 
 
-def load_catalogue_words(session: Session) -> CatalogueWords:
+def catalogue_words(session: Session) -> CatalogueWords:
     """The words of the catalogue in force."""
     places: dict[int, list[str]] = defaultdict(list)
     position_rows = select(ComponentPosition.component_id, ComponentPosition.position).where(

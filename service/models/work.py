@@ -64,6 +64,8 @@ class JobLine(Base):
         CheckConstraint(one_of("source", SOURCES), name="source"),
         CheckConstraint(one_of("quality", QUALITIES), name="quality"),
         Index("ix_job_line_machine_id", "machine_id"),
+        # A shop's lines in the order they were written down: the export pages through them.
+        Index("ix_job_line_shop_id_id", "shop_id", "id"),
         Index("ix_job_line_component_type_id", "component_type_id"),
         Index("ix_job_line_import_id", "import_id"),
     )
