@@ -93,7 +93,7 @@ def assemble(
         tau_squared=deviation.tau_squared,
         evidence=evidence,
         prior_weight=np.clip(spread_of_life / prior_variance, 0.0, 1.0).astype(np.float32),
-        renewal_rate=_renewal_rate(stats),
+        renewal_rate=renewal_rate(stats),
         failed_share=stats.failed_share,
         left_out_used=stats.left_out_used,
         unknown_start=stats.unknown_start,
@@ -174,8 +174,10 @@ def _deviation_by_row(layout: Layout | None, rows: _Rows, clock: Ints, shape: Fl
         return ShapeDeviation(np.full(count, np.log(shape).mean()), zeros, zeros, zeros, 0.08**2)
     fitted = shape_deviation(layout, clock, shape, copies.astype(float))
     own = np.array(rows.own_cell)
-    spread = [np.where(own >= 0, values[:, own], 0.0) for values in (fitted.score, fitted.curvature, fitted.slope)]
-    return ShapeDeviation(fitted.centre, *spread, fitted.tau_squared)
+    score, curvature, slope = (
+        np.where(own >= 0, values[:, own], 0.0) for values in (fitted.score, fitted.curvature, fitted.slope)
+    )
+    return ShapeDeviation(fitted.centre, score, curvature, slope, fitted.tau_squared)
 
 
 def _crossed(layout: Layout | None, solution: Solution, shape: Floats) -> tuple[NDArray[np.float32], ...]:
@@ -199,7 +201,8 @@ def _evidence(stats: SufficientStats, layout: Layout | None, rows: _Rows) -> Flo
     if layout is None:
         return out
     row_of = np.array([stats.index.get(k, -1) for k in layout.keys])
-    failures = np.array([1.0, stats.failed_share]) @ stats.failures + stats.interval_failures
+    failures = np.array([1.0, stats.failed_share]) @ stats.failures
+    failures = failures + stats.interval_failures + stats.unknown_failures
     sums = np.stack([failures, stats.parts, stats.exposure_km, stats.exposure_years])
     by_cell = np.where(row_of >= 0, sums[:, row_of], 0.0)
     who = [_seen_by_cell(seen, row_of, len(stats.parts)) for seen in (stats.seen_machines, stats.seen_shops)]
@@ -219,7 +222,7 @@ def _seen_by_cell(seen: dict[tuple[int, int], int], row_of: Ints, size: int) -> 
     return cell_of[pairs[:, 0]], pairs[:, 1]
 
 
-def _renewal_rate(stats: SufficientStats) -> Floats:
+def renewal_rate(stats: SufficientStats) -> Floats:
     """Renewals of parts that were still good, per operational unit; they make the parts met younger."""
     operational = stats.exposure[:, int(np.flatnonzero(SHAPE_KNOTS == 1.0)[0])].sum(axis=1)
     unknown = (1.0 - stats.failed_share) * stats.failures[1].sum()

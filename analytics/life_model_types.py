@@ -191,7 +191,7 @@ class PartState:
 
 @dataclass(frozen=True)
 class Probability:
-    """A chance with its equal-tailed credible interval."""
+    """A figure (a chance, a life, a shape) with its equal-tailed credible interval."""
 
     value: float
     low: float

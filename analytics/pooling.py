@@ -15,7 +15,7 @@ doubt (`FLOOR_SD`, log hazard) for what the model leaves out (riders, shops, a s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,14 +24,15 @@ from scipy.special import ndtri
 from scipy.stats import qmc
 
 from analytics.component_fit import SLOTS, ComponentFit
-from analytics.fit_assembly import assemble
+from analytics.fit_assembly import assemble, renewal_rate
 from analytics.life_model_types import LifePrior
 from analytics.operational_time import CLOCK_WEIGHTS, YEARS_PER_UNIT
-from analytics.pooling_layout import HIGHEST_SHAPE, LOWEST_SHAPE, Layout, build_layout
+from analytics.pooling_layout import Layout, build_layout
 from analytics.pooling_tree import Hyper, Solution, solve
 from analytics.spells import Spells
 from analytics.spread_prior import CROSSED_PATTERN_SD, CROSSED_POSITION_SD, SPREAD_SCALES, SpreadPrior
-from analytics.sufficient_stats import SHAPE_KNOTS, SufficientStats
+from analytics.sufficient_stats import SHAPE_KNOTS, SHAPE_STEP, SufficientStats
+from analytics.unknown_spells import soft_counts, unknown_spells
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -40,6 +41,7 @@ _SAME = 1e-3  # spread of a node that only repeats its parent
 _SMALLEST_SPREAD = 0.01
 _POINTS = 96
 _NEGLIGIBLE = 1e-3
+_FEW_FAILURES = 20.0  # of known age: below this the clock and shape are left open for the spells of unknown start
 
 
 @dataclass(frozen=True)
@@ -50,6 +52,10 @@ class Problem:
     prior: LifePrior
     spread_names: tuple[str, ...]
     clock_prior: Floats
+
+    def typical(self, nodes: int) -> Floats:
+        """Typical log spreads, the same at each node."""
+        return np.tile(np.log([0.7 * SPREAD_SCALES[n] for n in self.spread_names]), (nodes, 1))
 
     def log_shape_prior(self, shape: Floats) -> Floats:
         return -0.5 * (np.log(shape / self.prior.shape) / self.prior.shape_spread) ** 2
@@ -80,7 +86,8 @@ class Problem:
             none = np.zeros((len(shape), 0))
             root = (hyper.root_mean[:, None],), (hyper.root_sd[:, None] ** 2,)
             return log_prior, Solution(np.zeros(len(shape)), none, none, none, *root, none, none)
-        solution = solve(self.layout.tree, hyper, self.layout.deaths, self.layout.exposure_at(clock, shape))
+        deaths, exposure = self.layout.deaths_at(clock, shape), self.layout.exposure_at(clock, shape)
+        solution = solve(self.layout.tree, hyper, deaths, exposure)
         density = self.layout.density_terms(clock, shape).sum(axis=1)
         return log_prior + solution.elbo + density, solution
 
@@ -118,27 +125,34 @@ def fit_component(
         If a spell contradicts the conventions of `Spells`.
     """
     spells.check()
-    return fit_from_stats(
-        SufficientStats.from_spells(spells), prior, seed=seed, component=component, spread_prior=spread_prior
-    )
+    stats = SufficientStats.from_spells(spells)
+    return fit_from_stats(stats, prior, spells, seed=seed, component=component, spread_prior=spread_prior)
 
 
 def fit_from_stats(
     stats: SufficientStats,
     prior: LifePrior,
+    unknown: Spells | None = None,
     *,
     seed: int = 0,
     component: str = "",
     spread_prior: SpreadPrior | None = None,
     clock_prior: Floats | None = None,
 ) -> ComponentFit:
-    """`fit_component` from additive statistics; `clock_prior` (w,) overrides the prior of the clock weights."""
+    """`fit_component` from additive statistics.
+
+    `unknown` are spells among which those of unknown start are used (they are not additive; None leaves them out);
+    `clock_prior` (w,) overrides the prior of the clock weights.
+    """
     layout = build_layout(stats) if len(stats) else None
     names = tuple(n for n in SPREAD_SCALES if n in ("make", "family", "model") or (layout and n in layout.levels))
     clock_prior = prior.clock_probabilities() if clock_prior is None else clock_prior
     problem = Problem(layout, prior, names, np.maximum(clock_prior, 1e-300))
     outside = spread_prior or SpreadPrior()
     proposal = _shape_and_clock(problem)
+    if layout is not None and unknown is not None:
+        problem, proposal = _with_unknown(problem, proposal, stats, unknown, seed)
+        layout = problem.layout
     first = _sample(problem, proposal, outside, np.random.default_rng(seed), None)
     second = _sample(problem, proposal, outside, np.random.default_rng(seed + 1), _spread_moments(first))
     slots = _resample(first, second, names, np.random.default_rng(seed + 2))
@@ -159,6 +173,39 @@ def fit_from_stats(
     )
 
 
+def _with_unknown(
+    problem: Problem, proposal: _Proposal, stats: SufficientStats, spells: Spells, seed: int
+) -> tuple[Problem, _Proposal]:
+    """Bring in the spells of unknown start at the present parameters, and again once these have moved."""
+    layout = problem.layout
+    assert layout is not None
+    rows = unknown_spells(spells, stats, layout.cell_of_stats_row, seed)
+    if rows is None:
+        return problem, proposal
+    share = rows.weight.sum() / max(stats.parts.sum(), 1e-9)
+    if layout.deaths.sum() < _FEW_FAILURES:
+        clocks, knots = np.divmod(np.arange(len(CLOCK_WEIGHTS) * len(SHAPE_KNOTS)), len(SHAPE_KNOTS))
+    else:
+        clocks, knots = _knots_in_question(proposal)
+    for _ in range(2 if share < 0.25 else 5):
+        log_theta = problem.solve(clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks)))[1].mean
+        soft = soft_counts(rows, layout.cells, clocks, knots, log_theta, renewal_rate(stats))
+        problem = replace(problem, layout=layout.with_soft(soft))
+    return problem, _shape_and_clock(problem, (clocks, knots))
+
+
+def _knots_in_question(proposal: _Proposal) -> tuple[Ints, Ints]:
+    """Pairs (clock, shape knot) that interpolation at the proposal's shapes touches."""
+    clocks, knots = [], []
+    for clock, log_shape in zip(proposal.clocks, proposal.log_shape, strict=True):
+        low, high = np.exp(log_shape[[0, -1]]) + np.array([-3.0, 3.0]) * SHAPE_STEP
+        at = np.flatnonzero((low < SHAPE_KNOTS) & (high > SHAPE_KNOTS))
+        at = np.arange(max(0, min(at[0], len(SHAPE_KNOTS) - 6)), max(at[-1] + 1, min(6, len(SHAPE_KNOTS))))
+        clocks.append(np.full(len(at), clock))
+        knots.append(at)
+    return np.concatenate(clocks), np.concatenate(knots)
+
+
 @dataclass(frozen=True)
 class _Proposal:
     """Posterior of the clock and, for each clock kept, of the shape at typical spreads, as a grid density."""
@@ -169,20 +216,23 @@ class _Proposal:
     log_density: Floats  # (clocks kept, grid), of log shape, tempered and normalised
 
 
-def _shape_and_clock(problem: Problem) -> _Proposal:
-    typical = np.log([0.7 * SPREAD_SCALES[n] for n in problem.spread_names])
-    log_knots = np.log(SHAPE_KNOTS)
-    clock = np.repeat(np.arange(len(CLOCK_WEIGHTS)), len(SHAPE_KNOTS))
-    rough = problem.solve(clock, np.tile(SHAPE_KNOTS, len(CLOCK_WEIGHTS)), np.tile(typical, (len(clock), 1)))[0]
-    rough = rough.reshape(len(CLOCK_WEIGHTS), -1)
-    kept = np.flatnonzero(rough.max(axis=1) > rough.max() - 25.0)
-    centre, width = np.array([_mode_and_width(log_knots, rough[c]) for c in kept]).T
+def _shape_and_clock(problem: Problem, question: tuple[Ints, Ints] | None = None) -> _Proposal:
+    """Posterior of clock and shape at typical spreads; `question` limits it to pairs (clock, shape knot)."""
+    if question is None:
+        question = np.divmod(np.arange(len(CLOCK_WEIGHTS) * len(SHAPE_KNOTS)), len(SHAPE_KNOTS))
+    clocks, knots = question
+    rough = problem.solve(clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks)))[0]
+    kept = np.unique(clocks[rough > rough.max() - 25.0])
+    log_knots = [np.log(SHAPE_KNOTS[knots[clocks == c]]) for c in kept]
+    start = [_mode_and_width(x, rough[clocks == c]) for c, x in zip(kept, log_knots, strict=True)]
+    centre, width = np.array(start).T
+    low, high = (np.array([x[end] for x in log_knots])[:, None] for end in (0, -1))
     for _ in range(3):
         offsets = np.linspace(-4.0, 4.0, 9)
-        at = np.clip(centre[:, None] + offsets * width[:, None], np.log(LOWEST_SHAPE), np.log(HIGHEST_SHAPE))
+        at = np.clip(centre[:, None] + offsets * width[:, None], low, high)
         at = at + 1e-9 * np.arange(9)  # clipped ends must stay increasing for the spline
-        clock = np.repeat(kept, 9)
-        value = problem.solve(clock, np.exp(at.ravel()), np.tile(typical, (len(clock), 1)))[0].reshape(len(kept), 9)
+        value = problem.solve(np.repeat(kept, 9), np.exp(at.ravel()), problem.typical(9 * len(kept)))[0]
+        value = value.reshape(len(kept), 9)
         refined = np.array([_mode_and_width(x, y) for x, y in zip(at, value, strict=True)])
         moved = np.abs(refined[:, 0] - centre) / width
         centre, width = refined.T
@@ -190,10 +240,9 @@ def _shape_and_clock(problem: Problem) -> _Proposal:
             break
     grid = np.linspace(at[:, 0], at[:, -1], 161, axis=1)
     log_density = np.array([CubicSpline(x, y)(g) for x, y, g in zip(at, value, grid, strict=True)])
-    log_mass = np.log(np.trapezoid(np.exp(log_density - log_density.max()), grid, axis=1))
-    probability = np.exp(log_mass - log_mass.max())
-    keep = probability > _NEGLIGIBLE * probability.sum()
-    probability = probability[keep] ** 0.8
+    mass = np.trapezoid(np.exp(log_density - log_density.max()), grid, axis=1)
+    keep = mass > _NEGLIGIBLE * mass.sum()
+    probability = mass[keep] ** 0.8
     tempered = 0.8 * (log_density[keep] - log_density[keep].max(axis=1, keepdims=True))
     tempered -= np.log(np.trapezoid(np.exp(tempered), grid[keep], axis=1))[:, None]
     return _Proposal(kept[keep], probability / probability.sum(), grid[keep], tempered)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.pooling_tree import Tree
 from analytics.sufficient_stats import SHAPE_KNOTS, SHAPE_STEP, CellKey, SufficientStats
+from analytics.unknown_spells import SoftCounts
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -40,26 +41,49 @@ class Layout:
     exact: Floats  # (cells,): exact failures, with log_u (w, cells) the other part of G
     log_u: Floats
     interval_log: Floats  # (w, shape knot, cells)
+    stats_row: Ints  # (cells,): row in the statistics, -1 for none
+    soft: SoftCounts | None = None
 
     @property
     def cells(self) -> int:
         return len(self.keys)
 
+    @property
+    def cell_of_stats_row(self) -> Ints:
+        """Cell of each row of the statistics."""
+        out = np.full(int(self.stats_row.max(initial=-1)) + 1, -1, dtype=np.int64)
+        out[self.stats_row[self.stats_row >= 0]] = np.flatnonzero(self.stats_row >= 0)
+        return out
+
+    def with_soft(self, soft: SoftCounts) -> Layout:
+        """The same cells with the share of the spells of unknown start."""
+        return replace(self, soft=soft)
+
+    def deaths_at(self, clock: Ints, shape: Floats) -> Floats:
+        """D (nodes, cells); depends on clock and shape through the spells of unknown start."""
+        known = np.broadcast_to(self.deaths, (len(shape), self.cells))
+        return known if self.soft is None else known + interpolate_shape(self.soft.deaths, clock, shape)
+
     def exposure_at(self, clock: Ints, shape: Floats) -> Floats:
         """E (nodes, cells) at each node's clock index and shape."""
-        return np.exp(interpolate_shape(self.log_exposure, clock, shape))
+        known = np.exp(interpolate_shape(self.log_exposure, clock, shape))
+        if self.soft is None:
+            return known
+        extra = interpolate_shape(np.log(np.maximum(self.soft.exposure, _TINY_EXPOSURE)), clock, shape)
+        return known + np.exp(extra)
 
     def exposure_slope(self, clock: Ints, shape: Floats) -> Floats:
         """d log E / d log shape, (nodes, cells)."""
         step = 0.02
-        up = interpolate_shape(self.log_exposure, clock, shape * np.exp(step))
-        down = interpolate_shape(self.log_exposure, clock, shape * np.exp(-step))
-        return (up - down) / (2 * step)
+        up = self.exposure_at(clock, shape * np.exp(step))
+        down = self.exposure_at(clock, shape * np.exp(-step))
+        return np.log(up / down) / (2 * step)
 
     def density_terms(self, clock: Ints, shape: Floats) -> Floats:
         """G (nodes, cells)."""
         exact = self.exact * np.log(shape)[:, None] + (shape - 1.0)[:, None] * self.log_u[clock]
-        return exact + self.constant[clock] + interpolate_shape(self.interval_log, clock, shape)
+        known = exact + self.constant[clock] + interpolate_shape(self.interval_log, clock, shape)
+        return known if self.soft is None else known + interpolate_shape(self.soft.density, clock, shape)
 
 
 def interpolate_shape(knots: Floats, clock: Ints, shape: Floats) -> Floats:
@@ -100,19 +124,21 @@ def build_layout(stats: SufficientStats) -> Layout:
     )
     crossed = np.array([[_has(k, name) for name in crossed_names] for k in ordered], dtype=float)
     crossed = crossed.reshape(len(ordered), len(crossed_names))
+    rows = np.array([stats.index.get(k, -1) for k in ordered], dtype=np.int64)
     return Layout(
         Tree(tuple(parent), leaf, crossed),
         tuple(levels),
         tuple(tuple(n) for n in node_keys),
         tuple(ordered),
         crossed_names,
-        *_sorted_sums(stats, ordered),
+        *_sorted_sums(stats, rows),
+        stats_row=rows,
     )
 
 
-def _sorted_sums(stats: SufficientStats, ordered: list[CellKey]) -> tuple[Floats, ...]:
+def _sorted_sums(stats: SufficientStats, rows: Ints) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
+    """deaths, log_exposure, constant, exact, log_u, interval_log of `Layout`."""
     share = np.array([1.0, stats.failed_share])
-    rows = np.array([stats.index.get(k, -1) for k in ordered], dtype=np.int64)
     held = rows >= 0
 
     def pick(values: Floats) -> Floats:

@@ -113,8 +113,8 @@ def solve(tree: Tree, hyper: Hyper, deaths: Floats, exposure: Floats, max_steps:
 
     Parameters
     ----------
-    deaths : (cells,)
-        Failures D; may be fractional.
+    deaths : (nodes, cells) or (cells,)
+        Failures D; may be fractional, and a little below 0 with spells of unknown start.
     exposure : (nodes, cells)
         E at each node's shape and clock weight.
     """
@@ -128,7 +128,7 @@ def solve(tree: Tree, hyper: Hyper, deaths: Floats, exposure: Floats, max_steps:
     mean = np.broadcast_to(hyper.root_mean[:, None], exposure.shape).copy()
     log_exposure = np.log(np.maximum(exposure, 1e-300))
     # start no higher than where the expected failures are a few times those seen
-    ceiling = np.log(deaths + 3.0) - log_exposure
+    ceiling = np.log(np.maximum(deaths, 0.0) + 3.0) - log_exposure
     mean = np.minimum(mean, ceiling)
     variance = np.full(exposure.shape, 0.05)
     log_rate = np.minimum(log_exposure + mean + 0.5 * variance, _LARGEST_EXPONENT)

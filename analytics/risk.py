@@ -18,15 +18,16 @@ from analytics.component_fit import ComponentFit
 from analytics.errors import InvalidObservations
 from analytics.life_model_types import (
     Chance,
-    Evidence,
     Horizon,
+    LifeSummary,
     PartState,
     Probability,
     WarningInterval,
 )
+from analytics.operational_time import REFERENCE_KM_PER_YEAR, YEARS_PER_UNIT
 from analytics.risk_draws import RiskTable, quantiles
 from analytics.spells import DAYS_PER_YEAR, Cell
-from analytics.survival_draws import PartDraws, failure_chance
+from analytics.survival_draws import failure_chance, groups_of
 
 Floats = NDArray[np.float64]
 
@@ -80,15 +81,52 @@ def assess(
     if not states:
         return []
     draws = table.draw(states, cell)
-    parts = PartDraws.from_states(states, draws)
-    window = [_window((warning or {}).get(s.component, _NO_WARNING), s, rate_km_per_day) for s in states]
-    season = failure_chance(parts, np.full(len(states), ahead_km), np.full(len(states), ahead_days))
-    bad_now = failure_chance(parts, np.array([w[0] for w in window]), np.array([w[1] for w in window]))
+    groups = groups_of(states, draws, lambda some: table.draw_later(some, cell))
+    window = np.array([_window((warning or {}).get(s.component, _NO_WARNING), s, rate_km_per_day) for s in states])
+    season = failure_chance(groups, draws, np.full(len(states), ahead_km), np.full(len(states), ahead_days))
+    bad_now = failure_chance(groups, draws, window[:, 0], window[:, 1])
     columns = [_summaries(chance, draws.weight, level) for chance in (season, bad_now)]
     return [
         Chance(s.component, s.position, columns[0][i], columns[1][i], table.evidence(draws, i))
         for i, s in enumerate(states)
     ]
+
+
+def life_summary(
+    fits: RiskTable | ComponentFit,
+    cell: Cell,
+    *,
+    component: str | None = None,
+    stratum: int = -1,
+    position: str | None = None,
+    quality: int = 0,
+    level: float = 0.9,
+) -> LifeSummary:
+    """Life of a cell: Weibull scale and shape, B10 and B50, each with its interval.
+
+    Lives are on the dominant clock at typical use (5,000 km a year): in km where distance weighs at least half,
+    otherwise in years.
+    """
+    table = fits if isinstance(fits, RiskTable) else RiskTable.from_fits([fits])
+    name = component if component is not None else table.fits[0].component
+    state = PartState(name, 0.0, 0.0, 0.0, 0.0, position=position, stratum=stratum, quality=quality)
+    draws = table.draw([state], cell)
+    fit = table.fits[table.fit_of(name)]
+    unit = "km" if fit.mean_clock_weight >= 0.5 else "years"
+    scale = YEARS_PER_UNIT * (REFERENCE_KM_PER_YEAR if unit == "km" else 1.0)
+    life = scale * np.exp(-draws.log_theta / draws.shape)
+    lives = {share: life * (-np.log1p(-share)) ** (1.0 / draws.shape) for share in (0.1, 0.5)}
+    # the middle, not the mean: lives have a long upper tail where data are few
+    scale_of, shape_of, b10, b50 = (
+        _median(values, draws.weight, level) for values in (life, draws.shape, lives[0.1], lives[0.5])
+    )
+    evidence = table.evidence(draws, 0)
+    return LifeSummary(unit, fit.clock, fit.mean_clock_weight, scale_of, shape_of, b10, b50, evidence)
+
+
+def _median(values: Floats, weight: Floats, level: float) -> Probability:
+    middle, low, high = quantiles(values, weight, (0.5, 0.5 * (1 - level), 0.5 * (1 + level)))
+    return Probability(float(middle[0]), float(low[0]), float(high[0]), level)
 
 
 def _window(warning: WarningInterval, state: PartState, rate: float) -> tuple[float, float]:
@@ -117,6 +155,3 @@ def _summaries(chance: Floats, weight: Floats, level: float) -> list[Probability
         Probability(float(v), float(min(a, v)), float(max(b, v)), level)
         for v, a, b in zip(value, low, high, strict=True)
     ]
-
-
-__all__ = ["Chance", "Evidence", "Horizon", "PartState", "Probability", "RiskTable", "WarningInterval", "assess"]

@@ -28,9 +28,9 @@ DRAWS = SLOTS * PER_SLOT
 FLOOR_SD = 0.12  # of log hazard: riders, shops and what else the model leaves out; set in simulation
 
 
-def _normals() -> Floats:
+def _normals(seed: int) -> Floats:
     """(3, DRAWS) standard normal, each stratified over all draws and over the draws of a slot."""
-    rng = np.random.default_rng(20120217)
+    rng = np.random.default_rng(seed)
     out = np.empty((3, SLOTS, PER_SLOT))
     for row in range(3):
         rank = np.empty((SLOTS, PER_SLOT))
@@ -42,7 +42,7 @@ def _normals() -> Floats:
     return out.reshape(3, DRAWS)
 
 
-_NORMALS = _normals()
+_NORMALS, _OTHER_NORMALS = _normals(20120217), _normals(20130901)
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ class LifeDraws:
     """Posterior draws of each part's life: log theta, shape, clock weight; all (parts, DRAWS), and their weights.
 
     renewal_rate : (parts, DRAWS) good renewals per operational unit.
-    renewed_log_theta, renewed_shape : of replacement parts, where they are of another build stratum.
+    fit, row : (parts,) which fit and which of its rows; closeness says how close that row is to the cell.
     """
 
     log_theta: Floats
@@ -113,17 +113,24 @@ class RiskTable:
             held = self._rows_of_cell[key] = self.fits[fit].rows_for(cell, stratum, position)
         return held
 
-    def draw(self, states: Sequence[PartState], cell: Cell, strata: Sequence[int] | None = None) -> LifeDraws:
-        """Draws of the life of each part; `strata` overrides the states' build strata."""
+    def draw_later(self, states: Sequence[PartState], cell: Cell) -> LifeDraws:
+        """Draws of the life of replacement parts, of the states' `renewal_stratum`."""
+        strata = [s.stratum if s.renewal_stratum is None else s.renewal_stratum for s in states]
+        return self._draw(states, cell, strata, _OTHER_NORMALS)
+
+    def draw(self, states: Sequence[PartState], cell: Cell) -> LifeDraws:
+        """Draws of the life of each part."""
+        return self._draw(states, cell, [s.stratum for s in states], _NORMALS)
+
+    def _draw(self, states: Sequence[PartState], cell: Cell, strata: Sequence[int], normals: Floats) -> LifeDraws:
         fit = np.array([self.fit_of(s.component) for s in states])
-        strata = [s.stratum for s in states] if strata is None else strata
         found = [self.row_of(int(f), cell, t, s.position) for f, t, s in zip(fit, strata, states, strict=True)]
         row = np.array([r for r, _ in found])
         at = (self.row_start[fit] + row * self.nodes[fit])[:, None] + self.node[fit]
         mean, variance, rate = self.mean[at], self.variance[at], self.rate[at]
         self._cross(mean, variance, states, fit, row)
         clock, shape = self.clock[fit], self.shape[fit]
-        away = np.sqrt(variance) * _NORMALS[0]
+        away = np.sqrt(variance) * normals[0]
         # from the Gaussian approximation back to the cell's exact likelihood
         log_weight = rate * (away + 0.5 * away**2 - np.exp(np.minimum(away - 0.5 * variance, 50.0)))
         weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
@@ -133,9 +140,9 @@ class RiskTable:
         curvature = self.curvature[by_clock]
         spread = 1.0 / (1.0 / self.tau_squared[fit][:, None] + curvature)
         score = self.score[by_clock] - curvature * (np.log(shape) - np.take_along_axis(self.centre[fit], clock, axis=1))
-        bend = np.clip(spread * score + np.sqrt(spread) * _NORMALS[1], -0.7, 0.7)
+        bend = np.clip(spread * score + np.sqrt(spread) * normals[1], -0.7, 0.7)
         held = np.clip(rate * variance, 0.0, 1.0)  # how far the cell's own data hold its scale
-        log_theta = log_theta + bend * (log_theta - held * (log_theta + self.slope[by_clock])) + FLOOR_SD * _NORMALS[2]
+        log_theta = log_theta + bend * (log_theta - held * (log_theta + self.slope[by_clock])) + FLOOR_SD * normals[2]
         renewal = np.take_along_axis(self.renewal_rate[fit], clock, axis=1)
         return LifeDraws(
             log_theta,

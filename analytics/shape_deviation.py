@@ -49,16 +49,23 @@ def shape_deviation(layout: Layout, clock: Ints, shape: Floats, weight: Floats) 
         centre[c] = share @ np.log(shape[mine])
         at = np.exp(centre[c] + np.array([-_STEP, 0.0, _STEP]))
         clocks = np.full(3, c)
-        down, here, up = layout.density_terms(clocks, at) - layout.deaths * np.log(layout.exposure_at(clocks, at))
+        down, here, up = _profile(layout, clocks, at)
         score[c] = (up - down) / (2 * _STEP)
         curvature[c] = np.maximum(-(up - 2 * here + down) / _STEP**2, 0.0)
         slope[c] = layout.exposure_slope(clocks[:1], at[1:2])[0]
+        silent = layout.deaths_at(clocks[1:2], at[1:2])[0] < 0.5
         # a cell without failures says nothing of its shape; rounding must not make it say something
-        score[c, layout.deaths < 1e-6] = 0.0
-        curvature[c, layout.deaths < 1e-6] = 0.0
+        score[c, silent] = 0.0
+        curvature[c, silent] = 0.0
         inflated = 1.0 + np.outer(_TAUS**2, curvature[c])
         evidence = (-0.5 * np.log(inflated) + 0.5 * _TAUS[:, None] ** 2 * score[c] ** 2 / inflated).sum(axis=1)
         total += weight[mine].sum() * evidence
     log_tau = total / weight.sum() - 0.5 * (_TAUS / _TAU_SCALE) ** 2 + np.log(np.gradient(_TAUS))
     share = np.exp(log_tau - log_tau.max())
     return ShapeDeviation(centre, score, curvature, slope, float(share @ _TAUS**2 / share.sum()))
+
+
+def _profile(layout: Layout, clock: Ints, shape: Floats) -> Floats:
+    """Log-likelihood of each cell with its scale maximised out, (nodes, cells)."""
+    deaths = np.maximum(layout.deaths_at(clock, shape), 1e-9)
+    return layout.density_terms(clock, shape) + deaths * (np.log(deaths / layout.exposure_at(clock, shape)) - 1.0)

@@ -72,6 +72,7 @@ class SufficientStats:
     log_rate: Floats = field(default_factory=lambda: np.zeros((2, len(CLOCK_WEIGHTS), 0)))
     failures: Floats = field(default_factory=lambda: np.zeros((2, 0)))
     interval_failures: Floats = field(default_factory=lambda: np.zeros(0))
+    unknown_failures: Floats = field(default_factory=lambda: np.zeros(0))  # of parts of unknown start
     parts: Floats = field(default_factory=lambda: np.zeros(0))
     exposure_km: Floats = field(default_factory=lambda: np.zeros(0))
     exposure_years: Floats = field(default_factory=lambda: np.zeros(0))
@@ -88,6 +89,7 @@ class SufficientStats:
         "log_rate",
         "failures",
         "interval_failures",
+        "unknown_failures",
         "parts",
         "exposure_km",
         "exposure_years",
@@ -137,9 +139,6 @@ class SufficientStats:
             self.left_out_used += weight
             return
         start_km, start_days = float(spells.start_km[at]), float(spells.start_days[at])
-        if np.isnan(start_km) or np.isnan(start_days):
-            self.unknown_start += weight
-            return
         row = self.row(_key(spells, at))
         end_km, end_days = float(spells.exit_km[at]), float(spells.exit_days[at])
         entry_km, entry_days = float(spells.entry_km[at]), float(spells.entry_days[at])
@@ -149,6 +148,10 @@ class SufficientStats:
         _tally(self.seen_machines, (row, int(spells.machine[at])), int(sign))
         _tally(self.seen_shops, (row, int(spells.shop[at])), int(sign))
         between = outcome == Outcome.FAILED_BETWEEN
+        if np.isnan(start_km) or np.isnan(start_days):
+            self.unknown_start += weight
+            self.unknown_failures[row] += weight * (between or outcome == Outcome.FAILED)
+            return
         lower_km = float(spells.lower_km[at]) if between else entry_km
         lower_days = float(spells.lower_days[at]) if between else entry_days
         km = np.array([[entry_km], [end_km], [lower_km]]) - start_km
@@ -182,11 +185,13 @@ class SufficientStats:
         known = spells.known_start
         self.left_out_used += float(spells.weight[used].sum())
         self.unknown_start += float(spells.weight[~used & ~known].sum())
-        picked = spells.subset(known & ~used)
+        picked = spells.subset(~used)
         if not len(picked):
             return
         rows = self.rows_of(picked)
         self._bulk_counts(picked, rows)
+        known = known[~used]
+        picked, rows = picked.subset(known), rows[known]
         km = np.stack([picked.entry_km, picked.exit_km]) - picked.start_km
         days = np.stack([picked.entry_days, picked.exit_days]) - picked.start_days
         between = picked.outcome == Outcome.FAILED_BETWEEN
@@ -208,6 +213,8 @@ class SufficientStats:
         self.parts += np.bincount(rows, weight, size)
         self.exposure_km += np.bincount(rows, weight * (spells.exit_km - spells.entry_km), size)
         self.exposure_years += np.bincount(rows, weight * (spells.exit_days - spells.entry_days), size) / DAYS_PER_YEAR
+        failed = np.isin(spells.outcome, (Outcome.FAILED, Outcome.FAILED_BETWEEN)) & ~spells.known_start
+        self.unknown_failures += np.bincount(rows, weight * failed, size)
         for seen, who in ((self.seen_machines, spells.machine), (self.seen_shops, spells.shop)):
             pairs, counts = np.unique(rows * (1 << 40) + who, return_counts=True)
             for pair, count in zip(pairs.tolist(), counts.tolist(), strict=True):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,84 +11,161 @@ from numpy.typing import NDArray
 from analytics.life_model_types import PartState
 from analytics.operational_time import operational_units
 from analytics.risk_draws import LifeDraws
-from analytics.unknown_start import AGES, age_table
+from analytics.unknown_start import AGES, age_table, age_weights
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _SMALL = 1e-9
+_LATTICE = 64  # ages told apart where the factory part has a life of its own
 
 
 @dataclass(frozen=True)
-class PartDraws:
-    """Possible ages of each part now. A part of known start has one; ages is (parts of the kind, draws, ages)."""
+class Group:
+    """Parts treated alike. `age` and `weight` are (parts, draws, ages): possible ages now, given that it works.
 
-    draws: LifeDraws
-    known: Ints  # parts whose age is known
-    unknown: Ints
-    known_age: Floats  # (known, draws), operational units
-    unknown_age: Floats  # (unknown, draws, AGES + 1): now
-    unknown_weight: Floats  # (unknown, draws, AGES + 1): given that the part works now
+    log_theta, shape : (parts, draws, 1 or ages): the life of a part of that age.
+    """
 
-    @classmethod
-    def from_states(cls, states: Sequence[PartState], draws: LifeDraws) -> PartDraws:
-        known = np.array([i for i, s in enumerate(states) if s.known_start], dtype=np.int64)
-        unknown = np.array([i for i, s in enumerate(states) if not s.known_start], dtype=np.int64)
-        w = draws.clock_weight
-        known_age = operational_units(
-            _column([states[i].part_km for i in known]), _column([states[i].part_days for i in known]), w[known]
-        )
-        age, weight = _unknown_ages([states[i] for i in unknown], draws, unknown)
-        return cls(draws, known, unknown, known_age, age, weight)
+    at: Ints
+    age: Floats
+    weight: Floats
+    log_theta: Floats
+    shape: Floats
 
 
-def failure_chance(parts: PartDraws, ahead_km: Floats, ahead_days: Floats) -> Floats:
-    """1 - exp(-(H(u + ahead) - H(u))) of each part and draw, (parts, draws)."""
-    draws = parts.draws
-    ahead = operational_units(ahead_km[:, None], ahead_days[:, None], draws.clock_weight)
-    out = np.empty_like(draws.log_theta)
-    k, u = parts.known, parts.unknown
-    gain = _hazard(draws, k, parts.known_age + ahead[k]) - _hazard(draws, k, parts.known_age)
-    out[k] = -np.expm1(-np.maximum(gain, 0.0))
-    if len(u):
-        gain = _hazard(draws, u, parts.unknown_age + ahead[u][..., None]) - _hazard(draws, u, parts.unknown_age)
-        out[u] = (parts.unknown_weight * -np.expm1(-np.maximum(gain, 0.0))).sum(axis=-1)
+def groups_of(
+    states: Sequence[PartState], draws: LifeDraws, later: Callable[[list[PartState]], LifeDraws]
+) -> list[Group]:
+    """Split parts into those of known age, of unknown age, and of unknown age where the factory part was another.
+
+    `later` gives the draws of replacement parts (another build stratum) of the states it is passed.
+    """
+    kind = [0 if s.known_start else 2 if _superseded(s) else 1 for s in states]
+    out = []
+    for k, build in enumerate((_known, _unknown)):
+        at = np.array([i for i, own in enumerate(kind) if own == k], dtype=np.int64)
+        if len(at):
+            out.append(build([states[i] for i in at], draws, at))
+    at = np.array([i for i, own in enumerate(kind) if own == 2], dtype=np.int64)
+    if len(at):
+        mine = [states[i] for i in at]
+        out.append(_two_kinds(mine, draws, at, later(mine)))
     return out
 
 
-def _hazard(draws: LifeDraws, at: Ints, age: Floats) -> Floats:
-    """Cumulative hazard theta u**shape; `age` has an axis more where ages are many."""
-    log_theta, shape = draws.log_theta[at], draws.shape[at]
-    if age.ndim == 3:
-        log_theta, shape = log_theta[..., None], shape[..., None]
+def failure_chance(groups: list[Group], draws: LifeDraws, ahead_km: Floats, ahead_days: Floats) -> Floats:
+    """1 - exp(-(H(u + ahead) - H(u))) of each part and draw, (parts, draws)."""
+    ahead = operational_units(ahead_km[:, None], ahead_days[:, None], draws.clock_weight)
+    out = np.empty_like(draws.log_theta)
+    for group in groups:
+        gain = _hazard(group, group.age + ahead[group.at][..., None]) - _hazard(group, group.age)
+        out[group.at] = (group.weight * -np.expm1(-np.maximum(gain, 0.0))).sum(axis=-1)
+    return out
+
+
+def _hazard(group: Group, age: Floats) -> Floats:
+    return _cumulative(group.log_theta, group.shape, age)
+
+
+def _cumulative(log_theta: Floats, shape: Floats, age: Floats) -> Floats:
+    """theta u**shape."""
     return np.exp(np.minimum(log_theta + shape * np.log(np.maximum(age, _SMALL)), 50.0))
 
 
-def _unknown_ages(states: list[PartState], draws: LifeDraws, at: Ints) -> tuple[Floats, Floats]:
-    """Ages now and their weights, from the renewal mixture at the time since when the part was not renewed."""
-    if not states:
-        none = np.zeros((0, draws.log_theta.shape[1], AGES + 1))
-        return none, none
+def _superseded(state: PartState) -> bool:
+    return state.renewal_stratum is not None and state.renewal_stratum != state.stratum and not state.used
+
+
+def _known(states: list[PartState], draws: LifeDraws, at: Ints) -> Group:
     w = draws.clock_weight[at]
+    age = operational_units(_column([s.part_km for s in states]), _column([s.part_days for s in states]), w)
+    weight = np.ones((1, 1, 1))
+    return Group(at, age[..., None], weight, draws.log_theta[at][..., None], draws.shape[at][..., None])
+
+
+def _seen_and_now(states: list[PartState], w: Floats) -> tuple[Floats, Floats]:
+    """Machine's operational age when the part was last open to renewal, and now."""
     seen_km = _column([_first(s.watched_km, _fitted(s, "km"), s.machine_km) for s in states])
     seen_days = _column([_first(s.watched_days, _fitted(s, "days"), s.machine_days) for s in states])
     now = operational_units(_column([s.machine_km for s in states]), _column([s.machine_days for s in states]), w)
-    seen = np.maximum(operational_units(seen_km, seen_days, w), _SMALL)
-    log_theta, shape = draws.log_theta[at], draws.shape[at]
+    return np.maximum(operational_units(seen_km, seen_days, w), _SMALL), now
+
+
+def _oldest(states: list[PartState], w: Floats, now: Floats) -> Floats:
+    """Largest age the records allow now; infinite where they set no bound."""
+    bound = [s.earliest_km is not None for s in states]
+    start = operational_units(
+        _column([_first(s.earliest_km, 0.0) for s in states]),
+        _column([_first(s.earliest_days, 0.0) for s in states]),
+        w,
+    )
+    return np.where(np.array(bound)[:, None], now - start, np.inf)
+
+
+def _unknown(states: list[PartState], draws: LifeDraws, at: Ints) -> Group:
+    """Ages now and their weights, from the renewal mixture at the time since when the part was not renewed."""
+    w, log_theta, shape = draws.clock_weight[at], draws.log_theta[at], draws.shape[at]
+    seen, now = _seen_and_now(states, w)
     log_life = -log_theta / shape
     lives = np.exp(np.clip(np.log(seen) - log_life, -12.0, 12.0))
     renewals = draws.renewal_rate[at] * np.exp(np.minimum(log_life, 12.0))
     original, fraction = age_table().look_up(shape.ravel(), lives.ravel(), renewals.ravel())
     original = original.reshape(seen.shape)
     ages = np.concatenate([fraction.reshape(*seen.shape, AGES), np.ones((*seen.shape, 1))], axis=-1) * seen[..., None]
-    original = np.where(np.array([s.not_original for s in states])[:, None], 0.0, original)
     later = np.repeat((1.0 - original)[..., None] / AGES, AGES, axis=-1)
     weight = np.concatenate([later, original[..., None]], axis=-1)
+    return _grown(states, at, (seen, now), ages, weight, (log_theta[..., None], shape[..., None]), w)
+
+
+def _two_kinds(states: list[PartState], draws: LifeDraws, at: Ints, later: LifeDraws) -> Group:
+    """The factory part lives by its own stratum's life, replacements by another; solved anew for each draw."""
+    w, first = draws.clock_weight[at], (draws.log_theta[at], draws.shape[at])
+    seen, now = _seen_and_now(states, w)
+    flat = [
+        age_weights(
+            (first[0][i], first[1][i]),
+            (later.log_theta[i], later.shape[i]),
+            seen[i],
+            draws.renewal_rate[at[i]],
+            _LATTICE,
+        )
+        for i in range(len(states))
+    ]
+    ages = np.stack([np.concatenate([a, seen[i][:, None]], axis=1) for i, (_, a, _) in enumerate(flat)])
+    weight = np.stack([np.concatenate([v, o[:, None]], axis=1) for o, _, v in flat])
+    log_theta = np.repeat(later.log_theta[..., None], _LATTICE + 1, axis=-1)
+    shape = np.repeat(later.shape[..., None], _LATTICE + 1, axis=-1)
+    log_theta[..., -1], shape[..., -1] = first
+    return _grown(states, at, (seen, now), ages, weight, (log_theta, shape), w)
+
+
+def _grown(
+    states: list[PartState],
+    at: Ints,
+    clocks: tuple[Floats, Floats],
+    ages: Floats,
+    weight: Floats,
+    life: tuple[Floats, Floats],
+    w: Floats,
+) -> Group:
+    """Carry ages from when the part was last open to renewal to now; weigh by what is known and by its survival.
+
+    The original is the last age.
+    """
+    seen, now = clocks
     since = (now - seen)[..., None]
-    survived = _hazard(draws, at, ages + since) - _hazard(draws, at, ages)
-    weight = weight * np.exp(-np.clip(survived, 0.0, 700.0))
-    total = weight.sum(axis=-1, keepdims=True)
-    return ages + since, weight / np.maximum(total, 1e-300)
+    gone = np.array([s.not_original for s in states])[:, None]
+    weight[..., -1] = np.where(gone, 0.0, weight[..., -1])
+    allowed = ages + since <= _oldest(states, w, now)[..., None] * (1 + 1e-9)
+    # where the bound leaves no age of the mixture, the youngest stands in
+    allowed |= ~allowed.any(axis=-1, keepdims=True) & (ages == ages.min(axis=-1, keepdims=True))
+    weight = np.where(allowed, weight, 0.0) + 1e-290 * allowed
+    survived = _cumulative(*life, ages + since) - _cumulative(*life, ages)
+    weight = weight * np.exp(
+        -np.clip(survived - np.where(allowed, survived, np.inf).min(-1, keepdims=True), 0.0, 300.0)
+    )
+    return Group(at, ages + since, weight / weight.sum(axis=-1, keepdims=True), *life)
 
 
 def _fitted(state: PartState, clock: str) -> float | None:

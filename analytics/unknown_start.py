@@ -5,7 +5,7 @@ renewed while good at a constant rate. Met working at machine age T, the part no
 probability S(T), or was fitted a ago with density m(T - a) S(a), m being the renewal density. Both add up to 1.
 
 With one life for all parts the answer depends on (shape, T / life, rate * life) alone: `AgeTable` holds, for a grid
-of these, the probability of the original and equally likely values of a / T of a later part. `first_part_differs`
+of these, the probability of the original and equally likely values of a / T of a later part. `age_weights` alone
 solves the general case, where the factory part has a life of its own (a superseded part).
 
 References: Cox (1962), Renewal Theory; Vardi (1982, 1989); Xie (1989) on the discretised renewal equation.
@@ -99,7 +99,7 @@ class AgeTable:
         capped = np.clip(lives, _LIVES[0], _LIVES[-1])
         j, fj = _place(np.log(_LIVES), np.log(capped))
         k, fk = _place(np.log1p(_RATES), np.log1p(renewals))
-        original, fraction = 0.0, 0.0
+        original, fraction = np.zeros(len(shape)), np.zeros((len(shape), AGES))
         for di, wi in ((0, 1 - fi), (1, fi)):
             for dj, wj in ((0, 1 - fj), (1, fj)):
                 for dk, wk in ((0, 1 - fk), (1, fk)):
