@@ -19,9 +19,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analytics.curves import INCIDENCE, Curve, RiskTable, kaplan_meier, survival_interval
+from analytics.curves import INCIDENCE, Curve, kaplan_meier, survival_interval
 from analytics.errors import InvalidObservations
 from analytics.observations import Floats
+from analytics.risk_sets import RiskTable
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,8 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
 from analytics.errors import InvalidObservations, TooFewEvents
-from analytics.observations import Floats, Observations, observe, on_grid
+from analytics.observations import Floats, Observations, observe
+from analytics.risk_sets import RiskTable, risk_table
 
 SURVIVAL = "survival"
 HAZARD = "cumulative_hazard"
@@ -101,18 +102,6 @@ class Curve:
         return np.where((times >= self.condition_at) & (times <= self.followed_to), stepped, np.nan)
 
 
-@dataclass(frozen=True)
-class RiskTable:
-    """Weight at risk just before, and weight of events at, each age where either changes; shape (m,)."""
-
-    time: Floats
-    at_risk: Floats
-    events: Floats
-    units: float
-    emptied_at: float | None
-    notes: tuple[str, ...]
-
-
 def kaplan_meier(
     entry: ArrayLike,
     exit: ArrayLike,
@@ -172,19 +161,6 @@ def nelson_aalen(
     return _curve(HAZARD, table, data, hazard, error, log_interval(hazard, error, level), condition_at, level)
 
 
-def risk_table(data: Observations, condition_at: float = 0.0) -> RiskTable:
-    """Count the risk set of clean observations (interval-censored failures are not allowed here)."""
-    time, entering, leaving, events = _count(data)
-    before = np.cumsum(entering - leaving)
-    at_risk = np.append(0.0, before[:-1])
-    # Sums of fractional weights leave dust where the true figure is zero.
-    at_risk[np.abs(at_risk) < 1e-9 * max(1.0, entering.sum())] = 0.0
-    keep = time > condition_at
-    time, at_risk, events = time[keep], at_risk[keep], events[keep]
-    emptied_at, notes = _gaps(time, at_risk, events, condition_at)
-    return RiskTable(time, at_risk, events, float(data.weights.sum()), emptied_at, notes)
-
-
 def product_limit(table: RiskTable) -> tuple[Floats, Floats]:
     """Product-limit share still good, and the square root of Greenwood's sum; both shape (m,).
 
@@ -202,9 +178,10 @@ def survival_interval(survival: Floats, relative_error: Floats, level: float) ->
     """Interval on the log(-log) scale; where nobody is left, 0 up to the last upper bound."""
     z = float(ndtri(0.5 + level / 2))
     low, high = np.ones_like(survival), np.ones_like(survival)
-    inside = (survival > 0) & (survival < 1) & np.isfinite(relative_error)
+    # A share of 1e-12 is what rounding leaves of nobody.
+    inside = (survival > 1e-12) & (survival < 1) & np.isfinite(relative_error)
     hazard = -np.log(survival[inside])
-    swing = z * relative_error[inside] / hazard
+    swing = np.minimum(z * relative_error[inside] / hazard, 500.0)
     low[inside] = np.exp(-hazard * np.exp(swing))
     high[inside] = np.exp(-hazard * np.exp(-swing))
     gone = ~inside & (survival < 1)
@@ -234,46 +211,6 @@ def _front(
     if not len(data) or not (data.exit > data.entry).any():
         raise TooFewEvents(f"nobody was watched above {condition_at:g}; condition on a lower age")
     return data
-
-
-def _count(data: Observations) -> tuple[Floats, Floats, Floats, Floats]:
-    """Distinct ages and the weight entering, leaving and failing at each."""
-    exit_, entry = on_grid(data.exit), on_grid(data.entry)
-    if exit_ is not None and entry is not None and exit_.max() < max(1024, 4 * len(data)):
-        size = int(exit_.max()) + 1
-        time = np.arange(size, dtype=float)
-    else:
-        time, index = np.unique(np.concatenate([data.entry, data.exit]).astype(float), return_inverse=True)
-        entry, exit_ = index[: len(data)], index[len(data) :]
-        size = len(time)
-    weight = data.weight
-    entering = np.bincount(entry, weight, size).astype(float)
-    leaving = np.bincount(exit_, weight, size).astype(float)
-    failed_weight = None if weight is None else weight[data.observed]
-    events = np.bincount(exit_[data.observed], failed_weight, size).astype(float)
-    changes = (entering > 0) | (leaving > 0)
-    return time[changes], entering[changes], leaving[changes], events[changes]
-
-
-def _gaps(time: Floats, at_risk: Floats, events: Floats, start: float) -> tuple[float | None, tuple[str, ...]]:
-    """Where the risk set ran empty by failures, and what to tell the reader about ages nobody was watched at."""
-    watched = np.flatnonzero(at_risk > 0)
-    first, last = watched[0], watched[-1]
-    notes = []
-    opening = time[first - 1] if first > 0 else start
-    if opening > start:
-        notes.append(f"Nobody was watched before age {opening:g}: every figure is given survival to that age.")
-    wiped = np.flatnonzero((events > 0) & (at_risk - events <= 1e-9 * at_risk))
-    emptied_at = None
-    if len(wiped) and wiped[0] < last:
-        emptied_at = float(time[wiped[0]])
-        notes.append(
-            f"All {at_risk[wiped[0]]:g} at risk failed at age {emptied_at:g} though others were watched later: "
-            "the share still good is 0 from there by arithmetic only. Condition on a later age."
-        )
-    if (at_risk[first : last + 1] <= 0).any():
-        notes.append("At some ages in between nobody was watched: the curve is flat there for want of data.")
-    return emptied_at, tuple(notes)
 
 
 def _curve(

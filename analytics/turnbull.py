@@ -188,8 +188,7 @@ def _maximise(problem: _Problem, cells: int) -> Floats:
         if np.max(np.where(now > 0, np.abs(slope), np.maximum(slope, 0))) < 1e-11 * scale:
             return hazard
         curvature = problem.curvature(hazard)[np.ix_(free, free)]
-        curvature[np.diag_indices(len(free))] += 1e-12 * curvature.diagonal().max()
-        root = np.linalg.cholesky(curvature).T
+        root = _root(curvature, scale)
         target = np.linalg.solve(root.T, slope + curvature @ now)
         wanted, _ = nnls(root, target, maxiter=50 * len(free))
         moved = _line_search(problem, hazard, free, wanted - now)
@@ -197,6 +196,17 @@ def _maximise(problem: _Problem, cells: int) -> Floats:
             return hazard
         hazard = moved
     raise AnalyticsError("the interval estimate did not settle; round the ages to fewer distinct values")
+
+
+def _root(curvature: Floats, scale: float) -> Floats:
+    """Upper triangular root of the curvature, lifted where it is flat: that moves steps, not the maximum."""
+    lift = 1e-12 * (curvature.diagonal().max() + 100 * scale)
+    while True:
+        curvature[np.diag_indices(len(curvature))] += lift
+        try:
+            return np.linalg.cholesky(curvature).T.astype(np.float64, copy=False)
+        except np.linalg.LinAlgError:
+            lift *= 100
 
 
 def _line_search(problem: _Problem, hazard: Floats, free: NDArray, step: Floats) -> Floats | None:

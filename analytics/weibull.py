@@ -28,6 +28,7 @@ from analytics.errors import InvalidObservations, TooFewEvents
 from analytics.observations import Floats, observe
 from analytics.weibull_likelihood import (
     WeibullSums,
+    along_rate,
     best_log_rate,
     collect,
     evaluate,
@@ -262,16 +263,14 @@ def _profile_interval(fit: WeibullFit, quantity: Quantity, level: float) -> Esti
     bounds = _shape_range(fit, level)
 
     def on_floor(log_shape: float, side: float) -> float:
-        shape = float(np.exp(log_shape))
-        log_rate, d = profile(fit.sums, log_shape)
-        if d.value > floor:
-            step = 1.0 / np.sqrt(-d.rate_rate)
-            while evaluate(fit.sums, log_shape, log_rate + side * step).value > floor:
+        value = along_rate(fit.sums, log_shape)
+        log_rate = best_log_rate(fit.sums, log_shape)
+        if value(log_rate) > floor:
+            step = 1.0 / np.sqrt(fit.failures)
+            while value(log_rate + side * step) > floor:
                 step *= 2
-            log_rate = brentq(
-                lambda at: evaluate(fit.sums, log_shape, at).value - floor, log_rate, log_rate + side * step, xtol=1e-13
-            )
-        return quantity(shape, fit.sums.unit * float(np.exp(-log_rate / shape)))
+            log_rate = brentq(lambda at: value(at) - floor, log_rate, log_rate + side * step, xtol=1e-13)
+        return quantity(float(np.exp(log_shape)), fit.sums.unit * float(np.exp(-log_rate / np.exp(log_shape))))
 
     value = quantity(fit.shape, fit.scale)
     ends = []

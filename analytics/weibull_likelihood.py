@@ -17,6 +17,7 @@ BLAS, whose threads cost more than they save on arrays this small.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -117,7 +118,8 @@ def _binned(data: Observations, last: NDArray, exact: NDArray[np.bool_]) -> tupl
     size = int(max(leaving.max(), entering.max())) + 1
     weight = data.weight
     signed = np.bincount(leaving, weight, size) - np.bincount(entering, weight, size)
-    failed = np.bincount(leaving[exact], None if weight is None else weight[exact], size)
+    # A product with the flag is several times faster than picking the failed rows.
+    failed = np.bincount(leaving, exact if weight is None else weight * exact, size)
     signed[0] = 0
     age, exact_age = np.flatnonzero(signed), np.flatnonzero(failed)
     return age.astype(float), signed[age].astype(float), exact_age.astype(float), failed[exact_age].astype(float)
@@ -201,6 +203,22 @@ def best_log_rate(sums: WeibullSums, log_shape: float) -> float:
     while slope(low) < 0:
         low -= 2 * (high - low)
     return float(brentq(slope, low, high, xtol=1e-14, rtol=1e-14)) if slope(high) < 0 else high
+
+
+def along_rate(sums: WeibullSums, log_shape: float) -> Callable[[float], float]:
+    """The log-likelihood as a function of the log rate alone, the sums over ages done once."""
+    k = float(np.exp(log_shape))
+    s0 = _power_sums(sums, k)[0]
+    fixed = sums.exact * log_shape + (k - 1) * sums.exact_log
+    unit_x = _interval_terms(sums, k, 1.0)[3] if len(sums.lower) else None
+
+    def value(log_rate: float) -> float:
+        total = fixed + sums.exact * log_rate - np.exp(log_rate) * s0
+        if unit_x is not None:
+            total += (sums.interval_weight * np.log(-np.expm1(-np.exp(log_rate) * unit_x))).sum()
+        return float(total)
+
+    return value
 
 
 def profile(sums: WeibullSums, log_shape: float) -> tuple[float, Derivatives]:
