@@ -1,0 +1,53 @@
+"""Applications and the cast of the service's tests.
+
+Alder's is the shop a test speaks for; Birch is the stranger, whose records must never show.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from flask.testing import FlaskClient
+from werkzeug.test import TestResponse
+
+from service.app import WeakspotApp, build_app
+from service.auth import create_token
+from service.db import Database
+from service.records import get_or_create_shop
+from service.settings import Settings
+from tests.service.databases import NOW
+
+
+@dataclass(frozen=True)
+class Caller:
+    """A client that sends one shop's token."""
+
+    shop_id: int
+    token: str
+    http: FlaskClient
+
+    def get(self, path: str, **options: Any) -> TestResponse:
+        return self.send("GET", path, **options)
+
+    def post(self, path: str, **options: Any) -> TestResponse:
+        return self.send("POST", path, **options)
+
+    def send(self, method: str, path: str, **options: Any) -> TestResponse:
+        headers = {"Authorization": f"Bearer {self.token}", **options.pop("headers", {})}
+        return self.http.open(path, method=method, headers=headers, **options)
+
+
+def make_app(database: Database) -> WeakspotApp:
+    """An application whose clock stands still and whose tokens are looked up on every request."""
+    app = build_app(Settings(database_url=database.url, token_cache_seconds=0, max_upload_mb=1), database)
+    app.now = lambda: NOW  # type: ignore[method-assign]
+    return app
+
+
+def make_caller(app: WeakspotApp, shop: str) -> Caller:
+    """A client with a fresh token of a shop, which is made if it is new."""
+    with app.database.write() as session:
+        shop_id = get_or_create_shop(session, shop, now=NOW).id
+        token = create_token(session, shop_id, label="tests", now=NOW)
+    return Caller(shop_id, token, app.test_client())

@@ -1,0 +1,80 @@
+"""Databases on every engine wanted, migrated and with the catalogue in; applications and callers over them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+
+from service.app import WeakspotApp
+from service.db import Database
+from tests.service.callers import Caller, make_app, make_caller
+from tests.service.databases import PostgresDatabases, SqliteFiles, engines_wanted, postgres_server
+
+
+@pytest.fixture(scope="session", params=engines_wanted())
+def databases(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[SqliteFiles | PostgresDatabases]:
+    """Where the tests' databases come from; whatever uses it runs once on each engine."""
+    if request.param == "sqlite":
+        yield SqliteFiles(tmp_path_factory.mktemp("databases"))
+        return
+    with postgres_server() as server:
+        made = PostgresDatabases(server)
+        yield made
+        made.drop_template()
+
+
+@pytest.fixture
+def empty_database(databases: SqliteFiles | PostgresDatabases) -> Iterator[Database]:
+    """A database without tables."""
+    yield from _opened(databases, databases.empty())
+
+
+@pytest.fixture
+def database(databases: SqliteFiles | PostgresDatabases) -> Iterator[Database]:
+    """A database with all tables and the catalogue, of this test alone."""
+    yield from _opened(databases, databases.filled())
+
+
+@pytest.fixture(scope="module")
+def shared_database(databases: SqliteFiles | PostgresDatabases) -> Iterator[Database]:
+    """Like `database`, but one for the whole module: for tests that write nothing."""
+    yield from _opened(databases, databases.filled())
+
+
+def _opened(databases: SqliteFiles | PostgresDatabases, url: str) -> Iterator[Database]:
+    database = Database(url, synchronous="OFF")
+    yield database
+    database.dispose()
+    databases.drop(url)
+
+
+@pytest.fixture
+def app(database: Database) -> WeakspotApp:
+    return make_app(database)
+
+
+@pytest.fixture
+def alder(app: WeakspotApp) -> Caller:
+    """The shop a test speaks for."""
+    return make_caller(app, "Alder's")
+
+
+@pytest.fixture
+def birch(app: WeakspotApp) -> Caller:
+    """Another shop."""
+    return make_caller(app, "Birch")
+
+
+@pytest.fixture(scope="module")
+def shared_app(shared_database: Database) -> WeakspotApp:
+    """One application for a module whose tests write nothing."""
+    return make_app(shared_database)
+
+
+@pytest.fixture(scope="module")
+def asker(shared_app: WeakspotApp) -> Caller:
+    """A shop that only asks."""
+    return make_caller(shared_app, "Alder's")
