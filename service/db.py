@@ -128,9 +128,9 @@ class Database:
     @contextlib.contextmanager
     def read(self) -> Iterator[Session]:
         """A session for reading; nothing it does is kept."""
+        # Closing ends the transaction; an explicit rollback would also empty the objects that were read.
         with Session(self._reading) as session:
             yield session
-            session.rollback()
 
     @contextlib.contextmanager
     def write(self) -> Iterator[Session]:

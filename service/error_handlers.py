@@ -3,21 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from http import HTTPStatus
 from typing import Any
 
 from flask import Flask, Response, current_app, request
-from werkzeug.exceptions import HTTPException, InternalServerError
+from werkzeug.exceptions import HTTPException, RequestEntityTooLarge
 
 from analytics.errors import AnalyticsError
 from service.errors import DomainError
 
 MEDIA_TYPE = "application/problem+json"
+# Phrases of RFC 9110 that older Pythons and werkzeug name otherwise. A problem of the type about:blank carries
+# its status's phrase as title (RFC 9457, section 4.2.1).
+PHRASES = {413: "Content Too Large", 422: "Unprocessable Content"}
 
 
 def problem(
-    status: int, title: str, detail: str | None = None, *, errors: list[dict[str, str]] | None = None, **more: Any
+    status: int, detail: str | None = None, *, errors: list[dict[str, str]] | None = None, **more: Any
 ) -> Response:
     """A problem document as a response."""
+    title = PHRASES.get(status) or HTTPStatus(status).phrase
     body: dict[str, Any] = {"type": "about:blank", "title": title, "status": status}
     if detail:
         body["detail"] = detail
@@ -36,21 +41,25 @@ def register_error_handlers(app: Flask) -> None:
     @app.errorhandler(DomainError)
     def _domain(error: DomainError) -> Response:
         errors = [{"pointer": error.pointer, "detail": error.detail}] if error.pointer else None
-        return problem(error.status, error.title, error.detail, errors=errors, **error.extensions())
+        return problem(error.status, error.detail, errors=errors, **error.extensions())
 
     @app.errorhandler(AnalyticsError)
     def _refused(error: AnalyticsError) -> Response:
-        return problem(422, "Not estimable", str(error))
+        return problem(422, str(error))
+
+    @app.errorhandler(RequestEntityTooLarge)
+    def _too_large(error: RequestEntityTooLarge) -> Response:
+        most = (current_app.config["MAX_CONTENT_LENGTH"] or 0) // 1024**2
+        return problem(413, f"The body is larger than the {most} MB this server takes (WEAKSPOT_MAX_UPLOAD_MB).")
 
     @app.errorhandler(HTTPException)
     def _http(error: HTTPException) -> Response:
-        status = error.code or 500
         errors, detail = None, error.description
         data = getattr(error, "data", None)
         if isinstance(data, Mapping) and "messages" in data:
             errors = list(_pointers(data["messages"]))
             detail = "The request does not fit its description; each error points at the place."
-        response = problem(status, error.name, detail, errors=errors)
+        response = problem(error.code or 500, detail, errors=errors)
         for name, value in error.get_headers(request.environ):
             if name.lower() in ("allow", "retry-after"):
                 response.headers[name] = value
@@ -59,18 +68,23 @@ def register_error_handlers(app: Flask) -> None:
     @app.errorhandler(Exception)
     def _unexpected(error: Exception) -> Response:
         app.logger.exception("unexpected error on %s %s", request.method, request.path)
-        return problem(500, InternalServerError().name, "Something went wrong here; nothing was changed.")
+        return problem(500, "Something went wrong here; nothing was changed.")
 
 
-def _pointers(messages: Any, path: str = "") -> Iterator[dict[str, str]]:
-    """Flatten marshmallow's messages to JSON pointers (RFC 6901); the first level names where the value came from."""
+def _pointers(messages: Any) -> Iterator[dict[str, str]]:
+    """Flatten webargs' messages; the first level names where a value came from, which the pointer leaves out."""
+    for of_location in messages.values():
+        yield from _below(of_location, "")
+
+
+def _below(messages: Any, pointer: str) -> Iterator[dict[str, str]]:
+    """JSON pointers (RFC 6901; the empty one means the whole) with what is wrong there."""
     if isinstance(messages, Mapping):
         for key, value in messages.items():
-            step = "" if not path and key in ("json", "query", "form", "files", "headers") else _step(key)
-            yield from _pointers(value, path + step if step else path or "#")
+            yield from _below(value, pointer + _step(key))
         return
     for message in messages if isinstance(messages, list) else [messages]:
-        yield {"pointer": path.removeprefix("#") or "/", "detail": str(message)}
+        yield {"pointer": pointer, "detail": str(message)}
 
 
 def _step(key: Any) -> str:

@@ -7,26 +7,45 @@ from typing import Any
 
 from flask.json.provider import DefaultJSONProvider
 
+MOST_DIGITS = 300  # a whole number of this size still fits a float
+
 
 class StrictJsonProvider(DefaultJSONProvider):
-    """JSON as RFC 8259 has it: no NaN, no lone surrogates, no NUL in texts, no bottomless nesting."""
+    """JSON as RFC 8259 has it: UTF-8, no NaN, no lone surrogates, no NUL in texts, no bottomless nesting."""
 
     sort_keys = False
 
     def loads(self, s: str | bytes, **kwargs: Any) -> Any:
+        """Parse a document; raises ValueError with a text fit to show."""
+        text = _decoded(s)
         kwargs.setdefault("parse_constant", _no_constants)
+        kwargs.setdefault("parse_int", _whole_number)
         try:
-            value = json.loads(s, **kwargs)
+            value = json.loads(text, **kwargs)
         except RecursionError:
             raise ValueError("the document is nested too deeply") from None
-        escaped = b"\\u" in s if isinstance(s, bytes) else "\\u" in s
-        if escaped:
+        if "\\u" in text:
             _refuse_unstorable(value)
         return value
 
 
+def _decoded(s: str | bytes) -> str:
+    if isinstance(s, str):
+        return s
+    try:
+        return s.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise ValueError(f"byte {error.start} is not UTF-8") from None
+
+
 def _no_constants(word: str) -> Any:
     raise ValueError(f"{word} is not a JSON number")
+
+
+def _whole_number(digits: str) -> int:
+    if len(digits) > MOST_DIGITS:
+        raise ValueError(f"a number has more than {MOST_DIGITS} digits")
+    return int(digits)
 
 
 def _refuse_unstorable(value: Any) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session
@@ -12,20 +12,23 @@ from sqlalchemy.orm import Session
 from service.errors import InvalidInput, NotFound
 from service.models import Doubt, ImportBatch, JobLine, Machine, MachineModel
 
-PAGE_LIMIT = 200
+Row = TypeVar("Row", Machine, ImportBatch)
 
 
-def page(session: Session, statement: Select[Any], model: Any, *, after: str | None, limit: int) -> Sequence[Any]:
-    """Rows after a public id, in the order they were written (UUIDv7 ids sort by time; the key decides)."""
+def page(
+    session: Session, statement: Select[Any], model: type[Row], *, after: uuid.UUID | None, limit: int
+) -> tuple[Sequence[Row], uuid.UUID | None]:
+    """Rows after a public id, in the order they were written, and the id to go on after, if there is more.
+
+    `after` must itself be a row of `statement`: another shop's id is refused as one that does not exist.
+    """
     if after is not None:
-        try:
-            cursor = session.scalar(select(model.id).where(model.public_id == uuid.UUID(after)))
-        except ValueError:
-            cursor = None
+        cursor = session.scalar(statement.where(model.public_id == after).with_only_columns(model.id))
         if cursor is None:
             raise InvalidInput("after must be the id of an entry of this list", pointer="/after")
         statement = statement.where(model.id > cursor)
-    return session.scalars(statement.order_by(model.id).limit(limit)).all()
+    rows = session.scalars(statement.order_by(model.id).limit(limit + 1)).all()
+    return rows[:limit], rows[limit - 1].public_id if len(rows) > limit else None
 
 
 def machines_of(shop_id: int, *, reference: str | None = None, model: str | None = None) -> Select[Any]:
@@ -87,7 +90,7 @@ def doubt_counts(session: Session, shop_id: int, import_id: int | None) -> dict[
     )
     if import_id is not None:
         statement = statement.where(Doubt.import_id == import_id)
-    return {kind: count for kind, count in session.execute(statement).tuples()}
+    return {kind: count for kind, count in session.execute(statement)}
 
 
 def line_count(session: Session, shop_id: int) -> int:

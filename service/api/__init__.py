@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from flask import Flask
-from flask_smorest import Api
 
 from service.api.components import blueprint as components
 from service.api.docs import blueprint as docs
@@ -15,18 +14,9 @@ from service.api.imports import blueprint as imports
 from service.api.machines import blueprint as machines
 from service.api.plans import blueprint as plans
 from service.api.rankings import blueprint as rankings
-from service.schemas.problem import ProblemDocument
+from service.api.resource import ProblemApi
 
 PREFIX = "/api/v1"
-
-
-class ProblemApi(Api):
-    """flask-smorest's registry; errors are handled by our own handlers and described as problem documents."""
-
-    ERROR_SCHEMA = ProblemDocument
-
-    def _register_error_handlers(self) -> None:
-        """`service.error_handlers` maps every error once."""
 
 
 def register_api(app: Flask) -> None:

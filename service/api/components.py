@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 from flask.views import MethodView
-from flask_smorest import Blueprint
 
 from service.api.context import app
+from service.api.resource import Resource
 from service.catalogue import current_catalogue
 from service.schemas.records import ComponentsReply
 
-blueprint = Blueprint("components", __name__, url_prefix="/components", description="Component types")
+blueprint = Resource("components", __name__, url_prefix="/components", description="Component types")
 
 
 @blueprint.route("")

@@ -6,13 +6,13 @@ import io
 
 from flask import Response
 from flask.views import MethodView
-from flask_smorest import Blueprint
 
 from service.api.context import app, shop_id
+from service.api.resource import Resource
 from service.exports import export_job_lines
 from service.models import Shop
 
-blueprint = Blueprint("exports", __name__, url_prefix="/exports", description="Job-line files")
+blueprint = Resource("exports", __name__, url_prefix="/exports", description="Job-line files")
 
 
 @blueprint.route("/job-lines.csv")

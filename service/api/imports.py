@@ -5,16 +5,19 @@ from __future__ import annotations
 import uuid
 from typing import Any
 
+from flask import url_for
 from flask.views import MethodView
-from flask_smorest import Blueprint
+from sqlalchemy.orm import Session
 
 from service.api.context import app, shop_id
+from service.api.resource import Resource
 from service.imports.intake import take_in
+from service.imports.summary import ImportReport
 from service.models import ImportBatch
 from service.queries import doubt_counts, import_of, imports_of, open_doubts, page
 from service.schemas.records import ImportFile, ImportQuery, ImportReply, ImportsReply, PageQuery
 
-blueprint = Blueprint("imports", __name__, url_prefix="/imports", description="Job-line files")
+blueprint = Resource("imports", __name__, url_prefix="/imports", description="Job-line files")
 DOUBTS_SHOWN = 1000
 
 
@@ -25,17 +28,17 @@ class Imports(MethodView):
     def get(self, asked: dict[str, Any]) -> dict[str, Any]:
         """List the shop's imports."""
         with app().database.read() as session:
-            rows = page(session, imports_of(shop_id()), ImportBatch, after=asked["after"], limit=asked["limit"])
-            listed = [
-                {"id": str(row.public_id), "file_name": row.file_name, "recorded_at": row.recorded_at} for row in rows
-            ]
-        return {"imports": listed, "next": listed[-1]["id"] if len(listed) == asked["limit"] else None}
+            rows, further = page(
+                session, imports_of(shop_id()), ImportBatch, after=asked["after"], limit=asked["limit"]
+            )
+        return {"imports": rows, "next": further}
 
     @blueprint.arguments(ImportQuery, location="query")
     @blueprint.arguments(ImportFile, location="files")
     @blueprint.response(201, ImportReply)
-    @blueprint.alt_response(422, schema="ProblemDocument")
-    def post(self, asked: dict[str, Any], files: dict[str, Any]) -> dict[str, Any]:
+    @blueprint.alt_response(200, schema=ImportReply, description="Nothing was written: a dry run, or nothing is new")
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
+    def post(self, asked: dict[str, Any], files: dict[str, Any]) -> Any:
         """Take in a file of job lines, all or nothing."""
         upload = files["file"]
         report = take_in(
@@ -48,23 +51,24 @@ class Imports(MethodView):
             dry_run=asked["dry_run"],
             keep_good=asked["keep_good"],
         )
-        if report.import_id is None:
-            return _not_kept(report)
+        if not report.applied:
+            return _nothing_written(report), 200
         with app().database.read() as session:
-            return _reply(session, import_of(session, shop_id(), uuid.UUID(report.import_id)))
+            row = import_of(session, shop_id(), uuid.UUID(report.import_id))
+            return _reply(session, row), 201, {"Location": url_for("imports.OneImport", import_id=row.public_id)}
 
 
 @blueprint.route("/<uuid:import_id>")
 class OneImport(MethodView):
     @blueprint.response(200, ImportReply)
-    @blueprint.alt_response(404, schema="ProblemDocument")
+    @blueprint.alt_response(404, response="NOT_FOUND")
     def get(self, import_id: uuid.UUID) -> dict[str, Any]:
         """Show one import with the rows that are in doubt now."""
         with app().database.read() as session:
             return _reply(session, import_of(session, shop_id(), import_id))
 
 
-def _reply(session: Any, row: ImportBatch) -> dict[str, Any]:
+def _reply(session: Session, row: ImportBatch) -> dict[str, Any]:
     return {
         "id": row.public_id,
         "file_name": row.file_name,
@@ -75,14 +79,12 @@ def _reply(session: Any, row: ImportBatch) -> dict[str, Any]:
     }
 
 
-def _not_kept(report: Any) -> dict[str, Any]:
-    """A dry run leaves no import behind; its summary says what would have happened."""
-    summary = report.to_dict()
+def _nothing_written(report: ImportReport) -> dict[str, Any]:
     return {
-        "id": None,
-        "file_name": summary.get("file_name", ""),
+        "id": report.import_id,
+        "file_name": report.file_name,
         "recorded_at": None,
-        "summary": summary,
-        "doubt_counts": summary.get("doubts", {}),
-        "doubts": [],
+        "summary": report.to_dict(),
+        "doubt_counts": report.doubts_by_kind,
+        "doubts": [{"id": None, **doubt} for doubt in report.to_dict()["doubts"]],
     }

@@ -6,16 +6,16 @@ import uuid
 from typing import Any
 
 from flask.views import MethodView
-from flask_smorest import Blueprint
 
 from service.api.context import app, shop_id
+from service.api.resource import Resource
 from service.inspections.ranking import horizon_of, rank_recorded
 from service.models import Machine
 from service.queries import machine_of, machines_of, page
 from service.schemas.ranking import MachineRankingQuery, RankingReply
 from service.schemas.records import MachineQuery, MachineReply, MachinesReply
 
-blueprint = Blueprint("machines", __name__, url_prefix="/machines", description="Machines on record")
+blueprint = Resource("machines", __name__, url_prefix="/machines", description="Machines on record")
 
 
 @blueprint.route("")
@@ -26,15 +26,14 @@ class Machines(MethodView):
         """List the shop's machines."""
         with app().database.read() as session:
             wanted = machines_of(shop_id(), reference=asked["reference"], model=asked["model"])
-            rows = page(session, wanted, Machine, after=asked["after"], limit=asked["limit"])
-            full = len(rows) == asked["limit"]
-            return {"machines": rows, "next": str(rows[-1].public_id) if full else None}
+            rows, further = page(session, wanted, Machine, after=asked["after"], limit=asked["limit"])
+        return {"machines": rows, "next": further}
 
 
 @blueprint.route("/<uuid:machine_id>")
 class OneMachine(MethodView):
     @blueprint.response(200, MachineReply)
-    @blueprint.alt_response(404, schema="ProblemDocument")
+    @blueprint.alt_response(404, response="NOT_FOUND")
     def get(self, machine_id: uuid.UUID) -> Machine:
         """Show one machine."""
         with app().database.read() as session:
@@ -45,8 +44,8 @@ class OneMachine(MethodView):
 class MachineRanking(MethodView):
     @blueprint.arguments(MachineRankingQuery, location="query")
     @blueprint.response(200, RankingReply)
-    @blueprint.alt_response(404, schema="ProblemDocument")
-    @blueprint.alt_response(409, schema="ProblemDocument")
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    @blueprint.alt_response(409, response="CONFLICT")
     def get(self, asked: dict[str, Any], machine_id: uuid.UUID) -> dict[str, Any]:
         """Rank every part of a machine on record."""
         with app().database.read() as session:

@@ -5,20 +5,20 @@ from __future__ import annotations
 from typing import Any
 
 from flask.views import MethodView
-from flask_smorest import Blueprint
 
 from service.api.context import app, shop_id
+from service.api.resource import Resource
 from service.inspections.plans import plan_described
 from service.schemas.plan import PlanAsked, PlanReply
 
-blueprint = Blueprint("plans", __name__, url_prefix="/plans", description="Inspection plans for a described machine")
+blueprint = Resource("plans", __name__, url_prefix="/plans", description="Inspection plans for a described machine")
 
 
 @blueprint.route("")
 class Plans(MethodView):
     @blueprint.arguments(PlanAsked)
     @blueprint.response(200, PlanReply)
-    @blueprint.alt_response(422, schema="ProblemDocument")
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def post(self, asked: dict[str, Any]) -> dict[str, Any]:
         """Plan the inspection of a machine that need not be on record."""
         with app().database.read() as session:

@@ -5,20 +5,20 @@ from __future__ import annotations
 from typing import Any
 
 from flask.views import MethodView
-from flask_smorest import Blueprint
 
 from service.api.context import app, shop_id
+from service.api.resource import Resource
 from service.inspections.ranking import rank_described
 from service.schemas.ranking import RankingAsked, RankingReply
 
-blueprint = Blueprint("rankings", __name__, url_prefix="/rankings", description="Risks of a described machine")
+blueprint = Resource("rankings", __name__, url_prefix="/rankings", description="Risks of a described machine")
 
 
 @blueprint.route("")
 class Rankings(MethodView):
     @blueprint.arguments(RankingAsked)
     @blueprint.response(200, RankingReply)
-    @blueprint.alt_response(422, schema="ProblemDocument")
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def post(self, asked: dict[str, Any]) -> dict[str, Any]:
         """Rank every part of a machine that need not be on record."""
         with app().database.read() as session:

@@ -5,11 +5,18 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from marshmallow import Schema, ValidationError, fields, validate
+from marshmallow import INCLUDE, Schema, ValidationError, fields, validate
 
 from service.imports.dates import read_date
 from service.imports.faults import Fault
 from service.vocabulary import UNITS
+
+
+class Reply(Schema):
+    """What is answered; later versions may add keys, which the description leaves room for."""
+
+    class Meta:
+        unknown = INCLUDE
 
 
 class Number(fields.Float):

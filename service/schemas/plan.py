@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from marshmallow import Schema, fields, validate
+from marshmallow import fields, validate
 
-from service.schemas.fields import Number
+from service.schemas.fields import Number, Reply
 from service.schemas.ranking import EstimateReply, RankingAsked
 
 KITS = ("pocket", "home", "shop", "bench")
@@ -20,7 +20,7 @@ class PlanAsked(RankingAsked):
     engine_cold = fields.Boolean(load_default=True, truthy={True}, falsy={False})
 
 
-class CautionReply(Schema):
+class CautionReply(Reply):
     """A warning to read before the steps."""
 
     id = fields.String(required=True)
@@ -28,7 +28,7 @@ class CautionReply(Schema):
     text = fields.String(required=True)
 
 
-class AccessReply(Schema):
+class AccessReply(Reply):
     """What comes off for a line, and the minutes it takes where it is the first to need it."""
 
     group = fields.String(required=True)
@@ -36,7 +36,7 @@ class AccessReply(Schema):
     minutes = fields.Float(required=True)
 
 
-class LimitReply(Schema):
+class LimitReply(Reply):
     """A limit with where it comes from."""
 
     quantity = fields.String(required=True)
@@ -48,7 +48,7 @@ class LimitReply(Schema):
     mark = fields.String(allow_none=True, required=True)
 
 
-class PlanLineReply(Schema):
+class PlanLineReply(Reply):
     """One check to do; read `cautions` before `steps`."""
 
     order = fields.Integer(required=True)
@@ -74,7 +74,7 @@ class PlanLineReply(Schema):
     mark = fields.String(required=True)
 
 
-class LeftOutReply(Schema):
+class LeftOutReply(Reply):
     """A check that is not in the plan, and why."""
 
     check = fields.String(required=True)
@@ -84,14 +84,14 @@ class LeftOutReply(Schema):
     worth = fields.Float(required=True)
 
 
-class SafetyReply(Schema):
+class SafetyReply(Reply):
     """What of brakes, steering, tyres, wheels, frame and fire this plan does not reach."""
 
     checks_not_in_plan = fields.List(fields.Nested(LeftOutReply), required=True)
     parts_no_line_looks_at = fields.List(fields.Dict(), required=True)
 
 
-class PlanReply(Schema):
+class PlanReply(Reply):
     """An ordered list of checks that fits the minutes."""
 
     minutes = fields.Float(required=True)

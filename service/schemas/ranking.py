@@ -6,7 +6,7 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, validate, validates_schema
 
-from service.schemas.fields import Distance, Name, Number, PartialDate, Whole
+from service.schemas.fields import Distance, Name, Number, PartialDate, Reply, Whole
 from service.vocabulary import QUALITIES
 
 HISTORY_ACTIONS = ("renewed", "repaired", "original", "checked_good", "checked_bad")
@@ -86,7 +86,7 @@ class MachineRankingQuery(Schema):
     level = fields.Float(load_default=0.9, validate=validate.Range(min=0.5, max=0.99))
 
 
-class ChanceReply(Schema):
+class ChanceReply(Reply):
     """A chance with its credible interval."""
 
     value = fields.Float(required=True)
@@ -95,7 +95,7 @@ class ChanceReply(Schema):
     level = fields.Float(required=True)
 
 
-class EvidenceReply(Schema):
+class EvidenceReply(Reply):
     """What stands behind a chance."""
 
     failures = fields.Float(required=True)
@@ -109,7 +109,7 @@ class EvidenceReply(Schema):
     known_as = fields.String(required=True)
 
 
-class RankedReply(Schema):
+class RankedReply(Reply):
     """One part of the machine with its risk."""
 
     rank = fields.Integer(required=True)
@@ -123,14 +123,14 @@ class RankedReply(Schema):
     why = fields.String(required=True)
 
 
-class EstimateReply(Schema):
+class EstimateReply(Reply):
     """Which published set of fits answered."""
 
     version = fields.String(required=True)
     data_through = fields.Date(allow_none=True, required=True)
 
 
-class RankingReply(Schema):
+class RankingReply(Reply):
     """Every part of the machine, the likeliest to fail within the horizon first."""
 
     ranking = fields.List(fields.Nested(RankedReply), required=True)

@@ -4,22 +4,24 @@ from __future__ import annotations
 
 from marshmallow import Schema, fields, validate
 
+from service.schemas.fields import Name, Reply
+
 
 class PageQuery(Schema):
     """Which part of a list."""
 
-    after = fields.String(load_default=None, metadata={"description": "id of the last entry already seen"})
+    after = fields.UUID(load_default=None, metadata={"description": "id of the last entry already seen"})
     limit = fields.Integer(load_default=50, validate=validate.Range(min=1, max=200))
 
 
 class MachineQuery(PageQuery):
     """Which machines."""
 
-    reference = fields.String(load_default=None, validate=validate.Length(max=80))
-    model = fields.String(load_default=None, validate=validate.Length(max=80))
+    reference = Name(load_default=None)
+    model = Name(load_default=None)
 
 
-class MachineReply(Schema):
+class MachineReply(Reply):
     """One machine of the shop."""
 
     id = fields.UUID(attribute="public_id", required=True)
@@ -32,14 +34,14 @@ class MachineReply(Schema):
     first_registered = fields.String(allow_none=True, required=True)
 
 
-class MachinesReply(Schema):
+class MachinesReply(Reply):
     """A page of machines; `next` is the `after` of the next page, empty on the last."""
 
     machines = fields.List(fields.Nested(MachineReply), required=True)
-    next = fields.String(allow_none=True, required=True)
+    next = fields.UUID(allow_none=True, required=True)
 
 
-class ComponentReply(Schema):
+class ComponentReply(Reply):
     """A component type of the catalogue."""
 
     slug = fields.String(required=True)
@@ -53,7 +55,7 @@ class ComponentReply(Schema):
     life = fields.Dict(required=True, metadata={"description": "invented prior, not data"})
 
 
-class ComponentsReply(Schema):
+class ComponentsReply(Reply):
     """The catalogue's component types."""
 
     version = fields.String(required=True)
@@ -70,13 +72,17 @@ class ImportQuery(Schema):
 class ImportFile(Schema):
     """The file of job lines."""
 
-    file = fields.Raw(required=True, metadata={"type": "string", "format": "binary"})
+    file = fields.Raw(
+        required=True,
+        error_messages={"required": "Send the file of job lines as the form's part named file."},
+        metadata={"type": "string", "format": "binary"},
+    )
 
 
-class DoubtReply(Schema):
-    """A row that contradicts something: kept as written, out of every fit."""
+class DoubtReply(Reply):
+    """A row that contradicts something: kept as written, out of every fit. Without `id` it was not written down."""
 
-    id = fields.String(required=True)
+    id = fields.UUID(allow_none=True, required=True)
     line = fields.Integer(required=True)
     kind = fields.String(required=True)
     column = fields.String(required=True)
@@ -84,8 +90,12 @@ class DoubtReply(Schema):
     detail = fields.String(required=True)
 
 
-class ImportReply(Schema):
-    """An import with what it took in and what is in doubt now."""
+class ImportReply(Reply):
+    """An import with what it took in and what is in doubt now.
+
+    Where nothing was written (a dry run, or a file that brings nothing new) `summary` says what would have happened;
+    `id` is then the import that brought the same file, if there was one.
+    """
 
     id = fields.UUID(allow_none=True, required=True)
     file_name = fields.String(required=True)
@@ -95,8 +105,16 @@ class ImportReply(Schema):
     doubts = fields.List(fields.Nested(DoubtReply), required=True)
 
 
-class ImportsReply(Schema):
-    """A page of imports."""
+class ImportListedReply(Reply):
+    """One import of the list."""
 
-    imports = fields.List(fields.Dict(), required=True)
-    next = fields.String(allow_none=True, required=True)
+    id = fields.UUID(attribute="public_id", required=True)
+    file_name = fields.String(required=True)
+    recorded_at = fields.DateTime(required=True)
+
+
+class ImportsReply(Reply):
+    """A page of imports; `next` is the `after` of the next page, empty on the last."""
+
+    imports = fields.List(fields.Nested(ImportListedReply), required=True)
+    next = fields.UUID(allow_none=True, required=True)

@@ -1,0 +1,87 @@
+"""How every resource reads its input and describes its errors: strictly, and as problem documents."""
+
+from __future__ import annotations
+
+from http import HTTPStatus
+from typing import Any, ClassVar
+
+from flask import Request, current_app
+from flask_smorest import Api, Blueprint
+from flask_smorest.utils import prepare_response
+from marshmallow import RAISE, Schema
+from webargs.flaskparser import FlaskParser
+from werkzeug.exceptions import BadRequest, UnsupportedMediaType
+
+from service.error_handlers import MEDIA_TYPE
+from service.schemas.problem import ProblemDocument
+
+
+class StrictParser(FlaskParser):
+    """Takes what is described and nothing else; the application's JSON rules hold for bodies."""
+
+    # A misspelt `dry_run` must not quietly become a real import.
+    DEFAULT_UNKNOWN_BY_LOCATION: ClassVar[dict[str, str | None]] = {
+        **FlaskParser.DEFAULT_UNKNOWN_BY_LOCATION,
+        "query": RAISE,
+        "files": RAISE,
+    }
+
+    def load_json(self, req: Request, schema: Schema) -> Any:
+        """The body's document; 415 for another media type, 400 where it cannot be read."""
+        _must_be(req, "application/json")
+        body = req.get_data(cache=True)
+        try:
+            return current_app.json.loads(body)
+        except ValueError as error:
+            raise BadRequest(f"The body cannot be read as JSON: {error}.") from None
+
+    def load_files(self, req: Request, schema: Schema) -> Any:
+        """The files of a form; 415 for another media type."""
+        _must_be(req, "multipart/form-data")
+        return super().load_files(req, schema)
+
+
+def _must_be(req: Request, media_type: str) -> None:
+    if req.mimetype != media_type:
+        raise UnsupportedMediaType(f"Send the body as {media_type}, not {req.mimetype or 'without a content type'}.")
+
+
+class Resource(Blueprint):
+    """A blueprint whose operations all need a token and describe the errors that every one of them can give."""
+
+    ARGUMENTS_PARSER = StrictParser()
+
+    @staticmethod
+    def _prepare_response_doc(doc: dict[str, Any], doc_info: dict[str, Any], **kwargs: Any) -> dict[str, Any]:
+        statuses = [HTTPStatus.UNAUTHORIZED]
+        if "requestBody" in doc:
+            statuses += [
+                HTTPStatus.BAD_REQUEST,
+                HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
+                HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
+            ]
+        responses = doc_info.setdefault("response", {}).setdefault("responses", {})
+        for status in statuses:
+            responses.setdefault(status.value, [status.name])
+        return Blueprint._prepare_response_doc(doc, doc_info, **kwargs)
+
+
+class ProblemApi(Api):
+    """flask-smorest's registry; errors are handled by our own handlers and described as problem documents."""
+
+    ERROR_SCHEMA = ProblemDocument
+
+    def _register_error_handlers(self) -> None:
+        """`service.error_handlers` maps every error once."""
+
+    def _register_responses(self) -> None:
+        """One described error for each status, and one for all others."""
+        for status in HTTPStatus:
+            if status >= HTTPStatus.BAD_REQUEST:
+                self._register_problem(status.name, status.phrase)
+        self._register_problem("DEFAULT_ERROR", "Any other error")
+
+    def _register_problem(self, name: str, description: str) -> None:
+        response: dict[str, Any] = {"description": description, "schema": self.ERROR_SCHEMA}
+        prepare_response(response, self.spec, MEDIA_TYPE)
+        self.spec.components.response(name, response, lazy=True)
