@@ -49,7 +49,7 @@ def shape_deviation(layout: Layout, clock: Ints, shape: Floats, weight: Floats) 
         centre[c] = share @ np.log(shape[mine])
         at = np.exp(centre[c] + np.array([-_STEP, 0.0, _STEP]))
         clocks = np.full(3, c)
-        down, here, up = _profile(layout, clocks, at)
+        down, here, up = profile(layout, clocks, at)
         score[c] = (up - down) / (2 * _STEP)
         curvature[c] = np.maximum(-(up - 2 * here + down) / _STEP**2, 0.0)
         slope[c] = layout.exposure_slope(clocks[:1], at[1:2])[0]
@@ -65,7 +65,7 @@ def shape_deviation(layout: Layout, clock: Ints, shape: Floats, weight: Floats) 
     return ShapeDeviation(centre, score, curvature, slope, float(share @ _TAUS**2 / share.sum()))
 
 
-def _profile(layout: Layout, clock: Ints, shape: Floats) -> Floats:
+def profile(layout: Layout, clock: Ints, shape: Floats) -> Floats:
     """Log-likelihood of each cell with its scale maximised out, (nodes, cells)."""
     deaths = np.maximum(layout.deaths_at(clock, shape), 1e-9)
     return layout.density_terms(clock, shape) + deaths * (np.log(deaths / layout.exposure_at(clock, shape)) - 1.0)

@@ -1,0 +1,90 @@
+"""The Gaussian posterior of the pooled effects against brute-force integration."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.special import logsumexp
+
+from analytics.pooling_tree import Hyper, Tree, solve
+
+ONE = Tree((np.zeros(1, dtype=int),), np.zeros(1, dtype=int), np.zeros((1, 0)))
+
+
+def hyper(root_sd: float, sd: float, crossed: int = 0) -> Hyper:
+    return Hyper(np.array([-0.5]), np.array([root_sd]), (np.array([sd]),), np.full((1, crossed), 0.7))
+
+
+@pytest.mark.parametrize("deaths, exposure", [(0.0, 0.5), (0.0, 4.0), (1.0, 2.0), (6.0, 3.0), (80.0, 50.0)])
+def test_one_cell_against_quadrature(deaths: float, exposure: float) -> None:
+    found = solve(ONE, hyper(0.5, 0.3), np.array([deaths]), np.array([[exposure]]))
+    eta = np.linspace(-9, 5, 20001)
+    variance = 0.5**2 + 0.3**2
+    log_joint = deaths * eta - exposure * np.exp(eta) - 0.5 * (eta + 0.5) ** 2 / variance
+    log_evidence = logsumexp(log_joint) + np.log(eta[1] - eta[0]) - 0.5 * np.log(2 * np.pi * variance)
+    weight = np.exp(log_joint - logsumexp(log_joint))
+    assert found.elbo[0] <= log_evidence + 1e-9
+    assert found.elbo[0] == pytest.approx(log_evidence, abs=0.02)
+    mean = np.exp(found.mean[0, 0] + 0.5 * found.variance[0, 0])
+    assert mean == pytest.approx(weight @ np.exp(eta), rel=0.02)
+    spread = weight @ eta**2 - (weight @ eta) ** 2
+    assert found.variance[0, 0] == pytest.approx(spread, rel=0.06)
+
+
+def test_two_cells_share_what_they_learn() -> None:
+    tree = Tree((np.zeros(2, dtype=int),), np.arange(2), np.zeros((2, 0)))
+    deaths, exposure = np.array([12.0, 0.0]), np.array([[5.0, 0.3]])
+    found = solve(tree, hyper(1.0, 0.4), deaths, exposure)
+    grid = np.linspace(-5, 5, 401)
+    a, b = np.meshgrid(grid, grid, indexing="ij")
+    covariance = np.array([[1.16, 1.0], [1.0, 1.16]])
+    precision = np.linalg.inv(covariance)
+    away = np.stack([a + 0.5, b + 0.5])
+    log_joint = deaths[0] * a - exposure[0, 0] * np.exp(a) - exposure[0, 1] * np.exp(b)
+    log_joint -= 0.5 * np.einsum("iab,ij,jab->ab", away, precision, away)
+    weight = np.exp(log_joint - logsumexp(log_joint))
+    for cell, eta in enumerate((a, b)):
+        assert found.mean[0, cell] == pytest.approx((weight * eta).sum(), abs=0.02)
+        assert found.variance[0, cell] == pytest.approx((weight * eta**2).sum() - (weight * eta).sum() ** 2, rel=0.05)
+
+
+def test_elimination_is_the_dense_solution() -> None:
+    """Tree and crossed effects at their fixed point against one dense Newton system."""
+    rng = np.random.default_rng(1)
+    parents = (np.zeros(2, dtype=int), np.array([0, 0, 1]), np.array([0, 0, 1, 2, 2]))
+    crossed = np.array([[1, 0], [0, 1], [1, 0], [1, 0], [0, 1]], dtype=float)
+    tree = Tree(parents, np.arange(5), crossed)
+    sd = (np.array([0.3]), np.array([0.5]), np.array([0.2]))
+    prior = Hyper(np.array([-1.0]), np.array([0.8]), sd, np.full((1, 2), 0.4))
+    deaths, exposure = rng.poisson(3.0, 5).astype(float), rng.uniform(1, 9, (1, 5))
+    found = solve(tree, prior, deaths, exposure)
+    # dense: root, 2, 3, 5 nodes, 2 crossed effects
+    start = [0, 1, 3, 6, 11]
+    precision = np.zeros((13, 13))
+    precision[0, 0] = 0.8**-2
+    for level, parent in enumerate(parents):
+        for child, above in enumerate(parent):
+            i, j = start[level + 1] + child, start[level] + above
+            precision[np.ix_([i, j], [i, j])] += sd[level][0] ** -2 * np.array([[1, -1], [-1, 1]])
+    precision[[11, 12], [11, 12]] = 0.4**-2
+    design = np.zeros((5, 13))
+    design[np.arange(5), 6 + np.arange(5)] = 1
+    design[:, 11:] = crossed
+    posterior = precision + (design.T * found.rate[0]) @ design
+    inverse = np.linalg.inv(posterior)
+    prior_mean = np.r_[np.full(11, -1.0), 0, 0]
+    effects = np.concatenate([*[m[0] for m in found.level_mean], found.crossed_mean[0]])
+    gradient = design.T @ (deaths - found.rate[0]) - precision @ (effects - prior_mean)
+    np.testing.assert_allclose(gradient, 0.0, atol=1e-5)
+    np.testing.assert_allclose(found.variance[0], np.einsum("ci,ij,cj->c", design, inverse, design), rtol=1e-6)
+    np.testing.assert_allclose(found.crossed_variance[0], np.diag(inverse)[11:], rtol=1e-6)
+    bound = (deaths * found.mean[0] - found.rate[0] + 0.5 * found.rate[0] * found.variance[0]).sum()
+    away = effects - prior_mean
+    bound += 0.5 * (np.linalg.slogdet(precision)[1] - np.linalg.slogdet(posterior)[1] - away @ precision @ away)
+    assert found.elbo[0] == pytest.approx(bound, abs=1e-6)
+
+
+def test_a_very_wide_prior_still_settles() -> None:
+    found = solve(ONE, hyper(6.0, 3.0), np.zeros(1), np.array([[2.0]]))
+    assert found.elbo[0] > -1e6
+    assert np.isfinite(found.mean).all()
