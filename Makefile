@@ -1,0 +1,43 @@
+# Everything runs from .venv, which the first target makes with plain pip. `make demo` and `make test` are all a newcomer needs.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+DEMO := WEAKSPOT_DATABASE_URL=sqlite:///var/demo.sqlite WEAKSPOT_POOL_OPEN=1
+# One thread for linear algebra in each process: more of them only get in each other's way on a small machine.
+export OPENBLAS_NUM_THREADS := 1
+export OMP_NUM_THREADS := 1
+
+.PHONY: demo serve test lint bench lock clean
+
+$(VENV)/run: pyproject.toml
+	$(PYTHON) -c 'import sys; sys.exit("Weakspot needs Python 3.11 or newer; run make PYTHON=python3.x" if sys.version_info < (3, 11) else 0)'
+	test -d $(VENV) || $(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable .
+	touch $@
+
+$(VENV)/dev: pyproject.toml $(VENV)/run
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[dev]'
+	touch $@
+
+demo: $(VENV)/run ## an invented world, learnt from, and a plan for a stranger's machine
+	$(BIN)/python -m seed.demo
+
+serve: $(VENV)/run ## the HTTP service on port 8080, over the demo's database if there is no other
+	$(if $(WEAKSPOT_DATABASE_URL),,$(DEMO)) $(BIN)/weakspot serve --port 8080
+
+test: $(VENV)/dev ## the whole test suite, on SQLite and on PostgreSQL
+	$(BIN)/python -m pytest
+
+lint: $(VENV)/dev
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+
+bench: $(VENV)/dev ## ratios side by side in one run
+	$(BIN)/python -m tests.bench
+
+lock: ## needs uv
+	uv lock
+
+clean:
+	rm -rf $(VENV) build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis htmlcov .coverage var
