@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from http import HTTPStatus
-from typing import Any, ClassVar
+from typing import Any
 
 from flask import Request, current_app
 from flask_smorest import Api, Blueprint
@@ -19,12 +19,11 @@ from service.schemas.problem import ProblemDocument
 class StrictParser(FlaskParser):
     """Takes what is described and nothing else; the application's JSON rules hold for bodies."""
 
-    # A misspelt `dry_run` must not quietly become a real import.
-    DEFAULT_UNKNOWN_BY_LOCATION: ClassVar[dict[str, str | None]] = {
-        **FlaskParser.DEFAULT_UNKNOWN_BY_LOCATION,
-        "query": RAISE,
-        "files": RAISE,
-    }
+    def __init__(self) -> None:
+        super().__init__()
+        # A misspelt `dry_run` must not quietly become a real import.
+        refused = {"query": RAISE, "files": RAISE}
+        self.DEFAULT_UNKNOWN_BY_LOCATION = {**FlaskParser.DEFAULT_UNKNOWN_BY_LOCATION, **refused}
 
     def load_json(self, req: Request, schema: Schema) -> Any:
         """The body's document; 415 for another media type, 400 where it cannot be read."""
