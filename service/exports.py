@@ -30,7 +30,7 @@ def export_job_lines(session: Session, shop: Shop, out: TextIO) -> int:
         .limit(READ_AT_ONCE)
     )
     last, count = 0, 0
-    while part := session.execute(columns.where(JobLine.id > last)).tuples().all():
+    while part := session.execute(columns.where(JobLine.id > last)).all():
         writer.writerows([put_mark(cell) for cell in cells] for _, cells in part)
         last, count = part[-1][0], count + len(part)
     return count

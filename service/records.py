@@ -119,17 +119,23 @@ def change_machines(session: Session, rows: Rows) -> None:
 def add_cards(
     session: Session, shop: Shop, cards: Sequence[tuple[int, str]], *, now: datetime
 ) -> dict[tuple[int, str], int]:
-    """Write cards (machine, number) down; their keys, those of the machines' earlier cards too."""
+    """Write those cards (machine, number) down that are not there yet; the keys of all of them."""
+    machines = sorted({machine for machine, _ in cards})
+    there = _card_keys(session, machines)
+    new = [card for card in cards if card not in there]
     rows = [
         {"public_id": public_id, "shop_id": shop.id, "machine_id": machine, "number": number, "recorded_at": now}
-        for (machine, number), public_id in zip(cards, public_ids(len(cards)), strict=True)
+        for (machine, number), public_id in zip(new, public_ids(len(new)), strict=True)
     ]
     _insert(session, JobCard, rows)
+    return _card_keys(session, machines) if new else there
+
+
+def _card_keys(session: Session, machines: Sequence[int]) -> dict[tuple[int, str], int]:
     found: dict[tuple[int, str], int] = {}
-    for part in chunks(sorted({machine for machine, _ in cards})):
-        columns = select(JobCard.machine_id, JobCard.number, JobCard.id)
-        for machine, number, key in session.execute(columns.where(JobCard.machine_id.in_(part))):
-            found[machine, number] = key
+    for part in chunks(machines):
+        columns = select(JobCard.machine_id, JobCard.number, JobCard.id).where(JobCard.machine_id.in_(part))
+        found.update({(machine, number): key for machine, number, key in session.execute(columns)})
     return found
 
 
@@ -247,7 +253,7 @@ def _update(session: Session, model: type[Base], rows: Rows) -> None:
 def _keys(session: Session, names: Sequence[str], find: Callable[[Sequence[str]], Any]) -> dict[str, int]:
     found: dict[str, int] = {}
     for part in chunks(names):
-        found.update(session.execute(find(part)).tuples().all())
+        found.update(session.execute(find(part)).all())
     return found
 
 

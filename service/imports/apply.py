@@ -23,6 +23,8 @@ from service.imports.words import CatalogueWords
 from service.imports.writing import Writer
 from service.models import Shop
 
+FILE_NAME_LENGTH = 255
+
 Progress = Callable[[int, int], None]
 
 
@@ -51,7 +53,7 @@ def import_job_lines(
     models = plan_models(session, plan.fleet)
     refused = plan.problem_count > 0 and not keep_good
     applies = bool(plan.lines) and not dry_run and not refused
-    import_id = new_public_id() if applies else read_import_of(session, shop, parsed.digest)
+    import_id = new_public_id() if applies else None if dry_run else read_import_of(session, shop, parsed.digest)
     report = _report(shop, parsed, plan, models, file_name, dry_run, applies, import_id)
     if refused:
         raise RowsRefused(report)
@@ -78,7 +80,7 @@ def _report(
     return ImportReport(
         import_id=str(import_id) if import_id else None,
         shop=shop.name,
-        file_name=shorten(file_name),
+        file_name=shorten(file_name)[:FILE_NAME_LENGTH],
         dry_run=dry_run,
         applied=applied,
         row_count=parsed.row_count,

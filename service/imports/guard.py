@@ -10,13 +10,14 @@ from __future__ import annotations
 import re
 
 _RUNS = "[=+\\-@\t\r\n＝＋－＠]"
+_FIRST = frozenset("'=+-@\t\r\n＝＋－＠")
 _NEEDS_MARK = re.compile(f"'*{_RUNS}")
 _HAS_MARK = re.compile(f"'+{_RUNS}")
 
 
 def put_mark(cell: str) -> str:
     """The cell as it is written to a file."""
-    return "'" + cell if _NEEDS_MARK.match(cell) else cell
+    return "'" + cell if cell[:1] in _FIRST and _NEEDS_MARK.match(cell) else cell
 
 
 def take_mark_off(cell: str) -> str:

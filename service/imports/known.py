@@ -101,7 +101,7 @@ def read_fingerprints(session: Session, machine_keys: Sequence[int]) -> set[tupl
     found: set[tuple[bytes, int]] = set()
     for part in chunks(machine_keys):
         columns = select(JobLine.fingerprint, JobLine.occurrence).where(JobLine.machine_id.in_(part))
-        found.update(session.execute(columns).tuples().all())
+        found.update(session.execute(columns).all())
     return found
 
 

@@ -90,6 +90,7 @@ def make_plan(session: Session, shop: Shop, parsed: ParsedFile, words: Catalogue
         record = fleet.machines[reference]
         history = histories[record.key] if record.key is not None else _NO_HISTORY
         _plan_history(plan, record, history, lines, found, today)
+    plan.doubts.sort(key=lambda doubt: (doubt.line_key is not None, doubt.line))
     return plan
 
 

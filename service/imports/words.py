@@ -11,6 +11,7 @@ import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 from rapidfuzz import process
@@ -20,6 +21,9 @@ from sqlalchemy.orm import Session
 from service.models import CatalogueEntry, ComponentPosition, ComponentType
 
 SHOWN_CANDIDATES = 3
+POSITION_LENGTH = 40
+# A file with more different unknown words than this is not a file of part names: no more candidates are looked for.
+WORDS_WITH_CANDIDATES = 2_000
 _SEPARATORS = re.compile(r"[\W_]+")
 # Common practice, no source. N/S and O/S are left out: which side they mean depends on the country.
 _SIDES = {"lh": "left", "rh": "right", "lhs": "left", "rhs": "right"}
@@ -109,11 +113,16 @@ class CatalogueWords:
         return ComponentMatch(self.components[slugs[0]], "synonym", position)
 
     def _unknown(self, key: str) -> str:
-        known = {**{word: synonyms[0].components[0] for word, synonyms in self.synonyms.items()}, **self.own}
-        near = process.extract(key, known.keys(), limit=10, score_cutoff=60) if key else []
-        slugs = list(dict.fromkeys(known[word] for word, _score, _ in near))[:SHOWN_CANDIDATES]
+        slugs: list[str] = []
+        if key and len(self._matched) < WORDS_WITH_CANDIDATES:
+            near = process.extract(key, self._known.keys(), limit=10, score_cutoff=60)
+            slugs = list(dict.fromkeys(self._known[word] for word, _score, _ in near))[:SHOWN_CANDIDATES]
         asked = f"; nearest: {', '.join(slugs)}" if slugs else ""
         return f"no part in the catalogue is called so{asked}; the catalogue slug of the part settles it"
+
+    @cached_property
+    def _known(self) -> dict[str, str]:
+        return {**{word: synonyms[0].components[0] for word, synonyms in self.synonyms.items()}, **self.own}
 
 
 def fold(text: str) -> str:
@@ -126,7 +135,10 @@ def match_position(component: ComponentWord, text: str) -> PositionMatch:
     if not text:
         return PositionMatch(None)
     if component.position_rule not in ("single", "fixed"):
-        return PositionMatch(_SEPARATORS.sub("_", text.casefold()).strip("_") or None)
+        label = _SEPARATORS.sub("_", text.casefold()).strip("_")
+        if not label or len(label) > POSITION_LENGTH:  # folding can lengthen a text: ß becomes ss
+            return PositionMatch(None, "position_unclear", "not a short label; one such as 1, 2 or front settles it")
+        return PositionMatch(label)
     wanted = _tokens(text)
     for position in component.positions:
         if _tokens(position) == wanted:

@@ -153,7 +153,7 @@ class Writer:
         found: dict[int, int] = {}
         columns = select(JobLine.line_number, JobLine.id).where(JobLine.import_id == batch.id)
         for part in records.chunks(line_numbers):
-            found.update(self.session.execute(columns.where(JobLine.line_number.in_(part))).tuples().all())
+            found.update(self.session.execute(columns.where(JobLine.line_number.in_(part))).all())
         return found
 
     def _write_readings(self, plan: Plan) -> None:
