@@ -1,6 +1,6 @@
 """Applications and the cast of the service's tests.
 
-Alder's is the shop a test speaks for; Birch is the stranger, whose records must never show.
+The Cog & Gasket is the shop a test speaks for; Sallow Lane Arches is the stranger, whose records must never show.
 """
 
 from __future__ import annotations

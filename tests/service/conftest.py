@@ -57,15 +57,15 @@ def app(database: Database) -> WeakspotApp:
 
 
 @pytest.fixture
-def alder(app: WeakspotApp) -> Caller:
+def gasket(app: WeakspotApp) -> Caller:
     """The shop a test speaks for."""
-    return make_caller(app, "Alder's")
+    return make_caller(app, "The Cog & Gasket")
 
 
 @pytest.fixture
-def birch(app: WeakspotApp) -> Caller:
+def arches(app: WeakspotApp) -> Caller:
     """Another shop."""
-    return make_caller(app, "Birch")
+    return make_caller(app, "Sallow Lane Arches")
 
 
 @pytest.fixture(scope="module")
@@ -77,4 +77,4 @@ def shared_app(shared_database: Database) -> WeakspotApp:
 @pytest.fixture(scope="module")
 def asker(shared_app: WeakspotApp) -> Caller:
     """A shop that only asks."""
-    return make_caller(shared_app, "Alder's")
+    return make_caller(shared_app, "The Cog & Gasket")

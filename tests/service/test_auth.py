@@ -57,7 +57,7 @@ def test_nothing_else_is_open(shared_app: WeakspotApp) -> None:
         assert shared_app.test_client().get(path).status_code == 401
 
 
-@pytest.mark.parametrize("header", ["", "Bearer", "Bearer ", "Basic QWxkZXI6", "Bearer wsp_unknown", "Bearer \xff\x00"])
+@pytest.mark.parametrize("header", ["", "Bearer", "Bearer ", "Basic Q29nOg==", "Bearer wsp_unknown", "Bearer \xff\x00"])
 def test_not_a_token(shared_app: WeakspotApp, header: str) -> None:
     assert shared_app.test_client().get("/api/v1/machines", headers={"Authorization": header}).status_code == 401
 
@@ -67,32 +67,32 @@ def test_scheme_is_read_in_any_case(asker: Caller) -> None:
     assert asker.http.get("/api/v1/machines", headers={"Authorization": f"bEARER {asker.token}"}).status_code == 200
 
 
-def test_tokens_are_kept_as_digests(app: WeakspotApp, alder: Caller) -> None:
+def test_tokens_are_kept_as_digests(app: WeakspotApp, gasket: Caller) -> None:
     with app.database.read() as session:
         (stored,) = session.scalars(select(ApiToken))
-        assert stored.digest == hashlib.sha256(alder.token.encode()).digest()
-        assert alder.token not in repr([getattr(stored, column.name) for column in ApiToken.__table__.columns])
-    assert len(alder.token.removeprefix("wsp_")) == 43  # 256 bits in base64url, RFC 4648 section 5
+        assert stored.digest == hashlib.sha256(gasket.token.encode()).digest()
+        assert gasket.token not in repr([getattr(stored, column.name) for column in ApiToken.__table__.columns])
+    assert len(gasket.token.removeprefix("wsp_")) == 43  # 256 bits in base64url, RFC 4648 section 5
 
 
-def test_expired_and_revoked_tokens(app: WeakspotApp, alder: Caller) -> None:
+def test_expired_and_revoked_tokens(app: WeakspotApp, gasket: Caller) -> None:
     with app.database.write() as session:
         ends = NOW + timedelta(hours=1)
-        text = create_token(session, alder.shop_id, label="an hour", now=NOW, expires_at=ends)
-    brief = Caller(alder.shop_id, text, alder.http)
+        text = create_token(session, gasket.shop_id, label="an hour", now=NOW, expires_at=ends)
+    brief = Caller(gasket.shop_id, text, gasket.http)
     assert brief.get("/api/v1/machines").status_code == 200
     app.now = lambda: ends  # type: ignore[method-assign]
     assert brief.get("/api/v1/machines").status_code == 401
-    assert alder.get("/api/v1/machines").status_code == 200
+    assert gasket.get("/api/v1/machines").status_code == 200
     with app.database.write() as session:
         session.execute(update(ApiToken).where(ApiToken.label == "tests").values(revoked_at=ends))
-    assert alder.get("/api/v1/machines").status_code == 401
+    assert gasket.get("/api/v1/machines").status_code == 401
 
 
-def test_known_token_is_remembered_for_seconds_only(alder: Caller, app: WeakspotApp) -> None:
+def test_known_token_is_remembered_for_seconds_only(gasket: Caller, app: WeakspotApp) -> None:
     cached = make_app(app.database)
     cached.settings = Settings(token_cache_seconds=10)
-    keeper = Caller(alder.shop_id, alder.token, cached.test_client())
+    keeper = Caller(gasket.shop_id, gasket.token, cached.test_client())
     assert keeper.get("/api/v1/machines").status_code == 200
     with app.database.write() as session:
         session.execute(update(ApiToken).values(revoked_at=NOW))
@@ -102,10 +102,10 @@ def test_known_token_is_remembered_for_seconds_only(alder: Caller, app: Weakspot
     assert keeper.get("/api/v1/machines").status_code == 401
 
 
-def test_another_shops_records_do_not_exist(alder: Caller, birch: Caller) -> None:
+def test_another_shops_records_do_not_exist(gasket: Caller, arches: Caller) -> None:
     upload = {"file": (io.BytesIO(csv_file([row()])), "cards.csv")}
-    mine = birch.post("/api/v1/imports", data=upload).get_json()["id"]
-    machine = birch.get("/api/v1/machines").get_json()["machines"][0]["id"]
+    mine = arches.post("/api/v1/imports", data=upload).get_json()["id"]
+    machine = arches.get("/api/v1/machines").get_json()["machines"][0]["id"]
     nowhere = str(uuid.UUID(int=uuid.UUID(machine).int ^ 1))
     for path, known in (
         ("/api/v1/machines/{}", machine),
@@ -114,11 +114,11 @@ def test_another_shops_records_do_not_exist(alder: Caller, birch: Caller) -> Non
         ("/api/v1/machines?after={}", machine),
         ("/api/v1/imports?after={}", mine),
     ):
-        assert birch.get(path.format(known)).status_code == 200
-        theirs, nobodys = alder.get(path.format(known)), alder.get(path.format(nowhere))
+        assert arches.get(path.format(known)).status_code == 200
+        theirs, nobodys = gasket.get(path.format(known)), gasket.get(path.format(nowhere))
         assert theirs.status_code in (404, 422)
         assert (theirs.status_code, theirs.data) == (nobodys.status_code, nobodys.data)
         assert dict(theirs.headers) == dict(nobodys.headers)
-    assert alder.get("/api/v1/machines").get_json() == {"machines": [], "next": None}
-    assert alder.get("/api/v1/imports").get_json() == {"imports": [], "next": None}
-    assert len(alder.get("/api/v1/exports/job-lines.csv").text.splitlines()) == 1
+    assert gasket.get("/api/v1/machines").get_json() == {"machines": [], "next": None}
+    assert gasket.get("/api/v1/imports").get_json() == {"imports": [], "next": None}
+    assert len(gasket.get("/api/v1/exports/job-lines.csv").text.splitlines()) == 1

@@ -22,7 +22,10 @@ PHRASES = {
     422: "Unprocessable Content",
     500: "Internal Server Error",
 }
-ASKED: dict[str, Any] = {"machine": {"make": "Norrel", "model": "Tern", "model_year": 2012}, "horizon": {"months": 12}}
+ASKED: dict[str, Any] = {
+    "machine": {"make": "Marrowby", "model": "Parson 800", "model_year": 2012},
+    "horizon": {"months": 12},
+}
 
 
 def problem(response: TestResponse, status: int) -> dict[str, Any]:
@@ -80,7 +83,7 @@ def test_import_that_is_not_a_form(asker: Caller) -> None:
         ({"level": float("1e300")}, "/level"),
         ({"machine": None}, "/machine"),
         ({"machine": {**ASKED["machine"], "model_year": 2012.5}}, "/machine/model_year"),
-        ({"machine": {"make": "Norrel", "model": "Tern"}}, "/machine/odometer"),
+        ({"machine": {"make": "Marrowby", "model": "Parson 800"}}, "/machine/odometer"),
         ({"machine": {**ASKED["machine"], "odometer": {"value": "12", "unit": "km"}}}, "/machine/odometer/value"),
         ({"machine": {**ASKED["machine"], "odometer": {"value": -1, "unit": "km"}}}, "/machine/odometer/value"),
         ({"machine": {**ASKED["machine"], "odometer": {"value": 1}}}, "/machine/odometer/unit"),
