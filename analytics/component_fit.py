@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.baseline import MISFIT_P
 from analytics.life_model_types import LifePrior
 from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.spells import Cell
@@ -56,6 +57,10 @@ class ComponentFit:
     prior_weight : (rows,)
     renewal_rate : (w,)
         Renewals of parts that had not failed, per operational unit of ten years.
+    bin_edges, bin_observed, bin_expected : (bins + 1,), (bins,), (bins,)
+        Failures by bins of the fitted cumulative hazard (`baseline`); empty where that was not looked at.
+    weibull_p : float
+        Chance of bins as uneven as these if the life is Weibull.
     """
 
     component: str
@@ -86,6 +91,10 @@ class ComponentFit:
     failed_share: float
     left_out_used: float
     unknown_start: float
+    bin_edges: Array = field(default_factory=lambda: np.zeros(0))
+    bin_observed: Array = field(default_factory=lambda: np.zeros(0))
+    bin_expected: Array = field(default_factory=lambda: np.zeros(0))
+    weibull_p: float = 1.0
 
     def rows_for(self, cell: Cell, stratum: int, position: str | None) -> tuple[int, str]:
         """Row that speaks for a cell and how close it is: "model", "family", "make" or "component"."""
@@ -120,6 +129,11 @@ class ComponentFit:
             held = {"rows": {key: at for at, key in enumerate(self.row_keys)}, "families": families}
             object.__setattr__(self, "_index", held)
         return held
+
+    @property
+    def is_weibull(self) -> bool:
+        """False where the failures by age depart from a Weibull life beyond chance."""
+        return self.weibull_p >= MISFIT_P
 
     @property
     def clock(self) -> str:

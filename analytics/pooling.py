@@ -23,13 +23,14 @@ from scipy.interpolate import CubicSpline
 from scipy.special import ndtri
 from scipy.stats import qmc
 
-from analytics.component_fit import SLOTS, ComponentFit
+from analytics.baseline import baseline_of
+from analytics.component_fit import SLOTS, ComponentFit, clock_index
 from analytics.fit_assembly import assemble, renewal_rate
 from analytics.life_model_types import LifePrior
 from analytics.operational_time import CLOCK_WEIGHTS, YEARS_PER_UNIT
 from analytics.pooling_layout import Layout, build_layout
 from analytics.pooling_tree import Hyper, Solution, solve
-from analytics.spells import Spells
+from analytics.spells import Quality, Spells
 from analytics.spread_prior import CROSSED_PATTERN_SD, CROSSED_POSITION_SD, SPREAD_SCALES, SpreadPrior
 from analytics.sufficient_stats import SHAPE_KNOTS, SHAPE_STEP, SufficientStats
 from analytics.unknown_spells import soft_counts, unknown_spells
@@ -126,7 +127,36 @@ def fit_component(
     """
     spells.check()
     stats = SufficientStats.from_spells(spells)
-    return fit_from_stats(stats, prior, spells, seed=seed, component=component, spread_prior=spread_prior)
+    fit = fit_from_stats(stats, prior, spells, seed=seed, component=component, spread_prior=spread_prior)
+    return _with_baseline(fit, spells)
+
+
+def _with_baseline(fit: ComponentFit, spells: Spells) -> ComponentFit:
+    """Add the failures by bins of the fitted hazard, on the clock with the most weight."""
+    if not len(spells):
+        return fit
+    weight = np.bincount(clock_index(fit.clock_weight), fit.copies, len(CLOCK_WEIGHTS))
+    best = int(np.argmax(weight))
+    share = np.where(clock_index(fit.clock_weight) == best, fit.copies, 0) / weight[best]
+    row_theta = fit.mean.astype(float) @ share
+    place = {}
+    for cell, stratum, position in {
+        *zip(spells.cell.tolist(), spells.stratum.tolist(), spells.position.tolist(), strict=True)
+    }:
+        name = spells.positions[position] if position >= 0 else None
+        place[cell, stratum, position] = row_theta[fit.rows_for(spells.cells[cell], stratum, name)[0]]
+    keys = zip(spells.cell.tolist(), spells.stratum.tolist(), spells.position.tolist(), strict=True)
+    log_theta = np.array([place[k] for k in keys])
+    log_theta += np.where(spells.quality == Quality.PATTERN, fit.pattern_mean @ share, 0.0)
+    shape = np.full(len(spells), float(fit.shape @ share))
+    found = baseline_of(spells, log_theta, shape, float(CLOCK_WEIGHTS[best]), fit.failed_share)
+    return replace(
+        fit,
+        bin_edges=found.edges,
+        bin_observed=found.observed,
+        bin_expected=found.expected,
+        weibull_p=found.p_value,
+    )
 
 
 def fit_from_stats(

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
+from scipy.special import gammaincinv, ndtri
 
+from analytics.baseline import MISFIT_P, PRIOR_COUNT
 from analytics.component_fit import SLOTS, ComponentFit, clock_index
 from analytics.errors import UnknownComponent
 from analytics.life_model_types import Evidence, PartState
@@ -26,6 +27,8 @@ Ints = NDArray[np.int64]
 PER_SLOT = 5
 DRAWS = SLOTS * PER_SLOT
 FLOOR_SD = 0.12  # of log hazard: riders, shops and what else the model leaves out; set in simulation
+DOUBTFUL_P = 0.2  # from here on the failures by age bend the Weibull, as far as they are many
+MISFIT_FLOOR_SD = 0.3  # the same where the life is not Weibull: models then depart each in their own way
 
 
 def _normals(seed: int) -> Floats:
@@ -61,6 +64,7 @@ class LifeDraws:
     fit: Ints
     row: Ints
     closeness: tuple[str, ...]
+    bent: tuple[tuple[Floats, Floats] | None, ...] = ()  # bins and gains of a life that is not Weibull, by part
 
 
 class RiskTable:
@@ -82,6 +86,9 @@ class RiskTable:
         self.centre = np.array([f.centre.astype(float) for f in self.fits])
         self.tau_squared = np.array([f.tau_squared for f in self.fits])
         self.renewal_rate = np.array([f.renewal_rate for f in self.fits])
+        doubtful = [f.weibull_p < DOUBTFUL_P for f in self.fits]
+        self.bent = tuple((f.bin_edges, _gains(f)) if d else None for f, d in zip(self.fits, doubtful, strict=True))
+        self.floor = np.array([_floor(f.weibull_p) for f in self.fits])
         self._rows_of_cell: dict[tuple[Cell, int, int, str | None], tuple[int, str]] = {}
 
     @classmethod
@@ -142,7 +149,11 @@ class RiskTable:
         score = self.score[by_clock] - curvature * (np.log(shape) - np.take_along_axis(self.centre[fit], clock, axis=1))
         bend = np.clip(spread * score + np.sqrt(spread) * normals[1], -0.7, 0.7)
         held = np.clip(rate * variance, 0.0, 1.0)  # how far the cell's own data hold its scale
-        log_theta = log_theta + bend * (log_theta - held * (log_theta + self.slope[by_clock])) + FLOOR_SD * normals[2]
+        log_theta = (
+            log_theta
+            + bend * (log_theta - held * (log_theta + self.slope[by_clock]))
+            + self._doubt(fit, normals[2])
+        )
         renewal = np.take_along_axis(self.renewal_rate[fit], clock, axis=1)
         return LifeDraws(
             log_theta,
@@ -153,7 +164,13 @@ class RiskTable:
             fit,
             row,
             tuple(level for _, level in found),
+            tuple(self.bent[f] for f in fit),
         )
+
+    def _doubt(self, fit: Ints, normal: Floats) -> Floats:
+        """The floor of doubt on log hazard; leaves the mean hazard where it is."""
+        sd = self.floor[fit][:, None]
+        return sd * normal - 0.5 * sd**2
 
     def _cross(self, mean: Floats, variance: Floats, states: Sequence[PartState], fit: Ints, row: Ints) -> None:
         """Add position and pattern effects in place where the row does not hold them."""
@@ -175,6 +192,20 @@ class RiskTable:
         failures, parts, machines, shops, km, years = fit.evidence[row].tolist()
         weight, close = float(fit.prior_weight[row]), draws.closeness[i]
         return Evidence(failures, parts, int(machines), int(shops), km, years, weight, fit.clock, close)
+
+
+def _floor(weibull_p: float) -> float:
+    """Doubt of log hazard: grows from where a misfit is possible to where it is plain."""
+    plain = np.clip(np.log(DOUBTFUL_P / max(weibull_p, 1e-300)) / np.log(DOUBTFUL_P / MISFIT_P), 0.0, 1.0)
+    return float(FLOOR_SD + plain * (MISFIT_FLOOR_SD - FLOOR_SD))
+
+
+def _gains(fit: ComponentFit) -> Floats:
+    """Draws of the hazard in each bin against the Weibull's, (bins, DRAWS)."""
+    rng = np.random.default_rng(len(fit.bin_observed))
+    uniform = (np.array([rng.permutation(DRAWS) for _ in fit.bin_observed]) + 0.5) / DRAWS
+    shape = (fit.bin_observed + PRIOR_COUNT)[:, None]
+    return gammaincinv(shape, uniform) / (fit.bin_expected + PRIOR_COUNT)[:, None]
 
 
 def quantiles(values: Floats, weight: Floats, wanted: Sequence[float]) -> list[Floats]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.baseline import bent_hazard
 from analytics.life_model_types import PartState
 from analytics.operational_time import operational_units
 from analytics.risk_draws import LifeDraws
@@ -59,7 +60,12 @@ def failure_chance(groups: list[Group], draws: LifeDraws, ahead_km: Floats, ahea
     ahead = operational_units(ahead_km[:, None], ahead_days[:, None], draws.clock_weight)
     out = np.empty_like(draws.log_theta)
     for group in groups:
-        gain = _hazard(group, group.age + ahead[group.at][..., None]) - _hazard(group, group.age)
+        now, later = _hazard(group, group.age), _hazard(group, group.age + ahead[group.at][..., None])
+        for i, part in enumerate(group.at):
+            bent = draws.bent[part] if draws.bent else None
+            if bent is not None:
+                now[i], later[i] = bent_hazard(now[i], *bent), bent_hazard(later[i], *bent)
+        gain = later - now
         out[group.at] = (group.weight * -np.expm1(-np.maximum(gain, 0.0))).sum(axis=-1)
     return out
 
