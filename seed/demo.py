@@ -64,10 +64,12 @@ def _remove_old(url: str) -> None:
 
 def _write_world(folder: Path, console: Console) -> list[tuple[str, Path]]:
     from seed.world import build_world, write_world
+    from seed.world_params import SHOPS
 
     with console.status("Inventing a world of machines and the shops that mend them"):
-        world = build_world(SEED)
-        return write_world(world, folder)
+        files = write_world(build_world(SEED), folder)
+    names = {shop.slug: shop.name for shop in SHOPS}
+    return [(names[file.stem], file) for file in files]
 
 
 def _load_layouts() -> None:

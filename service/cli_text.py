@@ -99,6 +99,8 @@ def show_import(report: ImportReport) -> None:
 def show_fit(reports: Sequence[RefitReport]) -> None:
     """What a refit did."""
     out = console()
+    if not reports:
+        out.print("No shop keeps records here yet: nothing to fit. Take some in with weakspot import.")
     for report in reports:
         whose = report.shop or "all shops together"
         share = report.lines_in_doubt / report.lines if report.lines else 0.0
@@ -226,8 +228,6 @@ def _show_cautions(out: Console, lines: Sequence[Mapping[str, Any]]) -> None:
 def _show_steps(out: Console, line: Mapping[str, Any]) -> None:
     text = Text()
     text.append(f"{line['order']}. {line['title']}", style="bold")
-    if line["quick_variant"]:
-        text.append(f"  (quick look at: {line['full_check']})", style="dim")
     if line["cautions"]:
         text.append("\nCautions first: " + ", ".join(f"{c['id']} {c['title']}" for c in line["cautions"]))
     if line["before"]:

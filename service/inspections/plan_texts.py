@@ -7,7 +7,7 @@ from typing import Any
 
 from analytics.planning_types import LeftOut, Plan
 from service.catalogue_types import Catalogue
-from service.check_types import Limit
+from service.check_types import Limit, QuickVariant
 
 
 def caution_texts(ids: Iterable[str], catalogue: Catalogue) -> list[dict[str, str]]:
@@ -16,6 +16,14 @@ def caution_texts(ids: Iterable[str], catalogue: Catalogue) -> list[dict[str, st
         {"id": caution.id, "title": caution.title, "text": caution.text}
         for caution in (catalogue.caution_by_id[key] for key in ids)
     ]
+
+
+def title_of(check: str, catalogue: Catalogue) -> str:
+    """A check's name; a quick variant is named after the check it shortens."""
+    entry = catalogue.check_by_id[check]
+    if not isinstance(entry, QuickVariant):
+        return entry.title
+    return f"{catalogue.check_by_id[entry.parent].title}: quick look"
 
 
 def limit_texts(check: str, catalogue: Catalogue) -> list[dict[str, Any]]:
@@ -69,7 +77,7 @@ def left_out_texts(plan: Plan, catalogue: Catalogue) -> list[dict[str, Any]]:
 def _left_out(entry: LeftOut, catalogue: Catalogue) -> dict[str, Any]:
     return {
         "check": entry.check.id,
-        "title": catalogue.check_by_id[entry.check.id].title,
+        "title": title_of(entry.check.id, catalogue),
         "code": entry.code,
         "reason": entry.reason,
         "worth": round(entry.worth, 2),

@@ -17,7 +17,7 @@ from analytics.spells import DAYS_PER_YEAR
 from service.catalogue_types import Catalogue
 from service.check_types import Check, OutcomeShares, QuickVariant
 from service.inspections.part_states import is_absent
-from service.inspections.plan_texts import caution_texts, left_out_texts, limit_texts, safety_texts
+from service.inspections.plan_texts import caution_texts, left_out_texts, limit_texts, safety_texts, title_of
 from service.inspections.ranking import Ranking, rank_described, rank_recorded
 from service.inspections.serving import Snapshot
 from service.settings import Settings
@@ -66,13 +66,14 @@ class InspectionPlan:
         entry = self.catalogue.check_by_id[line.check.id]
         full = self.catalogue.check_by_id[line.check.parent]
         assert isinstance(full, Check)
+        quick = isinstance(entry, QuickVariant)
         group = self.catalogue.access_group_by_code[line.check.access_group]
         return {
             "order": number + 1,
             "check": entry.id,
-            "title": entry.title if isinstance(entry, QuickVariant) else full.title,
+            "title": title_of(entry.id, self.catalogue),
             "full_check": full.title,
-            "quick_variant": isinstance(entry, QuickVariant),
+            "quick_variant": quick,
             "minutes": line.minutes,
             "access": {"group": group.code, "what": group.what, "minutes": line.access_minutes},
             "stage": line.check.stage,
@@ -80,13 +81,14 @@ class InspectionPlan:
             "worth": round(line.worth, 2),
             "worth_per_minute": round(line.worth_per_minute, 2),
             "cautions": caution_texts(entry.cautions, self.catalogue),
-            "before": list(full.before),
-            "steps": [entry.title] if isinstance(entry, QuickVariant) else list(full.steps),
+            # The full check's conditions (a lift, a tester) are what a quick look does without.
+            "before": [] if quick else list(full.before),
+            "steps": [_sentence(entry.title)] if quick else list(full.steps),
             "expected": full.expected,
             "judging": full.judging,
             "limits": limit_texts(full.id, self.catalogue),
             "trap": full.trap,
-            "a_pass_does_not_clear_it": full.weak_pass or isinstance(entry, QuickVariant),
+            "a_pass_does_not_clear_it": full.weak_pass or quick,
             "components": [target.component for target in line.targets],
             "mark": "times, accuracies and worth: invented prior, not data",
         }
@@ -97,10 +99,12 @@ class InspectionPlan:
         return {
             "permission": self.step.permission,
             "added_worth": round(self.step.added_worth, 2),
-            "checks": [
-                {"check": check, "title": self.catalogue.check_by_id[check].title} for check in self.step.checks
-            ],
+            "checks": [{"check": check, "title": title_of(check, self.catalogue)} for check in self.step.checks],
         }
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + "."
 
 
 SCREENING_NOTE = (
