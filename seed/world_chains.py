@@ -72,9 +72,10 @@ def _one_stay(
     open_ = day > end
     why = np.where(open_, int(Why.STILL_ON), why)
     day = np.where(open_, end, day)
-    failed = np.where(np.isin(why, [int(w) for w in OWN]), failed, np.inf)
+    own = np.isin(why, [int(w) for w in OWN])
+    failed = np.where(own | (failed <= day), failed, np.inf)
     mended = rng.random(len(s.unit)) < np.where(why == Why.STUCK, upkeep.stuck_repaired[s.unit],
-                                                np.where(np.isfinite(failed), upkeep.repaired, 0.0))  # fmt: skip
+                                                np.where(own, upkeep.repaired, 0.0))  # fmt: skip
     draw = rng.random(len(s.unit))
     share = upkeep.pattern_share[s.unit]
     new_kind = np.where(draw < share, PATTERN, np.where(draw < share + upkeep.used_share, USED, ORIGINAL))

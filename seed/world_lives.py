@@ -119,7 +119,8 @@ class Lives:
     """Stays of parts, shape (m,), in no order: one row from fitting, or mending, to the next removal or mending.
 
     `fitted` is the day the part's own age counts from (a mended part's is moved), `failed` the day its own life
-    ended, inf where something else came first; `old_kind` and `new_kind` are 0 original, 1 pattern, 2 used.
+    ended or, taken out a little early, would have; inf where something else came first. A failure nobody had found
+    when the stay ended has its day in `failed`, too. `old_kind` and `new_kind` are 0 original, 1 pattern, 2 used.
     """
 
     unit: Ints

@@ -238,7 +238,9 @@ def _table(rng: np.random.Generator, columns: dict[str, NDArray]) -> MachineTabl
     opened = visits.day == first[visits.machine]
     kept = ~(opened & broke[visits.machine])
     visits = Visits.of(visits.machine[kept], visits.day[kept])
-    end = np.where(gone, end, np.maximum(last_service, first)).astype(np.int64)
+    # A machine that leaves does so within weeks of its last service; of others that service is the last word.
+    last_seen = np.maximum(last_service, first)
+    end = np.where(gone, np.minimum(end, last_seen + rng.integers(5, 60, n)), last_seen).astype(np.int64)
     in_miles = rng.random(n) < np.array([shop.miles for shop in SHOPS])[columns["shop"]]
     in_miles |= (usage.built < day_of(date(2009, 1, 1))) & (rng.random(n) < 0.25)
     names = ("model", "shop", "use")

@@ -44,7 +44,7 @@ def lives_table(one: Component, machines: MachineTable, mask: np.ndarray) -> dic
         "age_exit_km": usage.km(machine, exit_day) - fitted_km,
         "age_entry_days": entry_day - lives.fitted,
         "age_exit_days": exit_day - lives.fitted,
-        "failed": lives.own,
+        "failed": np.isfinite(lives.failed),
         "why": lives.why,
         "hazard": one.law.multiplier[lives.unit],
         "kind": lives.old_kind,

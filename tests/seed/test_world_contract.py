@@ -48,8 +48,8 @@ def test_every_row_passes_the_import_s_own_checks(world: World) -> None:
 def test_dates_are_iso_and_only_hearsay_has_none(world: World) -> None:
     forms = {"card": r"\d{4}-\d{2}-\d{2}", "papers": r"\d{4}(-\d{2}){0,2}", "told": ""}
     for line in lines(world):
-        assert re.fullmatch(forms[line["source"]], line["date"]), line
-        assert line["source"] != "card" or date(2012, 1, 1) <= date.fromisoformat(line["date"]) <= date(2026, 1, 5)
+        assert re.fullmatch(forms[line.source], line.date), line
+        assert line.source != "card" or date(2012, 1, 1) <= date.fromisoformat(line.date) <= date(2026, 1, 5)
 
 
 def test_positions_are_the_catalogue_s_or_the_layout_s_and_parts_fit_the_model(world: World) -> None:
@@ -57,15 +57,15 @@ def test_positions_are_the_catalogue_s_or_the_layout_s_and_parts_fit_the_model(w
     seen = 0
     for slug in world.rows:
         for line in lines(world, slug):
-            model = model_of.get((slug, line["machine"]))
-            if model is None or line["component"] not in components():
+            model = model_of.get((slug, line.machine))
+            if model is None or line.component not in components():
                 continue
-            layout, entry = layouts()[model], components()[line["component"]]
+            layout, entry = layouts()[model], components()[line.component]
             allowed = {*entry["positions"], *layout["cylinders"], *layout["banks"], ""}
-            assert line["position"] in allowed, line
+            assert line.position in allowed, line
             always_absent = {row["component"] for row in layout["absent"] if row["from_year"] is None}
-            if line["machine"] not in world.truth["defects"]["reused_plates"]:
-                assert line["component"] not in always_absent, (model, line)
+            if line.machine not in world.truth["defects"]["reused_plates"]:
+                assert line.component not in always_absent, (model, line)
             seen += 1
     assert seen > 100_000
 
@@ -94,11 +94,11 @@ def test_a_machine_s_first_row_names_make_and_model_and_machine_rows_name_no_par
     for slug in world.rows:
         known = set()
         for line in lines(world, slug):
-            if line["machine"] not in known:
-                assert line["make"] and line["model"], line
-                assert line["built"] or line["first_registered"] or line["model_year"], line
-                known.add(line["machine"])
-            assert bool(line["component"]) != (line["action"] in MACHINE_ACTIONS), line
+            if line.machine not in known:
+                assert line.make and line.model, line
+                assert line.built or line.first_registered or line.model_year, line
+                known.add(line.machine)
+            assert bool(line.component) != (line.action in MACHINE_ACTIONS), line
 
 
 def test_unknown_names_are_refused_with_the_known_ones() -> None:

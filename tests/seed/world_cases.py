@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+from collections import namedtuple
 from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 
 from seed.world import World
 from service.vocabulary import JOB_LINE_COLUMNS
 
+JobLine = namedtuple("JobLine", JOB_LINE_COLUMNS)
 
-def lines(world: World, *shops: str) -> Iterator[dict[str, str]]:
-    """Rows of some shops (all by default) as dicts."""
+
+def lines(world: World, *shops: str) -> Iterator[Any]:
+    """Rows of some shops (all by default), their cells by the names of the columns."""
     for slug in shops or world.rows:
-        for row in world.rows[slug]:
-            yield dict(zip(JOB_LINE_COLUMNS, row, strict=True))
+        yield from map(JobLine._make, world.rows[slug])
 
 
 def lives(world: World, effect: str, component: str, clock: str = "km") -> dict[str, np.ndarray]:
