@@ -21,7 +21,7 @@ from numpy.typing import ArrayLike
 
 from analytics.curves import INCIDENCE, Curve, kaplan_meier, survival_interval
 from analytics.errors import InvalidObservations
-from analytics.observations import Floats
+from analytics.observations import Floats, Ints
 from analytics.risk_sets import RiskTable
 
 
@@ -61,7 +61,7 @@ def aalen_johansen(
     InvalidObservations, TooFewEvents
         As `kaplan_meier`; also a cause that is not a whole number >= 0.
     """
-    causes = _causes(cause)
+    causes = _causes(cause, np.shape(exit))
     still_good = kaplan_meier(entry, exit, causes > 0, weight, condition_at=condition_at, level=level)
     table = RiskTable(still_good.time, still_good.at_risk, still_good.events, still_good.units, None, ())
     by_cause = {}
@@ -88,10 +88,10 @@ def aalen_johansen(
     return CompetingCurves(still_good, by_cause)
 
 
-def _causes(cause: ArrayLike) -> np.ndarray:
+def _causes(cause: ArrayLike, shape: tuple[int, ...]) -> Ints:
     array = np.asarray(cause)
-    if array.ndim != 1:
-        raise InvalidObservations("cause: give one number a row")
+    if array.shape != shape:
+        raise InvalidObservations("cause: give one number a row, as many as exit has")
     if array.dtype.kind not in "iu" and not (array.dtype.kind == "f" and (array == np.floor(array)).all()):
         raise InvalidObservations("cause: must be whole numbers, 0 where the unit was still good at exit")
     if (array < 0).any():

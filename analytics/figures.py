@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _INK = "#1f3a5f"
+_MOST_STEPS = 1500  # more cannot be seen, and each is a line in an SVG
 _STYLES = ("-", "--", ":", "-.")
 _MARKS = ("", "o", "s", "^")
 _NAMES = {
@@ -75,10 +76,14 @@ def draw_mcf(curve: Curve, unit: str, label: str = "machines") -> Figure:
 
 def _draw(axes: Axes, curve: Curve, label: str, style: str, mark: str) -> None:
     start = 1.0 if curve.kind == SURVIVAL else 0.0
-    time = np.concatenate([[curve.condition_at], curve.time, [curve.followed_to]])
+    shown = np.flatnonzero(curve.events > 0)
+    if len(shown) > _MOST_STEPS:
+        shown = shown[np.linspace(0, len(shown) - 1, _MOST_STEPS).astype(int)]
+    time = np.concatenate([[curve.condition_at], curve.time[shown], [curve.followed_to]])
 
     def steps(values: np.ndarray) -> np.ndarray:
-        return np.concatenate([[start], values, values[-1:]])
+        moved = np.concatenate([[start], values[shown]])
+        return np.append(moved, moved[-1])
 
     every = max(1, len(time) // 8)
     axes.step(time, steps(curve.estimate), style, where="post", color=_INK, label=label, marker=mark, markevery=every)

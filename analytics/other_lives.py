@@ -130,7 +130,11 @@ def fit_loglogistic(
 
 
 def _lifelines(name: str, data: Observations) -> tuple[Any, float]:
-    """A converged lifelines fit of ages divided by their median, and that unit."""
+    """A converged lifelines fit of ages divided by their median, and that unit.
+
+    Listening for its warnings swaps the process-wide filters for the time of the fit: run it in a job, not in a
+    thread that serves requests.
+    """
     import lifelines  # half a second to import: only when a comparison is asked for
     from lifelines.exceptions import ApproximationWarning, ConvergenceError, ConvergenceWarning, StatisticalWarning
 

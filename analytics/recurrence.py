@@ -80,10 +80,10 @@ def histories(
     code, start, end = code[order], start[order], end[order]
     if ((code[1:] == code[:-1]) & (start[1:] < end[:-1])).any():
         raise InvalidObservations("windows of one unit overlap; merge them")
-    age = np.asarray(event_age, dtype=float)
-    whose = np.asarray(event_unit)
-    if whose.shape != age.shape or age.ndim != 1:
-        raise InvalidObservations("event_unit and event_age must have one value an event each")
+    age = np.atleast_1d(np.asarray(event_age, dtype=float))
+    whose = np.asarray(event_unit, dtype=None if len(age) else names.dtype)
+    if whose.shape != age.shape or age.ndim != 1 or (whose.dtype.kind in "OU") != (names.dtype.kind in "OU"):
+        raise InvalidObservations("event_unit, event_age: give one value an event each, units named as in unit")
     owner = np.minimum(np.searchsorted(names, whose), len(names) - 1)
     if len(age) and ((names[owner] != whose).any() or not np.isfinite(age).all()):
         raise InvalidObservations("an event has no age, or belongs to a unit without a window")

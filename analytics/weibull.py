@@ -65,7 +65,8 @@ class WeibullFit:
     log_likelihood : float
         At the maximum, constants included.
     covariance : float, shape (2, 2)
-        Of (log shape, log scale), from the observed information; nan in row and column 0 if the shape was given.
+        Of (log shape, log scale), from the observed information; 0 in row and column 0 if the shape was given, so
+        that every interval then takes it as known.
     failures, units, exposure : float
         Weight of failures and of rows; weighted time watched while good.
     """
@@ -149,12 +150,20 @@ def fit_scale(
     log_shape = float(np.log(shape))
     log_rate = best_log_rate(sums, log_shape)
     d = evaluate(sums, log_shape, log_rate)
-    covariance = np.array([[np.nan, np.nan], [np.nan, -1.0 / d.rate_rate / shape**2]])
+    covariance = np.array([[0.0, 0.0], [0.0, -1.0 / d.rate_rate / shape**2]])
     return _fit(shape, log_rate, sums, d.value, covariance, float(data.weights.sum()))
 
 
 def shape_interval(fit: WeibullFit, level: float = 0.95, method: Method = "profile") -> Estimate:
-    """The shape with its interval."""
+    """The shape with its interval.
+
+    Raises
+    ------
+    InvalidObservations
+        The shape was given, not fitted.
+    """
+    if fit.covariance[0, 0] == 0:
+        raise InvalidObservations("shape: was given, not fitted; it has no interval")
     if method == "delta":
         return _wald(fit, fit.shape, (1.0, 0.0), level)
     low, high = _shape_range(fit, level)
@@ -220,8 +229,6 @@ def _fit(
 
 def _wald(fit: WeibullFit, value: float, slope: tuple[float, float], level: float) -> Estimate:
     """Interval of a positive quantity from the slope of its log in (log shape, log scale)."""
-    if not np.isfinite(fit.covariance).all():
-        raise InvalidObservations("the shape was given, not fitted: it has no uncertainty to carry")
     gradient = np.array(slope)
     swing = float(np.exp(ndtri(0.5 + level / 2) * np.sqrt(gradient @ fit.covariance @ gradient)))
     return Estimate(value, value / swing, value * swing, level)
@@ -229,8 +236,6 @@ def _wald(fit: WeibullFit, value: float, slope: tuple[float, float], level: floa
 
 def _floor(fit: WeibullFit, level: float) -> float:
     """Lowest log-likelihood (in scaled ages) that still counts as fitting."""
-    if not np.isfinite(fit.covariance).all():
-        raise InvalidObservations("the shape was given, not fitted: it has no uncertainty to carry")
     log_shape = float(np.log(fit.shape))
     return profile(fit.sums, log_shape)[1].value - float(chdtri(1, 1 - level)) / 2
 
@@ -260,7 +265,6 @@ def _profile_interval(fit: WeibullFit, quantity: Quantity, level: float) -> Esti
     the profile-likelihood interval of the quantity without having to profile it.
     """
     floor = _floor(fit, level)
-    bounds = _shape_range(fit, level)
 
     def on_floor(log_shape: float, side: float) -> float:
         value = along_rate(fit.sums, log_shape)
@@ -273,6 +277,11 @@ def _profile_interval(fit: WeibullFit, quantity: Quantity, level: float) -> Esti
         return quantity(float(np.exp(log_shape)), fit.sums.unit * float(np.exp(-log_rate / np.exp(log_shape))))
 
     value = quantity(fit.shape, fit.scale)
+    if fit.covariance[0, 0] == 0:
+        known = float(np.log(fit.shape))
+        both = on_floor(known, -1.0), on_floor(known, 1.0)
+        return Estimate(value, min(both), max(both), level)
+    bounds = _shape_range(fit, level)
     ends = []
     for side in (-1.0, 1.0):
         for sign in (1.0, -1.0):

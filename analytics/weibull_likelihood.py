@@ -28,6 +28,8 @@ from analytics.errors import TooFewEvents
 from analytics.observations import Floats, Observations, on_grid
 
 _SHAPE_RANGE = (0.01, 200.0)
+_FAR = 50.0  # log rate beyond which exp(-rate) is nothing
+_LEAST_INFORMATION = 0.01  # on log shape: a standard error of 10 is no estimate
 
 
 @dataclass(frozen=True)
@@ -148,14 +150,14 @@ def evaluate(sums: WeibullSums, log_shape: float, log_rate: float) -> Derivative
     slope = [d + k * logs - rate * s1, d - rate * s0]
     second = [k * logs - rate * s2, -rate * s1, -rate * s0]
     if len(sums.lower):
-        gain, g1, g2, x, x1, x2 = _interval_terms(sums, k, rate)
+        gain, first, second_x, by_shape, by_shape2 = _interval_terms(sums, k, log_rate)
         w = sums.interval_weight
         value += (w * gain).sum()
-        slope[0] += (w * g1 * x1).sum()
-        slope[1] += (w * g1 * x).sum()
-        second[0] += (w * (g2 * x1**2 + g1 * x2)).sum()
-        second[1] += (w * (g2 * x * x1 + g1 * x1)).sum()
-        second[2] += (w * (g2 * x**2 + g1 * x)).sum()
+        slope[0] += (w * first * by_shape).sum()
+        slope[1] += (w * first).sum()
+        second[0] += (w * (second_x * by_shape**2 + first * by_shape2)).sum()
+        second[1] += (w * (second_x + first) * by_shape).sum()
+        second[2] += (w * (second_x + first)).sum()
     return Derivatives(float(value), (float(slope[0]), float(slope[1])), *(float(s) for s in second))
 
 
@@ -170,16 +172,37 @@ def _power_sums(sums: WeibullSums, k: float) -> tuple[float, float, float]:
     return s0, k * first, k * first + k * k * float(term.sum())
 
 
-def _interval_terms(sums: WeibullSums, k: float, rate: float) -> tuple[Floats, ...]:
-    """log(1 - exp(-x)) and derivatives in x; x = r (upper^k - lower^k) and its derivatives in log k."""
-    up, low = np.exp(k * sums.log_upper), np.exp(k * sums.log_lower) * (sums.lower > 0)
-    x = rate * (up - low)
-    first = rate * (up * sums.log_upper - low * sums.log_lower)
-    second = rate * (up * sums.log_upper**2 - low * sums.log_lower**2)
-    x = np.maximum(x, 1e-300)
-    gone = -np.expm1(-x)
-    g1 = np.exp(-x) / gone
-    return np.log(gone), g1, -g1 / gone, x, k * first, k * first + k * k * second
+def _log_hazard(sums: WeibullSums, k: float) -> Floats:
+    """Log of upper^k - lower^k, in logs throughout so that early intervals survive a large shape; shape (q,)."""
+    ratio = np.where(sums.lower > 0, np.exp(k * (sums.log_lower - sums.log_upper)), 0.0)
+    return k * sums.log_upper + np.log1p(-ratio)
+
+
+def _pull(x: Floats) -> Floats:
+    """x / (exp(x) - 1): the slope of log(1 - exp(-x)) in log x."""
+    capped = np.clip(x, 1e-12, 700.0)
+    return capped / np.expm1(capped)
+
+
+def _log_gone(log_x: Floats) -> Floats:
+    """log(1 - exp(-x)), which is log x while x is tiny."""
+    return np.where(log_x < -30, log_x, np.log(-np.expm1(-np.exp(np.clip(log_x, -30, 50)))))
+
+
+def _interval_terms(sums: WeibullSums, k: float, log_rate: float) -> tuple[Floats, ...]:
+    """log(1 - exp(-x)) with x = r (upper^k - lower^k), and what its derivatives are made of; each shape (q,).
+
+    In order: the value; x times its slope in x; x^2 times its curvature in x; first and second derivative of x in
+    log k, each divided by x.
+    """
+    log_x = log_rate + _log_hazard(sums, k)
+    x = np.exp(np.clip(log_x, -30, 50))
+    first = _pull(x)
+    second = -first * (first + np.minimum(x, 700.0))
+    ratio = np.where(sums.lower > 0, np.exp(k * (sums.log_lower - sums.log_upper)), 0.0)
+    once = (sums.log_upper - ratio * sums.log_lower) / (1 - ratio)
+    twice = (sums.log_upper**2 - ratio * sums.log_lower**2) / (1 - ratio)
+    return _log_gone(log_x), first, second, k * once, k * once + k * k * twice
 
 
 def best_log_rate(sums: WeibullSums, log_shape: float) -> float:
@@ -191,14 +214,13 @@ def best_log_rate(sums: WeibullSums, log_shape: float) -> float:
     s0 = _power_sums(sums, float(np.exp(log_shape)))[0]
     if not len(sums.lower):
         return float(np.log(sums.exact / s0))
-    w = sums.interval_weight
-    unit_x = _interval_terms(sums, float(np.exp(log_shape)), 1.0)[3]
+    w, log_hazard = sums.interval_weight, _log_hazard(sums, float(np.exp(log_shape)))
 
     def slope(log_rate: float) -> float:
-        x = np.minimum(np.exp(log_rate) * unit_x, 700.0)
-        return sums.exact - np.exp(log_rate) * s0 + float((w * x / np.expm1(x)).sum())
+        inside = np.exp(np.clip(log_rate + log_hazard, -30, 50))
+        return sums.exact - np.exp(log_rate) * s0 + float((w * _pull(inside)).sum())
 
-    high = float(np.log(sums.failures / s0)) + 1e-9 if s0 > 0 else 50.0
+    high = float(np.log(sums.failures / s0)) + 1e-9 if s0 > 0 else _FAR
     low = high - 1.0
     while slope(low) < 0:
         low -= 2 * (high - low)
@@ -210,12 +232,12 @@ def along_rate(sums: WeibullSums, log_shape: float) -> Callable[[float], float]:
     k = float(np.exp(log_shape))
     s0 = _power_sums(sums, k)[0]
     fixed = sums.exact * log_shape + (k - 1) * sums.exact_log
-    unit_x = _interval_terms(sums, k, 1.0)[3] if len(sums.lower) else None
+    log_hazard = _log_hazard(sums, k) if len(sums.lower) else None
 
     def value(log_rate: float) -> float:
         total = fixed + sums.exact * log_rate - np.exp(log_rate) * s0
-        if unit_x is not None:
-            total += (sums.interval_weight * np.log(-np.expm1(-np.exp(log_rate) * unit_x))).sum()
+        if log_hazard is not None:
+            total += (sums.interval_weight * _log_gone(log_rate + log_hazard)).sum()
         return float(total)
 
     return value
@@ -240,11 +262,16 @@ def maximise(sums: WeibullSums) -> tuple[float, float, Derivatives]:
     for _ in range(100):
         log_rate, d = profile(sums, at)
         slope = d.slope[0]
+        if log_rate >= _FAR or d.rate_rate > -1e-9:  # so steep that the rate means nothing any more
+            high, at = at, (low + at) / 2
+            continue
         curvature = d.shape_shape - d.shape_rate**2 / d.rate_rate
         low, high = (at, high) if slope > 0 else (low, at)
         step = -slope / curvature if curvature < 0 else np.inf
         if abs(step) < 1e-11 or abs(slope) <= 1e-13 * sums.failures:
-            return at, log_rate, d
+            if -curvature > _LEAST_INFORMATION:
+                return at, log_rate, d
+            break
         following = at + step
         if not low < following < high:
             following = (low + high) / 2

@@ -20,12 +20,19 @@ def test_curve_is_drawn_where_the_estimate_is_with_numbers_at_risk_below():
     figure = draw_curves([curve], ["fans"], "hours")
     axes, table = figure.axes
     drawn = axes.lines[0].get_ydata()
-    assert drawn[0] == 1 and drawn[1:-1] == pytest.approx(curve.estimate)
+    assert drawn[0] == 1 and drawn[1:-1] == pytest.approx(curve.estimate[curve.events > 0])
     assert table.texts[0].get_text() == "70"
     assert "hours" in table.get_xlabel() and table.get_title(loc="left") == "Number at risk"
     svg = io.StringIO()
     figure.savefig(svg, format="svg")
     assert "<svg" in svg.getvalue()
+
+
+def test_a_long_curve_is_thinned_to_what_can_be_seen():
+    curve = kaplan_meier(0, np.arange(1, 20001), True)
+    drawn = draw_curves([curve], ["parts"], "km").axes[0].lines[0]
+    assert len(drawn.get_ydata()) < 2000
+    assert drawn.get_ydata()[-1] == 0
 
 
 def test_two_curves_share_one_hue_and_differ_in_line_style():

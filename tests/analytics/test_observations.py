@@ -40,3 +40,14 @@ def test_other_refusals():
         aalen_johansen(0, [10, 20], [1, -1])
     with pytest.raises(InvalidObservations, match="cuts"):
         band_rates(0, [10, 20], [1, 1], [0])
+    with pytest.raises(InvalidObservations, match="whole numbers"):
+        aalen_johansen(0, [10, 20], [1, 1.5])
+    with pytest.raises(InvalidObservations, match="as many as exit"):
+        aalen_johansen(0, [10, 20], [1])
+    with pytest.raises(InvalidObservations, match=r"^lower.*below exit"):
+        turnbull(0, [10, 20], [True, False], lower=[10, np.nan])
+
+
+def test_scalars_unsigned_and_zero_one_flags_are_taken():
+    expected = kaplan_meier([0, 0], [10.0, 20.0], [True, False]).estimate
+    assert kaplan_meier(0, np.array([10, 20], dtype=np.uint32), [1, 0]).estimate == pytest.approx(expected)

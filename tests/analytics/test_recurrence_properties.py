@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analytics.errors import InvalidObservations, TooFewEvents
-from analytics.power_law import final_time_between_events, fit_power_law, shape_interval
+from analytics.errors import InvalidObservations
+from analytics.power_law import fit_power_law
 from analytics.recurrence import histories, mean_cumulative_function
 from analytics.trend import laplace, mil_hdbk_189, reverse_arrangements
 from analytics.weibull import fit_weibull
@@ -128,25 +128,3 @@ def test_stopping_at_the_last_event_drops_it():
     assert mil_hdbk_189(stopped, failure_truncated=True).freedom == 8
     with pytest.raises(InvalidObservations, match="failure_truncated"):
         laplace(histories([0], 0, 90, np.zeros(5), ages), failure_truncated=True)
-
-
-def test_refusals():
-    with pytest.raises(InvalidObservations, match="outside every window"):
-        histories([0], 10, 20, [0], [10])
-    with pytest.raises(InvalidObservations, match="overlap"):
-        histories([0, 0], [0, 5], [6, 9], [0], [3])
-    with pytest.raises(InvalidObservations, match="without a window"):
-        histories([0], 0, 9, [1], [3])
-    late = histories(["a", "b"], [0, 5], [9, 9], ["b", "a", "a", "a"], [6, 2, 3, 4])
-    with pytest.raises(InvalidObservations, match="use laplace"):
-        mil_hdbk_189(late)
-    with pytest.raises(InvalidObservations, match="watched from new"):
-        shape_interval(late, fit_power_law(late))
-    with pytest.raises(InvalidObservations, match="one machine"):
-        final_time_between_events(late, fit_power_law(late))
-    with pytest.raises(TooFewEvents, match="mean cumulative function"):
-        fit_power_law(histories([0], 0, 9, [0], [3]))
-    with pytest.raises(TooFewEvents):
-        laplace(histories([0], 0, 9, [0], [3]))
-    with pytest.raises(InvalidObservations, match="increasing"):
-        reverse_arrangements([5, 3, 8, 9])

@@ -38,6 +38,14 @@ def test_no_age_is_worth_a_planned_renewal(shape, planned, failure):
     assert policy.cost_rate == policy.cost_rate_run_to_failure == failure / (1000 * gamma(1 + 1 / shape))
 
 
+def test_best_ages_beyond_the_scale_and_beyond_reach():
+    """Nearly constant hazard and a failure hardly dearer: late, then never; running to failure costs the same."""
+    late = age_replacement(1.5, 1000, 1, 1.8)
+    assert late.interval > 1000 and late.cost_rate < late.cost_rate_run_to_failure
+    never = age_replacement(1.05, 1000, 4.9, 5)
+    assert never.interval is None and "beyond" in never.reason
+
+
 def test_renewal_function():
     """R discretisation and relife."""
     assert renewal_function(2, 1, [0.5, 1, 2]) == pytest.approx([0.230794, 0.753691, 1.894039], abs=1e-5)
@@ -67,9 +75,16 @@ def test_refusals_name_the_field_or_the_way_out():
         fit_gamma_poisson([3, 3, 3, 3], [1, 1, 1, 1])
     with pytest.raises(TooFewEvents, match="catalogue prior"):
         fit_gamma_poisson([0, 0], [1, 1])
+    with pytest.raises(InvalidObservations, match="count"):
+        fit_gamma_poisson([1, 2.5], [1, 1])
+    with pytest.raises(InvalidObservations, match="count and exposure"):
+        fit_gamma_poisson([1, 2], [1])
     with pytest.raises(InvalidObservations, match="exposure"):
         fit_gamma_poisson([1, 2], [1, 0])
     with pytest.raises(InvalidObservations, match="cost_failure"):
         age_replacement(2, 1000, 1, -5)
+    with pytest.raises(InvalidObservations, match="time"):
+        renewal_function(2, 1, [-1])
+    assert renewal_function(2, 1, 0) == 0
     with pytest.raises(InvalidObservations, match="mean lives"):
         renewal_function(2, 1, [1000])

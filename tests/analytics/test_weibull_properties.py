@@ -1,11 +1,11 @@
-"""What must hold for every Weibull fit: limits, invariance, coverage in simulation, refusals."""
+"""What must hold for every Weibull fit: limits, invariance, coverage in simulation."""
 
 import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from analytics.errors import InvalidObservations, TooFewEvents
+from analytics.errors import TooFewEvents
 from analytics.weibull import b_life, conditional_risk, fit_scale, fit_weibull, scale_interval, shape_interval
 
 ROWS = st.lists(
@@ -85,6 +85,17 @@ def test_intervals_hold_the_estimate_and_widen_with_the_level(rows):
     assert 0 <= risk.low <= risk.value <= risk.high <= 1
 
 
+def test_given_shape_one_has_the_poisson_likelihood_interval():
+    """With shape 1 the rate's likelihood is Poisson: 2 (d log(d / m) - d + m) = 3.841 at both ends of m."""
+    fit = fit_scale(0, [300.0, 500.0, 700.0, 900.0], [True, True, True, False], shape=1)
+    interval = scale_interval(fit)
+    for end in (interval.low, interval.high):
+        expected = 2400 / end
+        assert 2 * (3 * np.log(3 / expected) - 3 + expected) == pytest.approx(3.841459, abs=1e-5)
+    wald = scale_interval(fit, method="delta")
+    assert np.log(wald.high / fit.scale) == pytest.approx(1.959964 / np.sqrt(3), rel=1e-5)
+
+
 def test_narrow_intervals_wrap_to_exact_failures():
     rng = np.random.default_rng(3)
     life = 100 * rng.weibull(1.7, 60)
@@ -114,35 +125,3 @@ def test_intervals_cover_what_they_say():
             hits[name] += got.low <= truth <= got.high
     for name, count in hits.items():
         assert 0.9 - 3.3 * 0.0134 <= count / 500 <= 0.9 + 3.3 * 0.0134, name
-
-
-@pytest.mark.parametrize(
-    "columns",
-    [
-        (0, [2000.0, 5000.0, 9000.0], [False] * 3),
-        (0, [2000.0, 5000.0, 9000.0], [False, True, False]),
-        (0, [5000.0, 5000.0, 9000.0], [True, True, False]),
-    ],
-)
-def test_fewer_than_two_distinct_failures_are_refused(columns):
-    """lifelines answers the first with shape 164 and no warning; here the way out is named."""
-    with pytest.raises(TooFewEvents, match=r"pooled model.*fit_scale"):
-        fit_weibull(*columns)
-
-
-def test_other_refusals():
-    with pytest.raises(TooFewEvents, match="no failure"):
-        fit_scale(0, [1000.0], [False], shape=2)
-    with pytest.raises(InvalidObservations, match=r"^shape"):
-        fit_scale(0, [1000.0], [True], shape=0)
-    with pytest.raises(InvalidObservations, match=r"^lower.*lower = entry"):
-        fit_weibull(30, [40.0, 50.0, 60.0], [True, True, False], lower=[0, 35, np.nan])
-    with pytest.raises(TooFewEvents, match="ever seen good"):
-        fit_weibull(0, [10.0, 20.0], [True, True], lower=[0, 0])
-    one = fit_scale(0, [1000.0, 3000.0], [True, False], shape=2)
-    with pytest.raises(InvalidObservations, match="was given"):
-        shape_interval(one)
-    with pytest.raises(InvalidObservations, match="share"):
-        b_life(one, 10)
-    with pytest.raises(InvalidObservations, match="ahead"):
-        conditional_risk(one, 10, 0)
