@@ -44,15 +44,14 @@ def chunks(items: Sequence[Item], size: int = KEYS_AT_ONCE) -> Iterator[Sequence
 
 
 def public_ids(count: int) -> list[uuid.UUID]:
-    """Many UUIDs version 7 of this moment, laid out as `service.db.new_public_id` does it."""
+    """Many UUIDs version 7 of this moment, rising, laid out as `service.db.new_public_id` does it."""
     millis = time.time_ns() // 1_000_000
     head = (millis << 80) | (0x7 << 76) | (0x2 << 62)
     noise = os.urandom(10 * count)
     free = (0xFFF << 64) | ((1 << 62) - 1)
-    return [
-        uuid.UUID(int=head | (int.from_bytes(noise[start : start + 10], "big") & free))
-        for start in range(0, 10 * count, 10)
-    ]
+    drawn = [int.from_bytes(noise[start : start + 10], "big") & free for start in range(0, 10 * count, 10)]
+    # Rising keys are appended to their index instead of being scattered over it.
+    return [uuid.UUID(int=head | value) for value in sorted(drawn)]
 
 
 def get_or_create_shop(session: Session, name: str, *, now: datetime) -> Shop:

@@ -94,9 +94,10 @@ def test_no_rows_are_no_statement(database: Database) -> None:
         insert_rows(connection, make_table("never_made"), [])
 
 
-def test_public_ids_are_version_7_and_differ() -> None:
+def test_public_ids_are_version_7_rise_and_differ() -> None:
     made = public_ids(1_000)
     assert len(set(made)) == 1_000
+    assert made == sorted(made)
     # RFC 9562, section 5.7: version 7, variant 10, the first 48 bits are milliseconds of Unix time.
     assert {(key.version, key.variant) for key in made} == {(7, "specified in RFC 4122")}
     assert abs((made[0].int >> 80) / 1000 - datetime.now(UTC).timestamp()) < 60
