@@ -17,9 +17,9 @@ blueprint = Resource("exports", __name__, url_prefix="/exports", description="Jo
 
 @blueprint.route("/job-lines.csv")
 class JobLines(MethodView):
-    @blueprint.response(200, content_type="text/csv")
+    @blueprint.response(200, {"type": "string"}, content_type="text/csv")
     def get(self) -> Response:
-        """All of the shop's job lines as CSV; the import takes it back unchanged."""
+        """Write out all of the shop's job lines as CSV; the import takes it back unchanged."""
         out = io.StringIO(newline="")
         with app().database.read() as session:
             export_job_lines(session, session.get_one(Shop, shop_id()), out)

@@ -80,6 +80,9 @@ class ProblemApi(Api):
                 self._register_problem(status.name, status.phrase)
         self._register_problem("DEFAULT_ERROR", "Any other error")
 
+    def _register_pagination_header(self) -> None:
+        """Lists are paged by `next` in the body, not by a header."""
+
     def _register_problem(self, name: str, description: str) -> None:
         response: dict[str, Any] = {"description": description, "schema": self.ERROR_SCHEMA}
         prepare_response(response, self.spec, MEDIA_TYPE)

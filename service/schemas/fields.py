@@ -40,6 +40,15 @@ class Whole(fields.Integer):
         return value
 
 
+class YesNo(fields.Boolean):
+    """JSON true or false; 1 and "yes" are neither."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> bool:
+        if not isinstance(value, bool):
+            raise ValidationError("Write true or false.")
+        return value
+
+
 class Name(fields.String):
     """A short text on one line."""
 

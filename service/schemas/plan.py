@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from marshmallow import fields, validate
 
-from service.schemas.fields import Number, Reply
+from service.schemas.fields import Number, Reply, YesNo
 from service.schemas.ranking import EstimateReply, RankingAsked
 
 KITS = ("pocket", "home", "shop", "bench")
@@ -17,7 +17,7 @@ class PlanAsked(RankingAsked):
     minutes = Number(load_default=30.0, validate=validate.Range(min=1, max=1440))
     kit = fields.String(load_default="pocket", validate=validate.OneOf(KITS))
     permission = fields.String(load_default="look_only", validate=validate.OneOf(PERMISSIONS))
-    engine_cold = fields.Boolean(load_default=True, truthy={True}, falsy={False})
+    engine_cold = YesNo(load_default=True)
 
 
 class CautionReply(Reply):
