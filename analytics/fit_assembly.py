@@ -206,12 +206,16 @@ def _evidence(stats: SufficientStats, layout: Layout | None, rows: _Rows) -> Flo
     sums = np.stack([failures, stats.parts, stats.exposure_km, stats.exposure_years])
     by_cell = np.where(row_of >= 0, sums[:, row_of], 0.0)
     who = [_seen_by_cell(seen, row_of, len(stats.parts)) for seen in (stats.seen_machines, stats.seen_shops)]
+    counts = [np.bincount(cell, minlength=layout.cells) for cell, _ in who]
     for at, cells in enumerate(rows.cells):
         out[at, [0, 1, 4, 5]] = by_cell[:, cells].sum(axis=1)
-        for column, (cell, person) in zip((2, 3), who, strict=True):
+        for column, (cell, person), count in zip((2, 3), who, counts, strict=True):
+            if len(cells) == 1:
+                out[at, column] = count[cells[0]]
+                continue
             inside = np.zeros(layout.cells, dtype=bool)
             inside[cells] = True
-            out[at, column] = len(np.unique(person[inside[cell]]))
+            out[at, column] = np.count_nonzero(np.bincount(person[inside[cell]]))
     return out
 
 
@@ -219,7 +223,7 @@ def _seen_by_cell(seen: dict[tuple[int, int], int], row_of: Ints, size: int) -> 
     cell_of = np.full(size, -1)
     cell_of[row_of[row_of >= 0]] = np.flatnonzero(row_of >= 0)
     pairs = np.array(list(seen), dtype=np.int64).reshape(-1, 2)
-    return cell_of[pairs[:, 0]], pairs[:, 1]
+    return cell_of[pairs[:, 0]], np.unique(pairs[:, 1], return_inverse=True)[1]
 
 
 def renewal_rate(stats: SufficientStats) -> Floats:

@@ -217,7 +217,7 @@ def _with_unknown(
         clocks, knots = np.divmod(np.arange(len(CLOCK_WEIGHTS) * len(SHAPE_KNOTS)), len(SHAPE_KNOTS))
     else:
         clocks, knots = _knots_in_question(proposal)
-    for _ in range(2 if share < 0.25 else 5):
+    for _ in range(2 if share < 0.25 else 3 if share < 0.6 else 5):
         log_theta = problem.solve(clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks)))[1].mean
         soft = soft_counts(rows, layout.cells, clocks, knots, log_theta, renewal_rate(stats))
         problem = replace(problem, layout=layout.with_soft(soft))
@@ -252,7 +252,7 @@ def _shape_and_clock(problem: Problem, question: tuple[Ints, Ints] | None = None
         question = np.divmod(np.arange(len(CLOCK_WEIGHTS) * len(SHAPE_KNOTS)), len(SHAPE_KNOTS))
     clocks, knots = question
     rough = problem.solve(clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks)))[0]
-    kept = np.unique(clocks[rough > rough.max() - 25.0])
+    kept = np.unique(clocks[rough > rough.max() - 15.0])
     log_knots = [np.log(SHAPE_KNOTS[knots[clocks == c]]) for c in kept]
     start = [_mode_and_width(x, rough[clocks == c]) for c, x in zip(kept, log_knots, strict=True)]
     centre, width = np.array(start).T

@@ -19,6 +19,8 @@ LOWEST_SHAPE, HIGHEST_SHAPE = float(SHAPE_KNOTS[0]), float(SHAPE_KNOTS[-1])
 _TINY_EXPOSURE = 1e-9  # tens of years: a few minutes
 _SHAPE_ONE = int(np.flatnonzero(SHAPE_KNOTS == 1.0)[0])
 _POINTS = 6  # knots of the local polynomial in the shape
+_GAPS = np.arange(_POINTS)[:, None] - np.arange(_POINTS)
+_SELF = _GAPS == 0
 
 
 def family_key(make: str, family: str, model: str) -> NodeKey:
@@ -90,13 +92,11 @@ def interpolate_shape(knots: Floats, clock: Ints, shape: Floats) -> Floats:
     """Local polynomial in the shape through six knots; (w, knot, cells) -> (nodes, cells)."""
     at = (shape - LOWEST_SHAPE) / SHAPE_STEP
     first = np.clip(np.floor(at).astype(int) - _POINTS // 2 + 1, 0, len(SHAPE_KNOTS) - _POINTS)
-    offset = at - first
-    out = np.zeros((len(shape), knots.shape[2]))
-    for j in range(_POINTS):
-        others = [i for i in range(_POINTS) if i != j]
-        lagrange = np.prod([(offset - i) / (j - i) for i in others], axis=0)
-        out += lagrange[:, None] * knots[clock, first + j]
-    return out
+    offset = (at - first)[:, None, None] - np.arange(_POINTS)  # (nodes, 1, other knot)
+    terms = np.where(_SELF, 1.0, offset / np.where(_SELF, 1.0, _GAPS))
+    lagrange = terms.prod(axis=2)
+    near = knots[clock[:, None], first[:, None] + np.arange(_POINTS)]
+    return np.einsum("nj,njc->nc", lagrange, near)
 
 
 def build_layout(stats: SufficientStats) -> Layout:

@@ -16,7 +16,7 @@ References: Opper and Archambeau (2009), The variational Gaussian approximation 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,7 @@ Ints = NDArray[np.int64]
 
 _LARGEST_STEP = 2.0  # in log hazard; keeps Newton from overshooting out of an empty start
 _LARGEST_EXPONENT = 60.0
+_MOST_STEPS = 60
 
 
 @dataclass(frozen=True)
@@ -40,9 +41,23 @@ class Tree:
     leaf: Ints
     crossed: Floats
 
+    starts: tuple[Ints, ...] = field(init=False)  # first child of each node above, by level; of each leaf, for cells
+
+    def __post_init__(self) -> None:
+        starts = tuple(np.flatnonzero(np.diff(index, prepend=-1)) for index in (*self.parent, self.leaf))
+        object.__setattr__(self, "starts", starts)
+
     @property
     def leaves(self) -> int:
         return len(self.parent[-1])
+
+    def sum_to_parent(self, values: Floats, level: int) -> Floats:
+        """Sum over the nodes of a level by parent; axis 1 are nodes sorted by parent, each parent has a child."""
+        return np.add.reduceat(values, self.starts[level], axis=1)
+
+    def sum_cells(self, values: Floats) -> Floats:
+        """Sum of cell values by leaf; cells are sorted by leaf and each leaf has one."""
+        return values if self.leaves == len(self.leaf) else np.add.reduceat(values, self.starts[-1], axis=1)
 
 
 @dataclass(frozen=True)
@@ -69,12 +84,6 @@ class Solution:
     crossed_variance: Floats
 
 
-def _sum_to_parent(values: Floats, parent: Ints) -> Floats:
-    """Sum over children; axis 1 are nodes sorted by parent, each parent has a child."""
-    starts = np.flatnonzero(np.r_[True, parent[1:] != parent[:-1]])
-    return np.add.reduceat(values, starts, axis=1)
-
-
 class _Elimination:
     """Solve (tree prior precision + diag(leaf precision)) x = rhs for several right-hand sides, keeping variances."""
 
@@ -85,7 +94,7 @@ class _Elimination:
         for level in reversed(range(len(tree.parent))):
             diagonal = weight + precision[level]
             self.diagonal.insert(0, diagonal)
-            weight = _sum_to_parent(precision[level] * weight / diagonal, tree.parent[level])
+            weight = tree.sum_to_parent(precision[level] * weight / diagonal, level)
         self.root_diagonal = weight[:, 0] + root_precision
         self.log_determinant = np.log(self.root_diagonal) + sum(np.log(d).sum(axis=1) for d in self.diagonal)
 
@@ -94,7 +103,7 @@ class _Elimination:
         rhs = [leaf_rhs]
         for level in reversed(range(len(self.tree.parent))):
             share = self.precision[level] / self.diagonal[level]
-            rhs.insert(0, _sum_to_parent(share * rhs[0], self.tree.parent[level]))
+            rhs.insert(0, self.tree.sum_to_parent(share * rhs[0], level))
         x = [(rhs[0] + root_rhs[:, None]) / self.root_diagonal[:, None]]
         for level, parent in enumerate(self.tree.parent):
             x.append((rhs[level + 1] + self.precision[level] * x[-1][:, parent]) / self.diagonal[level])
@@ -108,7 +117,7 @@ class _Elimination:
         return variance
 
 
-def solve(tree: Tree, hyper: Hyper, deaths: Floats, exposure: Floats, max_steps: int = 60) -> Solution:
+def solve(tree: Tree, hyper: Hyper, deaths: Floats, exposure: Floats, tolerance: float = 1e-4) -> Solution:
     """Variational posterior of all effects at each hyperparameter node.
 
     Parameters
@@ -117,6 +126,8 @@ def solve(tree: Tree, hyper: Hyper, deaths: Floats, exposure: Floats, max_steps:
         Failures D; may be fractional, and a little below 0 with spells of unknown start.
     exposure : (nodes, cells)
         E at each node's shape and clock weight.
+    tolerance : float
+        Largest last step of any eta; the bound is then good to its square.
     """
     nodes = len(hyper.root_mean)
     precision = [
@@ -125,16 +136,12 @@ def solve(tree: Tree, hyper: Hyper, deaths: Floats, exposure: Floats, max_steps:
     root_precision = hyper.root_sd**-2.0
     root_rhs = root_precision * hyper.root_mean
     fit = _Crossed(tree, hyper.crossed_sd)
-    mean = np.broadcast_to(hyper.root_mean[:, None], exposure.shape).copy()
     log_exposure = np.log(np.maximum(exposure, 1e-300))
-    # start no higher than where the expected failures are a few times those seen
-    ceiling = np.log(np.maximum(deaths, 0.0) + 3.0) - log_exposure
-    mean = np.minimum(mean, ceiling)
-    variance = np.full(exposure.shape, 0.05)
+    mean, variance = _start(hyper, deaths, exposure)
     log_rate = np.minimum(log_exposure + mean + 0.5 * variance, _LARGEST_EXPONENT)
-    for _ in range(max_steps):
+    for _ in range(_MOST_STEPS):
         rate = np.exp(log_rate)
-        elimination = _Elimination(tree, precision, root_precision, _sum_cells(rate, tree))
+        elimination = _Elimination(tree, precision, root_precision, tree.sum_cells(rate))
         # with weights `rate`, the score is that of the bound at the present mean
         score = rate * mean + deaths - np.exp(np.minimum(log_exposure + mean + 0.5 * variance, _LARGEST_EXPONENT))
         levels, crossed, new_mean, new_variance = fit.step(elimination, rate, score, root_rhs)
@@ -144,7 +151,7 @@ def solve(tree: Tree, hyper: Hyper, deaths: Floats, exposure: Floats, max_steps:
         # v falls as the rate rises and the rate rises with v: without this factor wide cells swing for ever
         log_rate = log_rate + gap / (1.0 + 0.5 * rate * variance**2)
         unsettled = np.maximum(np.abs(move).max(axis=1), np.abs(gap).max(axis=1))
-        if unsettled.max() < 1e-7:
+        if unsettled.max() < tolerance:
             break
     rate = np.exp(np.minimum(log_exposure + mean + 0.5 * variance, _LARGEST_EXPONENT))
     quadratic = root_precision * (levels[0][:, 0] - hyper.root_mean) ** 2
@@ -159,6 +166,16 @@ def solve(tree: Tree, hyper: Hyper, deaths: Floats, exposure: Floats, max_steps:
     elbo = np.where(unsettled < 1e-3, elbo, -1e30)  # away from its fixed point the expression is no bound
     level_variance = fit.level_variances(elimination)
     return Solution(elbo, mean, variance, rate, tuple(levels), tuple(level_variance), crossed, fit.variance)
+
+
+def _start(hyper: Hyper, deaths: Floats, exposure: Floats) -> tuple[Floats, Floats]:
+    """Where Newton begins: each cell's own rate, drawn to the pooled rate by two failures' worth."""
+    failed = np.broadcast_to(np.maximum(deaths, 0.0), exposure.shape)
+    prior_rate = np.exp(np.clip(hyper.root_mean, -_LARGEST_EXPONENT, _LARGEST_EXPONENT))
+    pooled = (failed.sum(axis=1) + 0.5) / (exposure.sum(axis=1) + 0.5 / prior_rate)
+    mean = np.log((failed + 2.0) / (exposure + 2.0 / pooled[:, None]))
+    spread = sum((_column(sd) ** 2).mean(axis=1) for sd in hyper.sd)
+    return mean, 1.0 / (failed + 2.0 + 1.0 / np.maximum(spread, 1e-6)[:, None])
 
 
 class _Crossed:
@@ -176,11 +193,11 @@ class _Crossed:
         self, elimination: _Elimination, rate: Floats, score: Floats, root_rhs: Floats
     ) -> tuple[list[Floats], Floats, Floats, Floats]:
         tree, none = self.tree, np.zeros_like(root_rhs)
-        base = elimination.solve(_sum_cells(score, tree), root_rhs)
+        base = elimination.solve(tree.sum_cells(score), root_rhs)
         variance = elimination.variances()[-1][:, tree.leaf]
         if not self.count:
             return base, np.zeros((len(rate), 0)), base[-1][:, tree.leaf], variance
-        border = [_sum_cells(rate * tree.crossed[:, j], tree) for j in range(self.count)]
+        border = [tree.sum_cells(rate * tree.crossed[:, j]) for j in range(self.count)]
         self._through = [elimination.solve(b, none) for b in border]
         leaves = np.stack([x[-1] for x in self._through], axis=-1)  # (nodes, leaves, k): A^-1 B
         stacked = np.stack(border, axis=-1)
@@ -214,8 +231,3 @@ class _Crossed:
 
 def _column(sd: Floats) -> Floats:
     return sd[:, None] if sd.ndim == 1 else sd
-
-
-def _sum_cells(values: Floats, tree: Tree) -> Floats:
-    """Sum of cell values by leaf; cells are sorted by leaf and each leaf has one."""
-    return values if tree.leaves == len(tree.leaf) else _sum_to_parent(values, tree.leaf)

@@ -150,9 +150,7 @@ class RiskTable:
         bend = np.clip(spread * score + np.sqrt(spread) * normals[1], -0.7, 0.7)
         held = np.clip(rate * variance, 0.0, 1.0)  # how far the cell's own data hold its scale
         log_theta = (
-            log_theta
-            + bend * (log_theta - held * (log_theta + self.slope[by_clock]))
-            + self._doubt(fit, normals[2])
+            log_theta + bend * (log_theta - held * (log_theta + self.slope[by_clock])) + self._doubt(fit, normals[2])
         )
         renewal = np.take_along_axis(self.renewal_rate[fit], clock, axis=1)
         return LifeDraws(

@@ -57,7 +57,7 @@ def test_elimination_is_the_dense_solution() -> None:
     sd = (np.array([0.3]), np.array([0.5]), np.array([0.2]))
     prior = Hyper(np.array([-1.0]), np.array([0.8]), sd, np.full((1, 2), 0.4))
     deaths, exposure = rng.poisson(3.0, 5).astype(float), rng.uniform(1, 9, (1, 5))
-    found = solve(tree, prior, deaths, exposure)
+    found = solve(tree, prior, deaths, exposure, tolerance=1e-9)
     # dense: root, 2, 3, 5 nodes, 2 crossed effects
     start = [0, 1, 3, 6, 11]
     precision = np.zeros((13, 13))
