@@ -5,17 +5,19 @@ not. The better of the two is taken, before the check and again after each outco
 expected difference (expected value of sample information: Raiffa and Schlaifer, Applied Statistical Decision
 Theory, 1961; from memory). It is never negative, and it may be 0 for a check that cannot change what one does.
 
-Several checks on one part are valued together, over every combination of outcomes, so that a second check on a
-part nearly cleared adds little. What is assumed: outcomes are independent given the part's state, parts are bad
-independently of each other. A check on a set (one outcome, several parts) is read, for each part, against the
-chance that another of the set is bad; what checks on those *other* parts would explain away is not counted, so
-that the worth with set-level checks is a lower bound. Where the shares of a set's parts differ, "another is bad"
-uses their average, weighted by their chances.
+Several checks on the same parts are valued together, over every combination of outcomes, so that a second check on
+a part nearly cleared adds little. Parts that stand together are valued together too: those a diagnosis has tied
+(after a low charging voltage one of the set is bad, so a bad connector clears the regulator) and those one
+set-level check speaks for.
+
+Outcomes are independent given the parts' states. Two things are cut short, both to the low side: of many checks on
+the same parts the worth counts the best few together (`JOINT_WORK`), and of a set too large to enumerate
+(`MOST_PARTS`) each part is valued by itself, against the chance that another of the set is bad.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -23,27 +25,38 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.outcomes import CONCLUSIVE, Verdict
-from analytics.planning_types import CheckOption, ComponentRisk, InvalidPlanInput
+from analytics.part_groups import Part, PartGroup, groups_of_parts, likelihoods
+from analytics.planning_types import CheckOption, ComponentRisk, InvalidPlanInput, JointChances
 
-Part = tuple[str, str | None]
 Choice = frozenset[str]  # ids of the options chosen
 
-MOST_CHECKS_ON_A_PART = 8  # 4^8 outcome combinations; the least valuable beyond it count as worth nothing to it
+JOINT_WORK = 300_000  # outcome combinations times states for one group of parts
+JOINT_CHOICES = 100  # choices valued for one group of parts
 
 
 @dataclass(frozen=True)
 class PartWorth:
-    """Worth of every permitted choice of options that look at the same parts.
+    """Worth of choices of options that look at the same parts.
 
-    `options` are ids; `table` gives the worth of each subset with at most one option of a parent.
+    `options` are ids; `table` gives the worth of each subset with at most one option of a parent and at most
+    `most` options; of a larger choice the best `most` count.
     """
 
     options: tuple[str, ...]
     table: Mapping[Choice, float]
+    most: int
+
+    @property
+    def complete(self) -> bool:
+        """True where every choice has its own worth."""
+        return max(len(choice) for choice in self.table) < self.most
 
     def of(self, choice: Iterable[str]) -> float:
         """Worth of what `choice` does for these parts."""
-        return self.table[frozenset(choice) & frozenset(self.options)]
+        here = frozenset(choice) & frozenset(self.options)
+        if len(here) <= self.most:
+            return self.table[here]
+        return max(worth for counted, worth in self.table.items() if counted <= here)
 
 
 @dataclass(frozen=True)
@@ -58,8 +71,11 @@ class PartAfter:
 
 @dataclass(frozen=True)
 class OutcomeOutlook:
-    """What an outcome would change. For a check on several parts read one by one the chance is each part's own,
-    so `chance` is given only where the check has one outcome (one target, or a set); else nan."""
+    """What an outcome would change, on the parts looked at and on those tied to them.
+
+    `chance` is that of the outcome where the check gives one (one target, or a set), else nan: each target then
+    has its own.
+    """
 
     verdict: Verdict
     chance: float
@@ -76,40 +92,35 @@ def risks_by_part(risks: Sequence[ComponentRisk]) -> dict[Part, ComponentRisk]:
     return index
 
 
-def outcome_chances(check: CheckOption, part: Part, risks: Mapping[Part, ComponentRisk]) -> NDArray[np.float64]:
-    """Chances of fail, marginal, pass if the part is bad (row 0) and if it is good (row 1), shape (2, 3)."""
-    target = next(t for t in check.targets if t.part == part)
-    bad, good = np.array(target.given_bad.as_tuple()), np.array(target.given_good.as_tuple())
-    if check.set_level:
-        others = [(risks[t.part].chance_bad_now, t) for t in check.targets if t.part != part and t.part in risks]
-        weight = sum(chance for chance, _ in others)
-        if weight > 0:
-            another_bad = 1 - float(np.prod([1 - chance for chance, _ in others]))
-            mixed = sum(chance * np.array(t.given_bad.as_tuple()) for chance, t in others) / weight
-            good = another_bad * mixed + (1 - another_bad) * good
-    return np.vstack([bad, good])
-
-
-def part_worths(options: Sequence[CheckOption], risks: Mapping[Part, ComponentRisk]) -> tuple[PartWorth, ...]:
-    """Worth tables of all parts at stake; parts looked at by the same options share a table.
+def part_worths(
+    options: Sequence[CheckOption],
+    risks: Mapping[Part, ComponentRisk],
+    joint: Sequence[JointChances] = (),
+    most: int | None = None,
+) -> tuple[PartWorth, ...]:
+    """Worth tables of all parts at stake; groups looked at by the same options share a table.
 
     Parameters
     ----------
     options : sequence of CheckOption
     risks : mapping from (component, position) to ComponentRisk
         A target without a risk has no worth.
+    joint : sequence of JointChances
+        Of parts that are not independent; their marginals are the risks' chances.
+    most : int, optional
+        Value at most so many options together; by default as many as `JOINT_WORK` allows.
     """
-    merged: dict[tuple[str, ...], dict[Choice, float]] = {}
-    for part, risk in risks.items():
-        looking = [o for o in options if any(t.part == part for t in o.targets)]
-        looking = _keep_most_valuable(looking, part, risks)
+    merged: dict[tuple[tuple[str, ...], int], dict[Choice, float]] = {}
+    for group in groups_of_parts(options, risks, joint):
+        looking = [o for o in options if any(t.part in group.index for t in o.targets)]
         if not looking:
             continue
-        table = _worth_table(looking, part, risk, risks)
-        into = merged.setdefault(tuple(o.id for o in looking), dict.fromkeys(table, 0.0))
-        for choice, worth in table.items():
-            into[choice] += worth
-    return tuple(PartWorth(ids, table) for ids, table in merged.items())
+        factors = {o.id: likelihoods(o, group, risks) for o in looking}
+        size = most or _most_together(looking, factors)
+        into = merged.setdefault((tuple(o.id for o in looking), size), {})
+        for choice, worth in _worths(looking, factors, group, risks, size):
+            into[choice] = into.get(choice, 0.0) + worth
+    return tuple(PartWorth(ids, table, size) for (ids, size), table in merged.items())
 
 
 def worth_of(choice: Iterable[str], worths: Sequence[PartWorth]) -> float:
@@ -118,53 +129,77 @@ def worth_of(choice: Iterable[str], worths: Sequence[PartWorth]) -> float:
     return sum(worth.of(chosen) for worth in worths)
 
 
-def outlook(check: CheckOption, risks: Sequence[ComponentRisk]) -> tuple[OutcomeOutlook, ...]:
+def outlook(
+    check: CheckOption, risks: Sequence[ComponentRisk], joint: Sequence[JointChances] = ()
+) -> tuple[OutcomeOutlook, ...]:
     """What fail, marginal and pass of one check would each change, for the parts at stake."""
     index = risks_by_part(risks)
-    parts = [index[t.part] for t in check.targets if t.part in index]
+    groups = [g for g in groups_of_parts([check], index, joint) if any(t.part in g.index for t in check.targets)]
     single = check.set_level or len(check.targets) == 1
     found = []
     for column, verdict in enumerate(CONCLUSIVE):
-        after = []
+        after: list[PartAfter] = []
         chance = float("nan")
-        for risk in parts:
-            shares = outcome_chances(check, risk.part, index)[:, column]
-            p = risk.chance_bad_now
-            total = p * shares[0] + (1 - p) * shares[1]
-            posterior = float(p * shares[0] / total) if total > 0 else p
+        for group in groups:
             if single:
-                chance = float(total)
-            act = posterior * risk.loss_if_missed > risk.cost_to_act
-            after.append(PartAfter(risk.component, risk.position, posterior, act))
+                weights = group.chances * likelihoods(check, group, index)[column]
+                chance = float(weights.sum())
+                after += [_after(index[part], group, weights) for part in group.parts]
+                continue
+            for target in (t for t in check.targets if t.part in group.index):
+                bad = group.states[:, group.index[target.part]]
+                shares = np.where(bad, target.given_bad.as_tuple()[column], target.given_good.as_tuple()[column])
+                after.append(_after(index[target.part], group, group.chances * shares))
         found.append(OutcomeOutlook(verdict, chance, tuple(after)))
     return tuple(found)
 
 
-def _worth_table(
-    looking: Sequence[CheckOption], part: Part, risk: ComponentRisk, risks: Mapping[Part, ComponentRisk]
-) -> dict[Choice, float]:
-    """Walk through the choices parent by parent, carrying the joint outcome chances if bad and if good."""
-    p, loss, cost = risk.chance_bad_now, risk.loss_if_missed, risk.cost_to_act
-    now = min(p * loss, cost)
-    states: list[tuple[Choice, NDArray[np.float64]]] = [(frozenset(), np.array([[p], [1 - p]]))]
+def _after(risk: ComponentRisk, group: PartGroup, weights: NDArray[np.float64]) -> PartAfter:
+    total = float(weights.sum())
+    bad = float(weights[group.states[:, group.index[risk.part]]].sum())
+    chance = bad / total if total > 0 else risk.chance_bad_now
+    return PartAfter(risk.component, risk.position, chance, chance * risk.loss_if_missed > risk.cost_to_act)
+
+
+def _most_together(looking: Sequence[CheckOption], factors: Mapping[str, NDArray[np.float64]]) -> int:
+    """How many of these options can be valued together inside the work allowed; at least 2, so that pairs are exact.
+
+    Coefficient k of the products below is the work, and the number, of all choices of k options.
+    """
+    work, number = np.ones(1), np.ones(1)
+    states = next(iter(factors.values())).shape[1]
     for _, variants in groupby(sorted(looking, key=lambda o: o.parent), key=lambda o: o.parent):
-        chances = {o.id: outcome_chances(o, part, risks) for o in variants}
-        states += [
-            (choice | {id_}, (joint[:, :, None] * shares[:, None, :]).reshape(2, -1))
-            for choice, joint in states
-            for id_, shares in chances.items()
+        outcomes = [len(factors[o.id]) for o in variants]
+        work = np.convolve(work, [1, sum(outcomes)])
+        number = np.convolve(number, [1, len(outcomes)])
+    inside = (np.cumsum(work) * states <= JOINT_WORK) & (np.cumsum(number) <= JOINT_CHOICES)
+    return len(work) if inside.all() else max(2, int(inside.sum()) - 1)
+
+
+def _worths(
+    looking: Sequence[CheckOption],
+    factors: Mapping[str, NDArray[np.float64]],
+    group: PartGroup,
+    risks: Mapping[Part, ComponentRisk],
+    most: int,
+) -> Iterator[tuple[Choice, float]]:
+    """Walk through the choices parent by parent, carrying the joint chances of outcomes and states."""
+    loss = np.array([risks[p].loss_if_missed for p in group.parts])
+    cost = np.array([risks[p].cost_to_act for p in group.parts])
+
+    def left(joint: NDArray[np.float64]) -> float:
+        acting = joint.sum(axis=1)[:, None] * cost
+        return float(np.minimum((joint @ group.states) * loss, acting).sum())
+
+    walked: list[tuple[Choice, NDArray[np.float64]]] = [(frozenset(), group.chances[None, :])]
+    now = left(walked[0][1])
+    for _, variants in groupby(sorted(looking, key=lambda o: o.parent), key=lambda o: o.parent):
+        names = [o.id for o in variants]
+        walked += [
+            (choice | {name}, (joint[:, None, :] * factors[name][None, :, :]).reshape(-1, joint.shape[1]))
+            for choice, joint in walked
+            if len(choice) < most
+            for name in names
         ]
-    return {
-        choice: max(0.0, now - float(np.minimum(joint[0] * loss, joint.sum(axis=0) * cost).sum()))
-        for choice, joint in states
-    }
-
-
-def _keep_most_valuable(
-    looking: list[CheckOption], part: Part, risks: Mapping[Part, ComponentRisk]
-) -> list[CheckOption]:
-    if len(looking) <= MOST_CHECKS_ON_A_PART:
-        return looking
-    alone = {o.id: _worth_table([o], part, risks[part], risks)[frozenset([o.id])] for o in looking}
-    kept = {o.id for o in sorted(looking, key=lambda o: -alone[o.id])[:MOST_CHECKS_ON_A_PART]}
-    return [o for o in looking if o.id in kept]
+    for choice, joint in walked:
+        yield choice, max(0.0, now - left(joint))

@@ -26,20 +26,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.diagnosis_types import (
+    MOST_TIED,
     Diagnosis,
     Evidence,
     EvidenceRules,
     Finding,
     InvalidEvidence,
+    JointChances,
     Move,
     NonRunner,
     NotCounted,
+    Part,
     PartDiagnosis,
     PriorChance,
     Verdict,
 )
 from analytics.evidence_rows import EvidenceRow, one_fact_once, row_of
-from analytics.fault_sets import LEAST_CHANCE, Term, posterior_log_odds
+from analytics.fault_sets import LEAST_CHANCE, Term, joint_states, posterior_log_odds, tied
 
 NO_MOVE = 1e-12
 
@@ -93,7 +96,8 @@ def diagnose(
     prior_log_odds = np.log(chances) - np.log1p(-chances)
     trail = _trail(prior_log_odds, rows, math.log(rules.cap_product_per_component))
     parts = [_explained(i, prior, trail, rows, rules) for i, prior in enumerate(priors)]
-    return Diagnosis(tuple(sorted(parts, key=lambda p: -p.posterior_log_odds)))
+    joint = _joint([p.part for p in priors], prior_log_odds, rows, rules)
+    return Diagnosis(tuple(sorted(parts, key=lambda p: -p.posterior_log_odds)), joint)
 
 
 def _trail(
@@ -110,6 +114,20 @@ def _trail(
         odds = prior_log_odds + np.clip(own, -product_cap, product_cap)
         trail.append(posterior_log_odds(_chance(odds), conditions) if conditions else odds)
     return trail
+
+
+def _joint(
+    parts: Sequence[Part], prior_log_odds: NDArray[np.float64], rows: Sequence[EvidenceRow], rules: EvidenceRules
+) -> tuple[JointChances, ...]:
+    """Joint chances of the parts each gathering of conditions ties."""
+    cap = math.log(rules.cap_product_per_component)
+    own = np.zeros_like(prior_log_odds) + sum(row.log_ratio for row in rows)
+    chances = _chance(prior_log_odds + np.clip(own, -cap, cap))
+    found = []
+    for members, conditions in tied([row.condition for row in rows if row.condition is not None]):
+        if 1 < len(members) <= MOST_TIED:
+            found.append(JointChances(tuple(parts[m] for m in members), *joint_states(chances, conditions, members)))
+    return tuple(found)
 
 
 def _chance(log_odds: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from analytics.errors import AnalyticsError
 from analytics.outcomes import Shares, Verdict
-from analytics.planning_types import CheckTarget
+from analytics.planning_types import CheckTarget, JointChances
 
 Part = tuple[str, str | None]
 
@@ -23,6 +23,7 @@ __all__ = [
     "Finding",
     "HistoryFact",
     "InvalidEvidence",
+    "JointChances",
     "Move",
     "NonRunner",
     "NotCounted",
@@ -33,6 +34,9 @@ __all__ = [
     "Symptom",
     "Verdict",
 ]
+
+
+MOST_TIED = 10
 
 
 class InvalidEvidence(AnalyticsError):
@@ -219,9 +223,14 @@ class PartDiagnosis:
 
 @dataclass(frozen=True)
 class Diagnosis:
-    """Every part, likeliest first."""
+    """Every part, likeliest first.
 
-    parts: tuple[PartDiagnosis, ...] = field(default=())
+    `joint` holds the chances of all states of parts that the evidence has tied (sets that must explain something),
+    for the planner; a set of more than `MOST_TIED` parts is left out, its parts then go as if independent.
+    """
+
+    parts: tuple[PartDiagnosis, ...] = ()
+    joint: tuple[JointChances, ...] = ()
 
     def of(self, component: str, position: str | None = None) -> PartDiagnosis:
         """The part, or KeyError."""

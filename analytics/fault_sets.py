@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,6 +98,36 @@ def posterior_log_odds(chances: NDArray[np.float64], conditions: Sequence[Sequen
         raise InvalidEvidence("the evidence contradicts itself: it leaves no state possible; take a finding back")
     floor = LEAST_CHANCE * total
     return np.log(np.maximum(bad_weight, floor)) - np.log(np.maximum(good_weight, floor))
+
+
+def joint_states(
+    chances: NDArray[np.float64], conditions: Sequence[Sequence[Term]], members: Sequence[int]
+) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+    """Every state of the members, shape (2^k, k), and how likely it is given the conditions, shape (2^k,).
+
+    The conditions must speak of these members alone.
+    """
+    states = np.array(list(product([False, True], repeat=len(members))), dtype=bool)
+    column = {part: i for i, part in enumerate(members)}
+    weights = np.prod(np.where(states, chances[list(members)], 1 - chances[list(members)]), axis=1)
+    for condition in conditions:
+        factor = np.zeros(len(states))
+        for coefficient, none_of in condition:
+            factor += coefficient * ~states[:, [column[m] for m in none_of]].any(axis=1)
+        weights = weights * factor
+    return states, np.maximum(weights, 0) / np.maximum(weights, 0).sum()
+
+
+def tied(conditions: Sequence[Sequence[Term]]) -> list[tuple[list[int], list[Sequence[Term]]]]:
+    """Conditions that share members, gathered: (members, conditions) of each gathering."""
+    gathered: list[tuple[set[int], list[Sequence[Term]]]] = []
+    for condition in conditions:
+        members = {m for _, none_of in condition for m in none_of}
+        sharing = [g for g in gathered if g[0] & members]
+        gathered = [g for g in gathered if not g[0] & members]
+        together = [c for _, held in sharing for c in held]
+        gathered.append((members.union(*(g[0] for g in sharing)), [*together, condition]))
+    return [(sorted(members), held) for members, held in gathered]
 
 
 def single_fault_table(priors: Mapping[Part, float], findings: Sequence[Finding]) -> SetTable:

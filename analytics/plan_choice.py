@@ -1,7 +1,7 @@
 """Solve the choice of checks exactly.
 
 The choice is an integer programme (scipy's `milp`, HiGHS): x_k takes option k, y_g opens access group g, and for
-parts that several options look at, z_S says that exactly the options S of theirs are taken, so that diminishing
+parts that several options look at, z_S says that the options S of theirs are the ones counted, so that diminishing
 returns enter exactly and not as a sum of single worths.
 """
 
@@ -88,7 +88,7 @@ def choose(
 
 
 def _add_worths(worths: Sequence[PartWorth], x: Mapping[str, int], gain: list[float], rows: _Rows) -> None:
-    """Put worths into the objective, scaled; a part seen by one option needs no z."""
+    """Put worths into the objective, scaled; parts seen by one option need no z."""
     scale = sum(max(worth.table.values()) for worth in worths) or 1.0
     for worth in worths:
         if len(worth.options) == 1:
@@ -98,8 +98,8 @@ def _add_worths(worths: Sequence[PartWorth], x: Mapping[str, int], gain: list[fl
         gain += [value / scale for value in worth.table.values()]
         rows.add(dict.fromkeys(z.values(), 1.0), 1.0, 1.0)
         for id_ in worth.options:
-            taken = {column: 1.0 for choice, column in z.items() if id_ in choice}
-            rows.add(taken | {x[id_]: -1.0}, 0.0, 0.0)
+            counted = {column: 1.0 for choice, column in z.items() if id_ in choice}
+            rows.add(counted | {x[id_]: -1.0}, 0.0 if worth.complete else -1.0, 0.0)
 
 
 def open_already(circumstances: Circumstances, groups: Mapping[str, AccessGroup]) -> set[str]:

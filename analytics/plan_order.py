@@ -10,7 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from analytics.check_worth import Part, PartWorth, worth_of
+from analytics.check_worth import PartWorth, worth_of
+from analytics.part_groups import Part
 from analytics.planning_types import STAGES, AccessGroup, CheckOption, ComponentRisk, PlanLine
 
 STAGE_REASONS = {

@@ -11,7 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from analytics.access import way_in
-from analytics.check_worth import Part, PartWorth, part_worths, risks_by_part, worth_of
+from analytics.check_worth import PartWorth, part_worths, risks_by_part, worth_of
+from analytics.part_groups import Part
 from analytics.plan_choice import choose, open_already
 from analytics.plan_order import lines_in_order
 from analytics.planning_types import (
@@ -22,6 +23,7 @@ from analytics.planning_types import (
     Circumstances,
     ComponentRisk,
     InvalidPlanInput,
+    JointChances,
     LeftOut,
     Plan,
 )
@@ -43,6 +45,7 @@ def plan_checks(
     groups: Sequence[AccessGroup],
     risks: Sequence[ComponentRisk],
     circumstances: Circumstances,
+    joint: Sequence[JointChances] = (),
 ) -> Plan:
     """The most valuable plan for these minutes.
 
@@ -55,6 +58,8 @@ def plan_checks(
     risks : sequence of ComponentRisk
         One for each part at stake. A target without one has no worth, but a safety check of it stays in.
     circumstances : Circumstances
+    joint : sequence of JointChances
+        Of parts a diagnosis has tied (`Diagnosis.joint`).
 
     Returns
     -------
@@ -69,14 +74,14 @@ def plan_checks(
     index = risks_by_part(risks)
     refused = {o.id: r for o in options if (r := refusal(o, circumstances)) is not None}
     possible = [o for o in options if o.id not in refused]
-    worths = part_worths(possible, index)
+    worths = part_worths(possible, index, joint)
     chosen = _drop_idle(choose(possible, by_group, worths, circumstances), worths)
     ways = _ways(chosen, by_group, circumstances)
     spare = (
         circumstances.minutes - sum(o.minutes for o in chosen) - sum(by_group[g].minutes for g in set(ways.values()))
     )
     chosen = _fuller_safety(chosen, possible, worths, spare)
-    alone = _worth_alone(options, index)
+    alone = worths_alone(options, index, joint)
     unmet = _unmet_safety(options, chosen, refused, alone)
     short = any(u.code == "no_time" for u in unmet)
     lines = lines_in_order(chosen, ways, by_group, alone, worths, index, safety_first=short)
@@ -97,6 +102,7 @@ def step_of_permission(
     risks: Sequence[ComponentRisk],
     circumstances: Circumstances,
     plan: Plan,
+    joint: Sequence[JointChances] = (),
 ) -> PermissionStep | None:
     """What the next permission up would add to `plan`; None at the top of the ladder.
 
@@ -106,7 +112,7 @@ def step_of_permission(
     rank = PERMISSIONS.index(circumstances.permission)
     if rank + 1 == len(PERMISSIONS):
         return None
-    wider = plan_checks(options, groups, risks, replace(circumstances, permission=PERMISSIONS[rank + 1]))
+    wider = plan_checks(options, groups, risks, replace(circumstances, permission=PERMISSIONS[rank + 1]), joint)
     before = {line.check.id for line in plan.lines}
     new = tuple(line.check.id for line in wider.lines if line.check.id not in before)
     return PermissionStep(PERMISSIONS[rank + 1], wider.worth - plan.worth, new)
@@ -187,8 +193,12 @@ def _fuller_safety(
     return result
 
 
-def _worth_alone(options: Sequence[CheckOption], index: Mapping[Part, ComponentRisk]) -> dict[str, float]:
-    return {o.id: worth_of([o.id], part_worths([o], index)) for o in options}
+def worths_alone(
+    options: Sequence[CheckOption], index: Mapping[Part, ComponentRisk], joint: Sequence[JointChances] = ()
+) -> dict[str, float]:
+    """What each option by itself would avoid."""
+    single = part_worths(options, index, joint, most=1)
+    return {o.id: worth_of([o.id], single) for o in options}
 
 
 def _no_time(option: CheckOption, alone: Mapping[str, float]) -> LeftOut:

@@ -8,6 +8,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from analytics.errors import AnalyticsError
 from analytics.outcomes import Shares
 
@@ -149,6 +152,29 @@ class ComponentRisk:
     def part(self) -> tuple[str, str | None]:
         """(component, position)."""
         return self.component, self.position
+
+
+@dataclass(frozen=True)
+class JointChances:
+    """Parts that are not bad independently of each other: a set of which some must explain what was seen.
+
+    `states` of shape (m, n) says which of the n `parts` are bad, `chances` of shape (m,) how likely that is.
+    """
+
+    parts: tuple[tuple[str, str | None], ...]
+    states: NDArray[np.bool_]
+    chances: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        if self.states.shape != (len(self.chances), len(self.parts)):
+            raise InvalidPlanInput(f"states must be of shape {(len(self.chances), len(self.parts))}")
+        if (self.chances < -1e-12).any() or abs(float(self.chances.sum()) - 1) > 1e-6:
+            raise InvalidPlanInput("chances of the states must be 0 or more and sum to 1")
+
+    @property
+    def marginals(self) -> NDArray[np.float64]:
+        """Chance of each part, shape (n,)."""
+        return np.asarray(self.chances @ self.states)
 
 
 @dataclass(frozen=True)

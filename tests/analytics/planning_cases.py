@@ -156,3 +156,7 @@ def cover_minutes(wanted: set[str], groups: list[AccessGroup]) -> float:
         if wanted <= set().union(*(opened_by(g, by_id) for g, taken in zip(by_id, picks, strict=True) if taken))
     ]
     return min(costs)
+
+
+OPTIONS = catalogue_options(safety_components())
+GROUPS = catalogue_groups()

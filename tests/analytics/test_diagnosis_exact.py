@@ -116,6 +116,16 @@ def test_the_order_of_evidence_does_not_change_the_posterior(network, random):
         assert part.posterior == pytest.approx(other.of(part.component, part.position).posterior, abs=1e-9)
 
 
+@settings(max_examples=80, deadline=None, derandomize=True)
+@given(networks())
+def test_joint_chances_of_tied_parts_have_the_posteriors_as_margins(network):
+    priors, evidence = network
+    found = diagnose([PriorChance(*part, p) for part, p in priors.items()], evidence)
+    for joint in found.joint:
+        for part, marginal in zip(joint.parts, joint.marginals, strict=True):
+            assert marginal == pytest.approx(found.of(*part).posterior, abs=1e-9)
+
+
 def test_at_least_one_of_two_by_hand():
     """p = 0.2 and 0.5: P(any) = 0.6; P(first | any) = 1/3, P(second | any) = 5/6; both bad stays possible."""
     priors = [PriorChance("fuel_pump", None, 0.2), PriorChance("injector", None, 0.5)]

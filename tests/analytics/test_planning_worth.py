@@ -11,6 +11,7 @@ from itertools import product
 import pytest
 from hypothesis import given, settings
 
+from analytics import part_groups
 from analytics.check_worth import outlook, part_worths, risks_by_part, worth_of
 from analytics.outcomes import CONCLUSIVE, Shares, Verdict
 from analytics.planning_types import CheckTarget, ComponentRisk, InvalidPlanInput
@@ -30,9 +31,9 @@ def enumerated_worth(options, risks):
         for outcome in product(CONCLUSIVE, repeat=len(readings)):
             likelihood = chance
             for (option, target), verdict in zip(readings, outcome, strict=True):
-                if target is None:  # one outcome for the set: bad shares as soon as one is bad
-                    hit = [t for t in option.targets if bad[t.part]]
-                    shares = hit[0].given_bad if hit else option.targets[0].given_good
+                if target is None:  # one outcome for the set, the strongest bad member decides
+                    hit = [t.given_bad for t in option.targets if bad[t.part]]
+                    shares = max(hit, key=lambda s: s.fail) if hit else option.targets[0].given_good
                 else:
                     shares = target.given_bad if bad[target.part] else target.given_good
                 likelihood *= shares.share(verdict)
@@ -46,13 +47,6 @@ def enumerated_worth(options, risks):
     return before - after
 
 
-def alike(option):
-    """The same option with one given_bad for the whole set, for which the set rule is exact."""
-    first = option.targets[0].given_bad
-    targets = tuple(CheckTarget(t.component, t.position, first, t.given_good) for t in option.targets)
-    return check(option.id, parent=option.id, targets=targets, set_level=option.set_level)
-
-
 @settings(max_examples=60, deadline=None, derandomize=True)
 @given(small_cases())
 def test_worth_equals_enumeration_without_set_checks(case):
@@ -64,14 +58,26 @@ def test_worth_equals_enumeration_without_set_checks(case):
 
 @settings(max_examples=60, deadline=None, derandomize=True)
 @given(small_cases())
-def test_worth_of_one_set_check_is_exact_and_with_others_a_lower_bound(case):
+def test_worth_with_set_checks_equals_enumeration(case):
     options, _, risks, _ = case
-    chosen = [alike(o) for o in options[:3]]
-    index = risks_by_part(risks)
-    single = worth_of([chosen[0].id], part_worths(chosen[:1], index))
-    assert single == pytest.approx(enumerated_worth(chosen[:1], risks), abs=1e-7)
-    together = worth_of([o.id for o in chosen], part_worths(chosen, index))
-    assert together <= enumerated_worth(chosen, risks) + 1e-7
+    chosen = [check(o.id, parent=o.id, targets=o.targets, set_level=o.set_level) for o in options[:2]]
+    worth = worth_of([o.id for o in chosen], part_worths(chosen, risks_by_part(risks)))
+    assert worth == pytest.approx(enumerated_worth(chosen, risks), abs=1e-7)
+
+
+def test_what_is_cut_short_is_cut_to_the_low_side(monkeypatch):
+    """A set too large to enumerate, and more checks than can be combined: never more than the true worth."""
+    risks = [ComponentRisk(c, None, p, 400, 80, "C") for c, p in (("battery", 0.2), ("stator", 0.3), ("tyre", 0.1))]
+    low = tuple(CheckTarget(r.component, None, Shares(0.8, 0.1, 0.1), Shares(0.04, 0.11, 0.85)) for r in risks)
+    chosen = [check("T3", targets=low, set_level=True), check("T4", component="stator"), check("T5")]
+    true = enumerated_worth(chosen, risks)
+    exact = worth_of(["T3", "T4", "T5"], part_worths(chosen, risks_by_part(risks)))
+    pairs = worth_of(["T3", "T4", "T5"], part_worths(chosen, risks_by_part(risks), most=2))
+    monkeypatch.setattr(part_groups, "MOST_PARTS", 1)
+    apart = worth_of(["T3", "T4", "T5"], part_worths(chosen, risks_by_part(risks)))
+    assert exact == pytest.approx(true)
+    assert 0 < pairs < true
+    assert 0 < apart < true
 
 
 def test_hand_worked_worth_of_an_imperfect_check():
