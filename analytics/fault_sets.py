@@ -23,7 +23,7 @@ LEAST_CHANCE = 1e-12
 Term = tuple[float, frozenset[int]]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # arrays have no single truth of being equal
 class SetTable:
     """Exactly one part of the set is bad, or none: the chances after each finding.
 

@@ -17,7 +17,7 @@ Part = tuple[str, str | None]
 MOST_PARTS = 8  # of a set that are enumerated together
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # arrays have no single truth of being equal
 class PartGroup:
     """Parts with the chances of their joint states: `states` (m, n) says which are bad, `chances` (m,) how likely."""
 

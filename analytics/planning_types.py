@@ -154,7 +154,7 @@ class ComponentRisk:
         return self.component, self.position
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # arrays have no single truth of being equal
 class JointChances:
     """Parts that are not bad independently of each other: a set of which some must explain what was seen.
 
