@@ -27,7 +27,7 @@ Ints = NDArray[np.int64]
 PER_SLOT = 5
 DRAWS = SLOTS * PER_SLOT
 FLOOR_SD = 0.12  # of log hazard: riders, shops and what else the model leaves out; set in simulation
-DOUBTFUL_P = 0.2  # from here on the failures by age bend the Weibull, as far as they are many
+DOUBTFUL_P = 0.05  # from here on the failures by age bend the Weibull, as far as they are many
 MISFIT_FLOOR_SD = 0.3  # the same where the life is not Weibull: models then depart each in their own way
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.age_surface import Surface
 from analytics.baseline import bent_hazard
 from analytics.life_model_types import PartState
 from analytics.operational_time import operational_units
@@ -33,6 +34,7 @@ class Group:
     weight: Floats
     log_theta: Floats
     shape: Floats
+    surface: Surface | None = None  # where ages are those of its grid points, not of the draws
 
 
 def groups_of(
@@ -42,24 +44,39 @@ def groups_of(
 
     `later` gives the draws of replacement parts (another build stratum) of the states it is passed.
     """
-    kind = [0 if s.known_start else 2 if _superseded(s) else 1 for s in states]
+    builders = {
+        "known": _known,
+        "unknown": _on_surface,
+        "bent": _unknown,
+        "superseded": lambda mine, own, at: _two_kinds(mine, own, at, later(mine)),
+    }
+    kinds = [_kind(s, bool(draws.bent) and draws.bent[i] is not None) for i, s in enumerate(states)]
     out = []
-    for k, build in enumerate((_known, _unknown)):
-        at = np.array([i for i, own in enumerate(kind) if own == k], dtype=np.int64)
+    for kind, build in builders.items():
+        at = np.array([i for i, own in enumerate(kinds) if own == kind], dtype=np.int64)
         if len(at):
             out.append(build([states[i] for i in at], draws, at))
-    at = np.array([i for i, own in enumerate(kind) if own == 2], dtype=np.int64)
-    if len(at):
-        mine = [states[i] for i in at]
-        out.append(_two_kinds(mine, draws, at, later(mine)))
     return out
+
+
+def _kind(state: PartState, bent: bool) -> str:
+    if state.known_start:
+        return "known"
+    if state.renewal_stratum is not None and state.renewal_stratum != state.stratum and not state.used:
+        return "superseded"
+    return "bent" if bent else "unknown"
 
 
 def failure_chance(groups: list[Group], draws: LifeDraws, ahead_km: Floats, ahead_days: Floats) -> Floats:
     """1 - exp(-(H(u + ahead) - H(u))) of each part and draw, (parts, draws)."""
+    out = np.zeros_like(draws.log_theta)
+    if not (ahead_km.any() or ahead_days.any()):
+        return out
     ahead = operational_units(ahead_km[:, None], ahead_days[:, None], draws.clock_weight)
-    out = np.empty_like(draws.log_theta)
     for group in groups:
+        if group.surface is not None:
+            out[group.at] = _chance_on_surface(group, group.surface, ahead_km[group.at], ahead_days[group.at])
+            continue
         now, later = _hazard(group, group.age), _hazard(group, group.age + ahead[group.at][..., None])
         for i, part in enumerate(group.at):
             bent = draws.bent[part] if draws.bent else None
@@ -79,8 +96,18 @@ def _cumulative(log_theta: Floats, shape: Floats, age: Floats) -> Floats:
     return np.exp(np.minimum(log_theta + shape * np.log(np.maximum(age, _SMALL)), 50.0))
 
 
-def _superseded(state: PartState) -> bool:
-    return state.renewal_stratum is not None and state.renewal_stratum != state.stratum and not state.used
+def _on_surface(states: list[PartState], draws: LifeDraws, at: Ints) -> Group:
+    surface = Surface.over(draws, at)
+    grid = _unknown(surface.states(states), surface.lives, np.arange(len(surface.part)))
+    return replace(grid, at=at, surface=surface)
+
+
+def _chance_on_surface(group: Group, surface: Surface, ahead_km: Floats, ahead_days: Floats) -> Floats:
+    km, days = ahead_km[surface.part][:, None], ahead_days[surface.part][:, None]
+    ahead = operational_units(km, days, surface.lives.clock_weight)
+    gain = _hazard(group, group.age + ahead[..., None]) - _hazard(group, group.age)
+    chance = (group.weight * -np.expm1(-np.maximum(gain, 0.0))).sum(axis=-1)
+    return np.where(((ahead_km > 0) | (ahead_days > 0))[:, None], surface.read(chance), 0.0)
 
 
 def _known(states: list[PartState], draws: LifeDraws, at: Ints) -> Group:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -51,6 +53,25 @@ def test_unknown_history_with_a_superseded_part() -> None:
     assert chance(state, first, later) == pytest.approx(0.089, abs=0.0015)
     group = groups_of([state], first, lambda _: later)[0]
     assert group.weight[0, 0, -1] == pytest.approx(0.430, abs=0.003)
+
+
+def test_chances_read_off_a_grid_are_those_worked_at_each_draw() -> None:
+    rng = np.random.default_rng(4)
+    exact = life(1.0, 50.0)
+    spread = replace(
+        exact,
+        log_theta=np.log(2.0) + rng.normal(0.0, 1.0, (1, DRAWS)),
+        shape=2.2 * np.exp(rng.normal(0.0, 0.25, (1, DRAWS))),
+        clock_weight=rng.choice([0.5, 1.0], (1, DRAWS)),
+        renewal_rate=np.full((1, DRAWS), 0.4),
+    )
+    bent = replace(spread, bent=((np.array([0.0, np.inf]), np.ones((1, DRAWS))),))  # bent by nothing: the exact way
+    state = PartState("part", 38_000.0, 2000.0)
+    km, days = np.array([5000.0]), np.array([365.0])
+    read, worked = (failure_chance(groups_of([state], d, lambda _, d=d: d), d, km, days) for d in (spread, bent))
+    # the table of ages is linear between its entries, which single draws show
+    assert np.quantile(np.abs(read / worked - 1.0), 0.9) < 0.05
+    assert abs(read.mean() / worked.mean() - 1.0) < 0.005
 
 
 def test_known_not_to_be_the_original() -> None:

@@ -1,0 +1,86 @@
+"""Chances of parts of unknown start at a few lives instead of at every draw.
+
+Given the clock weight, such a chance is a smooth function of log(theta) and shape alone. It is worked on a small
+Chebyshev grid over the range of a part's draws, one grid for each clock weight among them, and read off in between
+on the scale log(-log(1 - P)), where it is nearly straight.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.life_model_types import PartState
+from analytics.operational_time import CLOCK_WEIGHTS
+from analytics.risk_draws import LifeDraws
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_ACROSS_THETA, _ACROSS_SHAPE = 6, 3
+_LEAST_RANGE = 1e-3
+
+
+@dataclass(frozen=True)
+class Surface:
+    """`lives` are the grid points, (pairs of part and clock weight, points); `pair`, `basis` lead back to the draws."""
+
+    lives: LifeDraws
+    part: Ints  # (pairs,) index into the parts passed
+    pair: Ints  # (parts, draws)
+    basis: Floats  # (parts, draws, points)
+
+    @classmethod
+    def over(cls, draws: LifeDraws, at: Ints) -> Surface:
+        """Grids over the draws of the parts `at`."""
+        log_theta, log_shape, w = draws.log_theta[at], np.log(draws.shape[at]), draws.clock_weight[at]
+        clock = np.searchsorted(CLOCK_WEIGHTS, w - 1e-9)
+        code = np.arange(len(at))[:, None] * len(CLOCK_WEIGHTS) + clock
+        pairs, pair = np.unique(code, return_inverse=True)
+        pair = pair.reshape(code.shape)
+        part, own_clock = np.divmod(pairs, len(CLOCK_WEIGHTS))
+        nodes, theta_basis = _axis(log_theta, pair, len(pairs), _ACROSS_THETA)
+        shape_nodes, shape_basis = _axis(log_shape, pair, len(pairs), _ACROSS_SHAPE)
+        points = (len(pairs), _ACROSS_THETA * _ACROSS_SHAPE)
+        rate = np.zeros(len(pairs))
+        rate[pair.ravel()] = draws.renewal_rate[at].ravel()
+        lives = replace(
+            draws,
+            log_theta=np.repeat(nodes, _ACROSS_SHAPE, axis=1),
+            shape=np.exp(np.tile(shape_nodes, (1, _ACROSS_THETA))),
+            clock_weight=np.broadcast_to(CLOCK_WEIGHTS[own_clock][:, None], points),
+            renewal_rate=np.broadcast_to(rate[:, None], points),
+        )
+        basis = (theta_basis[..., :, None] * shape_basis[..., None, :]).reshape(*pair.shape, -1)
+        return cls(lives, part, pair, basis)
+
+    def states(self, states: Sequence[PartState]) -> list[PartState]:
+        """The state behind each grid."""
+        return [states[i] for i in self.part]
+
+    def read(self, chance: Floats) -> Floats:
+        """Chances of the draws, (parts, draws), from those of the grid points, (pairs, points)."""
+        held = np.clip(chance, 1e-300, 1.0 - 1e-12)
+        scaled = np.log(-np.log1p(-held))
+        found = np.einsum("pdk,pdk->pd", self.basis, scaled[self.pair])
+        return -np.expm1(-np.exp(np.minimum(found, 5.0)))
+
+
+def _axis(values: Floats, pair: Ints, pairs: int, count: int) -> tuple[Floats, Floats]:
+    """Chebyshev points over the range of each pair's values, and the interpolation basis at the values."""
+    low, high = np.full(pairs, np.inf), np.full(pairs, -np.inf)
+    np.minimum.at(low, pair.ravel(), values.ravel())
+    np.maximum.at(high, pair.ravel(), values.ravel())
+    middle, half = 0.5 * (low + high), np.maximum(0.5 * (high - low), _LEAST_RANGE)
+    unit = np.cos(np.pi * (np.arange(count) + 0.5) / count)
+    x = np.clip((values - middle[pair]) / half[pair], -1.0, 1.0)
+    powers = [np.ones_like(x), x]  # Chebyshev polynomials, by their recursion
+    while len(powers) < count:
+        powers.append(2.0 * x * powers[-1] - powers[-2])
+    at_nodes = np.cos(np.arange(count) * np.arccos(unit)[:, None])  # (node, degree)
+    to_basis = (2.0 / count) * at_nodes
+    to_basis[:, 0] *= 0.5
+    return middle[:, None] + half[:, None] * unit, np.stack(powers, axis=-1) @ to_basis.T
