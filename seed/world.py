@@ -78,7 +78,7 @@ def build_world(
     identities = identify(machines, np.random.default_rng([seed, 2]))
     rng = np.random.default_rng([seed, 3])
     swaps = choose_swaps(machines, done, SWAPPED_CLOCKS, rng)
-    cards = make_cards(machines, facts, done, swaps, rng)
+    cards = make_cards(machines, done, swaps, rng, defects=defects)
     counted: dict[str, Any] = {"clock_swaps": len(swaps.by_machine),
                                "clock_swaps_noted": sum(noted for _, noted in swaps.by_machine.values())}  # fmt: skip
     counted["reused_plates"] = [identities[first].reference for first, _ in plate_pairs(machines)]

@@ -12,7 +12,6 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from seed.world_couplings import Component
-from seed.world_effects import Facts
 from seed.world_lives import ORIGINAL, PATTERN, USED, Why
 from seed.world_machines import MachineTable
 from seed.world_params import SHOPS
@@ -30,8 +29,8 @@ CHECKED = ("brake_pad", "tyre", "chain_sprockets", "steering_head_bearing", "whe
 CHECK_WEIGHT = np.array([5, 5, 4, 4, 3, 2, 2, 2, 2, 1, 1, 1, 1, 1, 0.6])
 MARKED = ("regulator_rectifier", "stator", "fuel_pump", "injector", "ignition_coil", "starter_motor",
           "instrument_cluster", "water_pump", "starter_clutch", "crank_position_sensor")  # fmt: skip
-BLAMED_ANYWAY = 0.4  # share of misdiagnoses that the card still calls a failure
-TAKEN_FOR_OWN = 0.2  # and of secondary failures
+BLAMED_ANYWAY = 0.3  # share of misdiagnoses that the card still calls a failure
+TAKEN_FOR_OWN = 0.1  # and of secondary failures
 
 
 @dataclass
@@ -71,13 +70,13 @@ class Swaps:
 
 
 def make_cards(
-    machines: MachineTable, facts: Facts, done: Mapping[str, Component], swaps: Swaps, rng: np.random.Generator
+    machines: MachineTable, done: Mapping[str, Component], swaps: Swaps, rng: np.random.Generator, *, defects: bool
 ) -> list[Card]:
-    """All cards of all shops, by machine and day."""
+    """All cards of all shops, by machine and day; without defects every reason is the true one."""
     cards: dict[tuple[int, int], Card] = {}
     _services(machines, cards)
     for slug, one in done.items():
-        _events(slug, one, machines, cards, rng)
+        _events(slug, one, machines, cards, rng, defects)
     _clock_changes(swaps, cards)
     _checks(machines, done, cards, rng)
     _factory_marks(machines, done, cards, rng)
@@ -96,8 +95,9 @@ def _services(machines: MachineTable, cards: dict[tuple[int, int], Card]) -> Non
 
 
 def _events(
-    slug: str, one: Component, machines: MachineTable, cards: dict[tuple[int, int], Card], rng: np.random.Generator
-) -> None:
+    slug: str, one: Component, machines: MachineTable, cards: dict[tuple[int, int], Card], rng: np.random.Generator,
+    defects: bool,
+) -> None:  # fmt: skip
     lives = one.lives
     machine = one.parts.units.machine[lives.unit]
     day = np.floor(lives.end).astype(np.int64)
@@ -105,7 +105,7 @@ def _events(
     order = np.flatnonzero(seen)
     order = order[np.lexsort((lives.unit[order], day[order], machine[order]))]
     label = one.parts.label(lives.unit[order])
-    chance = rng.random(len(order))
+    chance = rng.random(len(order)) if defects else np.ones(len(order))
     columns = (machine[order], day[order], label, lives.why[order], lives.mended[order], lives.new_kind[order], chance)
     for at, when, position, why, mended, kind, u in zip(*(c.tolist() for c in columns), strict=True):
         key = (at, when)

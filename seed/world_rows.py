@@ -147,7 +147,7 @@ class Writer:
         else:
             row[9], row[10] = reading.odometer, reading.unit
         row[13], row[15] = line.action, line.source
-        row[16] = line.quality if line.action == "original" or u[0] < 0.8 or line.quality == "pattern" else ""
+        row[16] = "" if line.quality == "original" and line.action != "original" and u[0] > 0.8 else line.quality
         if line.component:
             row[11] = self._part_word(line, shop, u[1])
             missing = self.defects and line.position and u[2] < POSITION_MISSING

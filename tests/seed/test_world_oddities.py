@@ -89,6 +89,10 @@ def test_a_world_without_defects_is_clean() -> None:
     assert all(line.odometer for line in lines(clean) if line.source == "card")
     assert all(line.component in components() for line in lines(clean) if line.component)
     assert set(clean.truth["defects"]["odometers"]["midplain-moto-hall"]) == {"right"}
+    for slug, happened in clean.truth["outcomes"].items():
+        written = Counter(row.reason for row in lines(clean) if row.component == slug and row.source == "card")
+        assert written["failed"] == happened["failed"] + happened["stuck"], slug
+        assert written["found_failed"] == happened["found"] and written["scheduled"] == happened["scheduled"], slug
 
 
 @pytest.mark.parametrize("scale", [0.005, 0.02])
