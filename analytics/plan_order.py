@@ -15,12 +15,12 @@ from analytics.part_groups import Part
 from analytics.planning_types import STAGES, AccessGroup, CheckOption, ComponentRisk, PlanLine
 
 STAGE_REASONS = {
-    "before_key": "only true before the key goes on",
-    "key_on": "with the key on, before the engine is started",
+    "before_key": "before the key goes on",
+    "key_on": "key on, engine not started",
     "cold_start": "there is only one cold start",
-    "engine_off": "engine off",
+    "engine_off": "",
     "running": "engine running",
-    "hot": "engine hot: faults that come with heat",
+    "hot": "faults that come with heat",
 }
 
 
@@ -137,9 +137,11 @@ def _with_prerequisites(ordered: Sequence[CheckOption]) -> list[CheckOption]:
 def _reason(option: CheckOption, risks: Mapping[Part, ComponentRisk]) -> str:
     """Why this line stands here, in words: the stage, safety, and the likeliest part."""
     words = ["a fail ends the visit"] if option.ends_visit else []
-    words.append("needs the cold engine" if option.needs_cold_engine else STAGE_REASONS[option.stage])
+    stage = "cold engine only" if option.needs_cold_engine else STAGE_REASONS[option.stage]
+    if stage:
+        words.append(stage)
     if option.safety_class_a:
-        words.append("safety item: stays in whatever its chance")
+        words.append("safety, always in")
     at_stake = [risks[t.part] for t in option.targets if t.part in risks]
     if at_stake:
         top = max(at_stake, key=lambda r: r.chance_bad_now * r.loss_if_missed)

@@ -22,12 +22,11 @@ from service.inspections.ranking import Ranking, rank_described, rank_recorded
 from service.inspections.serving import Snapshot
 from service.settings import Settings
 
-# What missing a bad part costs, as a multiple of the repair, by safety class: the part fails on the road, takes
-# others with it, strands or hurts the rider. Invented priors.
-LOSS_FACTOR = {"A": 4.0, "B": 2.5, "C": 1.3}
-# What acting on a finding costs whether it is true or not (opening up to confirm, a bargain spoilt), as a share
-# of the repair. Invented prior.
-ACTING_SHARE = 0.3
+# What missing a bad part costs beside its repair, in hours of labour, by safety class: an accident, being stranded,
+# a nuisance. Acting on a finding costs the repair, true or not. Invented priors.
+MISSED_HOURS = {"A": 25.0, "B": 6.5, "C": 1.0}
+# Checks that lean on another one's result: a weak battery slips a healthy starter clutch.
+_AFTER = {"T02": ("T01",), "T11": ("T02",)}
 _STAGE = {"running": "running", "cranking": "running", "warm": "hot", "cold": "engine_off", "off": "engine_off",
           "any": "engine_off"}  # fmt: skip
 SEASON = Horizon(days=DAYS_PER_YEAR)
@@ -181,6 +180,7 @@ def _option(entry: Check | QuickVariant, catalogue: Catalogue, absent: set[str])
         set_level=full.set_level and not isinstance(entry, QuickVariant) and len(targets) > 1,
         needs_cold_engine=entry.needs_engine == "cold",
         ends_visit=parent in ENDS_VISIT,
+        after=_AFTER.get(parent, ()),
     )
 
 
@@ -212,8 +212,8 @@ def _risks(ranking: Ranking, catalogue: Catalogue, hourly_rate: float) -> list[C
                 slug,
                 None,
                 chance_bad_now=min(max(1.0 - all_good, 0.0), 1.0),
-                loss_if_missed=repair * LOSS_FACTOR[component.safety_class],
-                cost_to_act=repair * ACTING_SHARE,
+                loss_if_missed=repair + MISSED_HOURS[component.safety_class] * hourly_rate,
+                cost_to_act=repair,
                 safety_class=component.safety_class,
             )
         )

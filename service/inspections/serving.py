@@ -18,7 +18,7 @@ from analytics.risk_draws import RiskTable
 from analytics.spells import Cell, Spells
 from service.catalogue import current_catalogue
 from service.catalogue_types import Catalogue
-from service.estimates import MODEL_VERSION, prior_of, release_for
+from service.estimates import prior_of, release_for
 from service.models import (
     CatalogueRelease,
     ComponentType,
@@ -96,12 +96,14 @@ def _build(session: Session, release: EstimateRelease | None) -> Snapshot:
 def _fits(
     session: Session, release: EstimateRelease | None, documents: Mapping[str, Mapping[str, Any]]
 ) -> dict[str, ComponentFit]:
-    """The release's fits; a component it does not have stands on its prior."""
+    """The release's fits; a component it has not, or that another version of the model wrote, stands on its prior."""
     stored: dict[str, ComponentFit] = {}
     if release is not None:
-        rows = session.execute(select(Estimate.component_slug, Estimate.document).where(
-            Estimate.id.in_(release.estimates.values())
-        ))  # fmt: skip
+        rows = session.execute(
+            select(Estimate.component_slug, Estimate.document)
+            .where(Estimate.id.in_(release.estimates.values()))
+            .where(Estimate.code_version == MODEL_VERSION)
+        )
         stored = {row.component_slug: ComponentFit.from_document(row.document) for row in rows}
     return {
         slug: stored[slug]

@@ -127,10 +127,15 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         app, token = learn(world, Path(folder))
         a = ask(world, app, token, args.seed, args.count)
-    print(
-        f"ece {ece(a.truth, a.value):.2f} slope {slope(a.truth, a.value):.3f} c80 {inside(a.truth, a.low80, a.high80):.3f}"
-        f" c95 {inside(a.truth, a.low95, a.high95):.3f} regret {regret(a):.1f} O/E {a.truth.sum() / a.value.sum():.3f}"
-    )
+    figures = {
+        "ece": ece(a.truth, a.value),
+        "slope": slope(a.truth, a.value),
+        "c80": inside(a.truth, a.low80, a.high80),
+        "c95": inside(a.truth, a.low95, a.high95),
+        "regret": regret(a),
+        "O/E": a.truth.sum() / a.value.sum(),
+    }
+    print(" ".join(f"{name} {value:.3f}" for name, value in figures.items()))
 
 
 if __name__ == "__main__":

@@ -23,8 +23,8 @@ from tests.worlds.simulate import (
     TrueLife,
     World,
     WorldSettings,
-    _truth,
     _tree,
+    _truth,
     make_fleet,
     watch,
 )
