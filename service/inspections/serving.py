@@ -18,7 +18,7 @@ from analytics.risk_draws import RiskTable
 from analytics.spells import Cell, Spells
 from service.catalogue import current_catalogue
 from service.catalogue_types import Catalogue
-from service.estimates import prior_of, release_for
+from service.estimates import MODEL_VERSION, prior_of, release_for
 from service.models import (
     CatalogueRelease,
     ComponentType,
