@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import unicodedata
 from typing import Any
 
 from marshmallow import INCLUDE, Schema, ValidationError, fields, validate
@@ -10,6 +11,10 @@ from marshmallow import INCLUDE, Schema, ValidationError, fields, validate
 from service.imports.dates import read_date
 from service.imports.faults import Fault
 from service.vocabulary import UNITS
+
+# The rules below as the API's description says them.
+ONE_LINE = r"^[^\s\x00-\x1f\x7f-\x9f]([^\x00-\x1f\x7f-\x9f]*[^\s\x00-\x1f\x7f-\x9f])?$"
+PARTIAL_DATE = r"^(188[5-9]|189[0-9]|19[0-9]{2}|20[0-9]{2}|2100)(-(0[1-9]|1[0-2])(-(0[1-9]|[12][0-9]|3[01]))?)?$"
 
 
 class Reply(Schema):
@@ -53,11 +58,12 @@ class Name(fields.String):
     """A short text on one line."""
 
     def __init__(self, *, most: int = 80, **kwargs: Any) -> None:
-        super().__init__(validate=[validate.Length(min=1, max=most), _one_line], **kwargs)
+        metadata = {"pattern": ONE_LINE, **kwargs.pop("metadata", {})}
+        super().__init__(validate=[validate.Length(min=1, max=most), _one_line], metadata=metadata, **kwargs)
 
 
 def _one_line(text: str) -> None:
-    if any(ord(c) < 32 for c in text) or text != text.strip():
+    if any(unicodedata.category(c) == "Cc" for c in text) or text != text.strip():
         raise ValidationError("Write it on one line, without spaces at the ends.")
 
 
@@ -73,7 +79,7 @@ class PartialDate(fields.String):
     """A date, or the month or year where only that is known."""
 
     def __init__(self, **kwargs: Any) -> None:
-        super().__init__(validate=partial_date, metadata={"example": "2012-11"}, **kwargs)
+        super().__init__(validate=partial_date, metadata={"examples": ["2012-11"], "pattern": PARTIAL_DATE}, **kwargs)
 
 
 class Distance(Schema):
