@@ -1,8 +1,8 @@
 """Readings that cannot all be true: a clock that falls, or runs faster than any machine is ridden.
 
-Among the readings of one clock the largest set that never falls is kept. A reading that is in every such set
-stands; the others are in doubt: one odd reading among many is found alone, of two that contradict each other
-both are marked.
+Among the readings of one clock the largest sets that never fall are looked for. A reading that is in every such set
+stands; the others are in doubt: one odd reading among many is found alone, of two that contradict each other, and
+of which the rest fits either, both are marked. The same is then done for steps that are too fast.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ from service.imports.histories import ClockChanges, Finding, HistoryLine, Machin
 
 # Invented limit: above what a courier rides day after day; a rally week may exceed it and is then asked about.
 MAX_KM_PER_DAY = 500.0
+# So many readings before one are looked at for a plausible step to it.
+LOOK_BACK = 50
 
 
 class Point(NamedTuple):
@@ -72,8 +74,18 @@ def in_every_longest_rise(values: Sequence[float], items: Sequence[Point]) -> li
     """The items that stand in every longest non-decreasing subsequence of `values`."""
     before = _rise_lengths(values)
     after = _rise_lengths([-value for value in reversed(values)])[::-1]
+    return _on_every_longest(before, after, items)
+
+
+def _on_every_longest(before: Sequence[int], after: Sequence[int], items: Sequence[Point]) -> list[Point]:
+    """Items that every longest path goes through, from the longest path up to and from each item on.
+
+    Each longest path has one item at each place counted from its start: an item alone at its place is on all.
+    """
+    if not items:
+        return []
     longest = max(before)
-    on_some = [i for i in range(len(values)) if before[i] + after[i] - 1 == longest]
+    on_some = [i for i in range(len(items)) if before[i] + after[i] - 1 == longest]
     at_place = Counter(before[i] for i in on_some)
     return [items[i] for i in on_some if at_place[before[i]] == 1]
 
@@ -131,23 +143,28 @@ def _against_each_other(partial: list[HistoryLine]) -> set[int]:
 
 
 def _implausible(points: Sequence[Point], start: MachineStart) -> set[Point]:
-    """Readings cut off from the longest run of plausible steps; of two runs equally long, both."""
-    if not points:
-        return set()
+    """Readings outside the longest chain of plausible steps; if there are several such, what they do not share."""
     first = start.earliest
     too_far = {p for p in points if first and p.day >= first and _too_fast(p.km, (p.day - first).days)}
     rest = [point for point in points if point not in too_far]
-    runs: list[list[Point]] = []
-    for point in rest:
-        if runs and not _too_fast(point.km - runs[-1][-1].km, (point.day - runs[-1][-1].day).days):
-            runs[-1].append(point)
-        else:
-            runs.append([point])
-    if len(runs) > 1:
-        longest = max(len(run) for run in runs)
-        keep = [run for run in runs if len(run) == longest]
-        too_far.update(point for run in runs if len(keep) > 1 or run is not keep[0] for point in run)
-    return too_far
+    if all(_plausible(before, after) for before, after in pairwise(rest)):
+        return too_far
+    mirrored = [Point(date.min + (date.max - p.day), -p.km) for p in reversed(rest)]
+    standing = _on_every_longest(_chain_lengths(rest), _chain_lengths(mirrored)[::-1], rest)
+    return too_far | (set(rest) - set(standing))
+
+
+def _chain_lengths(points: Sequence[Point]) -> list[int]:
+    """Length of the longest chain of plausible steps that ends at each point."""
+    lengths: list[int] = []
+    for i, point in enumerate(points):
+        near = range(max(0, i - LOOK_BACK), i)
+        lengths.append(1 + max((lengths[j] for j in near if _plausible(points[j], point)), default=0))
+    return lengths
+
+
+def _plausible(before: Point, after: Point) -> bool:
+    return not _too_fast(after.km - before.km, (after.day - before.day).days)
 
 
 def _too_fast(km: float, days: int) -> bool:

@@ -96,8 +96,20 @@ FALLS = "odometer_falls"
         pytest.param(
             "1 2014-01-01 10000 seen; 2 2014-01-11 100000 seen; 3 2015-01-01 101000 seen; 4 2016-01-01 102000 seen",
             BUILT,
-            {(1, "usage_implausible")},
-            id="90,000 km in ten days, three readings against one",
+            {(1, "usage_implausible"), (2, "usage_implausible")},
+            id="90,000 km in ten days, the rest fits either",
+        ),
+        pytest.param(
+            "1 2013-01-01 8000 seen; 2 2013-01-02 8100 seen; 3 2013-01-03 90000 seen",
+            BUILT,
+            {(3, "usage_implausible")},
+            id="the last reading has a digit too many",
+        ),
+        pytest.param(
+            "1 2013-01-01 8000 seen; 2 2013-01-18 8977 seen; 3 2013-01-29 15020 seen; 4 2013-08-14 15717 seen",
+            BUILT,
+            {(2, "usage_implausible"), (3, "usage_implausible")},
+            id="6,043 km in eleven days, the rest fits either",
         ),
         pytest.param(
             "1 2019-01-01 10000 seen; 2 2019-01-11 15400 seen", BUILT, {}, id="540 km a day, by the hour perhaps 490"

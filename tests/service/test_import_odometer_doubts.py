@@ -45,3 +45,24 @@ def test_kept_readings_are_those_in_every_longest_rise(values: list[int]) -> Non
         if rises:
             break
     assert set(in_every_longest_rise([p.km for p in points], points)) == set.intersection(*rises)
+
+
+@given(st.lists(st.tuples(st.integers(1, 4), st.integers(0, 2_500)), min_size=1, max_size=8))
+def test_readings_left_standing_are_those_in_every_longest_plausible_chain(steps: list[tuple[int, int]]) -> None:
+    # The definition itself over all subsets: no step of more than 500 km a day, one day added.
+    points, day, km = [], date(2019, 1, 1), 20_500
+    for days, further in steps:
+        day, km = day + timedelta(days=days), km + further
+        points.append(Point(day, float(km)))
+    chains: list[set[Point]] = []
+    for size in range(len(points), 0, -1):
+        chains = [set(c) for c in combinations(points, size) if all(map(_slow_enough, c, c[1:]))]
+        if chains:
+            break
+    lines = [HistoryLine(k, k, p.day, p.day, p.km, "x", "km", "seen", "card") for k, p in enumerate(points)]
+    marked = {f.order for f in find_contradictions(lines, BUILT, date(2026, 1, 5)) if f.kind == "usage_implausible"}
+    assert {p for k, p in enumerate(points) if k not in marked} == set.intersection(*chains)
+
+
+def _slow_enough(before: Point, after: Point) -> bool:
+    return after.km - before.km <= 500 * ((after.day - before.day).days + 1)
