@@ -87,6 +87,11 @@ def _own_end(s: _State, machine: Ints, law: Law, usage: Usage, rng: np.random.Ge
     """Day on which the part's own life ends, given that it is good now."""
     shape, scale_km, scale_days = law.shape[s.unit], law.scale_km[s.unit], law.scale_days[s.unit]
     hazard = s.frailty
+    if law.later is not None:
+        new = law.superseded(s.unit, s.fitted)
+        shape = np.where(new, law.later.shape, shape)
+        scale_km = np.where(new, law.later.scale_km, scale_km)
+        scale_days = np.where(new, law.later.scale_days, scale_days)
     if law.pattern is not None and law.pattern_on is not None:
         special = (s.kind == PATTERN) & law.pattern_on[s.unit]
         shape = np.where(special, law.pattern[0], shape)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from seed.world_lives import Bools, Law, Units
+from seed.world_lives import Bools, Later, Law, Units
 from seed.world_machines import Floats, Ints, MachineTable
 from seed.world_params import (
     CHARGING,
@@ -21,10 +21,12 @@ from seed.world_params import (
     MODELS,
     PATTERN_REGULATOR,
     PLANTED,
+    REGULATOR_CHANGE,
     RENTAL,
     SCHOOL,
     SHOPS,
     SPARSE_MODEL,
+    SUPERSEDED,
     UNIT_SIGMA,
     YEAR,
     Planted,
@@ -173,8 +175,16 @@ def law_of(parts: ComponentUnits, facts: Facts, rng: np.random.Generator) -> Law
         pattern_on = np.isin(facts.model[machine], LANNERS)
     return Law(
         shape, scale_km * life_factor, scale_years * YEAR * life_factor, hazard[machine] * frailty, sigma, effect,
-        pattern, pattern_on,
+        pattern, pattern_on, _later(slug, effect),
     )  # fmt: skip
+
+
+def _later(slug: str, effect: NDArray[np.str_]) -> Later | None:
+    if slug not in SUPERSEDED:
+        return None
+    early, _, (shape, scale_km, scale_years) = SUPERSEDED[slug]
+    scale_days = np.inf if scale_years is None else scale_years * YEAR
+    return Later(float(REGULATOR_CHANGE), shape, float(scale_km), scale_days, effect == early)
 
 
 def _bent(slug: str, facts: Facts) -> tuple[Floats, Floats]:

@@ -49,6 +49,17 @@ class Units:
 
 
 @dataclass(frozen=True)
+class Later:
+    """The issue of a part that is fitted from `day` on, on the positions `on` (n,)."""
+
+    day: float
+    shape: float
+    scale_km: float
+    scale_days: float
+    on: Bools
+
+
+@dataclass(frozen=True)
 class Law:
     """How parts in each position live, shape (n,); scales are inf where a clock does not matter."""
 
@@ -60,6 +71,13 @@ class Law:
     effect: NDArray  # id of the planted truth, "" for none
     pattern: tuple[float, float] | None = None  # shape and scale_km of a pattern part on the positions below
     pattern_on: Bools | None = None
+    later: Later | None = None
+
+    def superseded(self, unit: Ints, fitted: Floats) -> Bools:
+        """True for parts that came after a change of the part: an old machine's replacement is of the new issue."""
+        if self.later is None:
+            return np.zeros(len(unit), dtype=bool)
+        return self.later.on[unit] & (fitted >= self.later.day)
 
 
 @dataclass(frozen=True)

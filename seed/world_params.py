@@ -164,6 +164,11 @@ PLANTED = (
     Planted("P19", "instrument_cluster", ("Shrike 900",), 0.7, None, 30.0,
             built_from=day_of(date(2015, 1, 1)), built_before=day_of(date(2016, 1, 1))),
 )  # fmt: skip
+# Once a part is superseded, nobody can buy the old issue: what is renewed on an early machine is the later part.
+SUPERSEDED = {
+    "regulator_rectifier": ("P01", "P02", (1.5, 130_000, None)),
+    "charging_connector": ("P05", "", (1.3, 200_000, 40.0)),
+}
 PATTERN_REGULATOR = Planted("P26", "regulator_rectifier", LANNERS, 0.8, 45_000)
 SPARSE_MODEL, SPARSE_REGULATOR_FAILURES = "Merle 500", 2  # P23: baseline throughout
 RESET_SHARE = 0.5  # of the failed clocks on P19's machines: the new one starts at 0

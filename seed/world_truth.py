@@ -17,7 +17,7 @@ from seed.world_effects import Facts
 from seed.world_identity import Identity
 from seed.world_lives import ORIGINAL, PATTERN, Why
 from seed.world_machines import MachineTable
-from seed.world_params import PATTERN_REGULATOR, PLANTED, SHOPS, USES, date_of
+from seed.world_params import PATTERN_REGULATOR, PLANTED, SHOPS, SUPERSEDED, USES, date_of
 
 LIFE_COLUMNS = ("machine", "shop", "position", "age_entry_km", "age_exit_km", "age_entry_days", "age_exit_days",
                 "failed", "why", "hazard", "kind")  # fmt: skip
@@ -82,7 +82,11 @@ def _scope(effect: str, one: Component) -> np.ndarray:
         special = (one.lives.old_kind == PATTERN) & one.law.pattern_on[one.lives.unit]
     if effect == PATTERN_REGULATOR.id:
         return special
-    return (one.law.effect[one.lives.unit] == effect) & ~special & (one.lives.old_kind <= max(ORIGINAL, PATTERN))
+    built_as = one.law.effect[one.lives.unit]
+    later = one.law.superseded(one.lives.unit, one.lives.fitted)
+    early, after, _ = SUPERSEDED.get(one.parts.slug, ("", "", None))
+    issue = np.where(later & (built_as == early), after, built_as)
+    return (issue == effect) & ~special & (one.lives.old_kind <= max(ORIGINAL, PATTERN))
 
 
 def _listed(table: Mapping[str, np.ndarray], machines: MachineTable, identities: Sequence[Identity]) -> list[list[Any]]:
