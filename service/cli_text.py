@@ -12,12 +12,11 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from analytics.life_model_types import Probability
 from service.errors import DomainError, RowsRefused
 from service.estimates import RefitReport
 from service.imports.summary import ImportReport
 from service.inspections.plans import InspectionPlan
-from service.inspections.ranking import RankedPart, Ranking
+from service.inspections.ranking import Probability, RankedPart, Ranking
 
 HUE = "blue"
 BAR_WIDTH = 20
