@@ -27,7 +27,8 @@ Ints = NDArray[np.int64]
 PER_SLOT = 5
 DRAWS = SLOTS * PER_SLOT
 FLOOR_SD = 0.12  # of log hazard: riders, shops and what else the model leaves out; set in simulation
-DOUBTFUL_P = 0.05  # from here on the failures by age bend the Weibull, as far as they are many
+DOUBTFUL_P = 0.1  # from here on the failures by age bend the Weibull, as far as they are many
+TILT_SD = 0.4  # of the power of the hazard below the first failures, where the life is not Weibull
 MISFIT_FLOOR_SD = 0.3  # the same where the life is not Weibull: models then depart each in their own way
 
 
@@ -46,6 +47,7 @@ def _normals(seed: int) -> Floats:
 
 
 _NORMALS, _OTHER_NORMALS = _normals(20120217), _normals(20130901)
+_TILT = np.clip(TILT_SD * _OTHER_NORMALS[1], -0.7, 1.5)
 
 
 @dataclass(frozen=True)
@@ -64,7 +66,9 @@ class LifeDraws:
     fit: Ints
     row: Ints
     closeness: tuple[str, ...]
-    bent: tuple[tuple[Floats, Floats] | None, ...] = ()  # bins and gains of a life that is not Weibull, by part
+    bent: tuple[
+        tuple[Floats, Floats, Floats] | None, ...
+    ] = ()  # bins, gains, tilt of a life that is not Weibull, by part
 
 
 class RiskTable:
@@ -87,7 +91,9 @@ class RiskTable:
         self.tau_squared = np.array([f.tau_squared for f in self.fits])
         self.renewal_rate = np.array([f.renewal_rate for f in self.fits])
         doubtful = [f.weibull_p < DOUBTFUL_P for f in self.fits]
-        self.bent = tuple((f.bin_edges, _gains(f)) if d else None for f, d in zip(self.fits, doubtful, strict=True))
+        self.bent = tuple(
+            (f.bin_edges, _gains(f), _TILT) if d else None for f, d in zip(self.fits, doubtful, strict=True)
+        )
         self.floor = np.array([_floor(f.weibull_p) for f in self.fits])
         self._rows_of_cell: dict[tuple[Cell, int, int, str | None], tuple[int, str]] = {}
 
