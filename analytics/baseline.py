@@ -112,19 +112,20 @@ def _p_value(observed: Floats, expected: Floats) -> float:
     return float(chi2.sf(statistic, len(observed) - 2))
 
 
-def bent_hazard(hazard: Floats, edges: Floats, gain: Floats, tilt: Floats) -> Floats:
-    """Lambda(H): `hazard` (draws, ...) of one part, `gain` (bins, draws) constant within each bin.
-
-    Below the first edge there are too few failures to tell bins apart: there Lambda goes as H**(1 + tilt), `tilt`
-    (draws,) standing for how little is known of it.
-    """
-    wide = (-1, *([1] * (hazard.ndim - 1)))
-    first = edges[1]
-    if np.isfinite(first):
-        low = np.minimum(hazard, first) / first
-        out = (gain[0] * first).reshape(wide) * np.maximum(low, 1e-30) ** (1.0 + tilt.reshape(wide))
-    else:
-        out = gain[0].reshape(wide) * hazard
-    for k in range(1, len(gain)):
-        out += gain[k].reshape(wide) * np.clip(hazard - edges[k], 0.0, edges[k + 1] - edges[k])
+def bent_hazard(hazard: Floats, edges: Floats, gain: Floats) -> Floats:
+    """Lambda(H): `hazard` (draws, ...) of one part, `gain` (bins, draws) constant within each bin."""
+    out = np.zeros_like(hazard)
+    for k in range(len(gain)):
+        factor = gain[k].reshape(-1, *([1] * (hazard.ndim - 1)))
+        out += factor * np.clip(hazard - edges[k], 0.0, edges[k + 1] - edges[k])
     return out
+
+
+def doubtful_tail(hazard: Floats, edge: Floats, sd: Floats, normal: Floats) -> Floats:
+    """Cumulative hazard below the earliest failures, where nothing says that the Weibull still holds.
+
+    Below `edge` H goes as H**(1 + sd * normal), with the mean left where it is; all arguments broadcast.
+    Without this the chances of young parts are far too sure of themselves where lives are not quite Weibull.
+    """
+    below = np.clip(np.log(edge / np.maximum(hazard, 1e-300)), 0.0, 12.0)
+    return hazard * np.exp(-below * sd * (normal + 0.5 * sd * below))

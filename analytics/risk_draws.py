@@ -28,7 +28,8 @@ PER_SLOT = 5
 DRAWS = SLOTS * PER_SLOT
 FLOOR_SD = 0.12  # of log hazard: riders, shops and what else the model leaves out; set in simulation
 DOUBTFUL_P = 0.1  # from here on the failures by age bend the Weibull, as far as they are many
-TILT_SD = 0.4  # of the power of the hazard below the first failures, where the life is not Weibull
+TAIL_SD, MISFIT_TAIL_SD = 0.2, 0.45  # of the power of the hazard below the earliest failures
+_OPEN_TAIL = 0.3  # cumulative hazard below which a component without enough failures is in such doubt
 MISFIT_FLOOR_SD = 0.3  # the same where the life is not Weibull: models then depart each in their own way
 
 
@@ -47,7 +48,16 @@ def _normals(seed: int) -> Floats:
 
 
 _NORMALS, _OTHER_NORMALS = _normals(20120217), _normals(20130901)
-_TILT = np.clip(TILT_SD * _OTHER_NORMALS[1], -0.7, 1.5)
+_TAIL_NORMAL = np.clip(_OTHER_NORMALS[1], -2.5, 2.5)
+
+
+@dataclass(frozen=True)
+class Tail:
+    """Where the earliest failures are, (parts,), how doubtful it is below, and the draws of that doubt (DRAWS,)."""
+
+    edge: Floats
+    sd: Floats
+    normal: Floats
 
 
 @dataclass(frozen=True)
@@ -69,6 +79,7 @@ class LifeDraws:
     bent: tuple[
         tuple[Floats, Floats, Floats] | None, ...
     ] = ()  # bins, gains, tilt of a life that is not Weibull, by part
+    tail: Tail | None = None
 
 
 class RiskTable:
@@ -91,10 +102,12 @@ class RiskTable:
         self.tau_squared = np.array([f.tau_squared for f in self.fits])
         self.renewal_rate = np.array([f.renewal_rate for f in self.fits])
         doubtful = [f.weibull_p < DOUBTFUL_P for f in self.fits]
-        self.bent = tuple(
-            (f.bin_edges, _gains(f), _TILT) if d else None for f, d in zip(self.fits, doubtful, strict=True)
+        self.bent = tuple((f.bin_edges, _gains(f)) if d else None for f, d in zip(self.fits, doubtful, strict=True))
+        self.floor = np.array(
+            [_ramp(f.weibull_p, (DOUBTFUL_P, MISFIT_P), (FLOOR_SD, MISFIT_FLOOR_SD)) for f in self.fits]
         )
-        self.floor = np.array([_floor(f.weibull_p) for f in self.fits])
+        self.tail_edge = np.array([f.bin_edges[1] if len(f.bin_edges) > 2 else _OPEN_TAIL for f in self.fits])
+        self.tail_sd = np.array([_ramp(f.weibull_p, (0.5, 0.005), (TAIL_SD, MISFIT_TAIL_SD)) for f in self.fits])
         self._rows_of_cell: dict[tuple[Cell, int, int, str | None], tuple[int, str]] = {}
 
     @classmethod
@@ -169,6 +182,7 @@ class RiskTable:
             row,
             tuple(level for _, level in found),
             tuple(self.bent[f] for f in fit),
+            Tail(self.tail_edge[fit], self.tail_sd[fit], _TAIL_NORMAL),
         )
 
     def _doubt(self, fit: Ints, normal: Floats) -> Floats:
@@ -198,10 +212,11 @@ class RiskTable:
         return Evidence(failures, parts, int(machines), int(shops), km, years, weight, fit.clock, close)
 
 
-def _floor(weibull_p: float) -> float:
-    """Doubt of log hazard: grows from where a misfit is possible to where it is plain."""
-    plain = np.clip(np.log(DOUBTFUL_P / max(weibull_p, 1e-300)) / np.log(DOUBTFUL_P / MISFIT_P), 0.0, 1.0)
-    return float(FLOOR_SD + plain * (MISFIT_FLOOR_SD - FLOOR_SD))
+def _ramp(p_value: float, between: tuple[float, float], values: tuple[float, float]) -> float:
+    """A doubt that grows, on the log scale of the p-value, from where a misfit is possible to where it is plain."""
+    possible, plain = between
+    along = np.clip(np.log(possible / max(p_value, 1e-300)) / np.log(possible / plain), 0.0, 1.0)
+    return float(values[0] + along * (values[1] - values[0]))
 
 
 def _gains(fit: ComponentFit) -> Floats:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.age_surface import Surface
-from analytics.baseline import bent_hazard
+from analytics.baseline import bent_hazard, doubtful_tail
 from analytics.life_model_types import PartState
 from analytics.operational_time import operational_units
 from analytics.risk_draws import LifeDraws
@@ -78,6 +78,9 @@ def failure_chance(groups: list[Group], draws: LifeDraws, ahead_km: Floats, ahea
             out[group.at] = _chance_on_surface(group, group.surface, ahead_km[group.at], ahead_days[group.at])
             continue
         now, later = _hazard(group, group.age), _hazard(group, group.age + ahead[group.at][..., None])
+        if draws.tail is not None:
+            edge, sd = (values[group.at][:, None, None] for values in (draws.tail.edge, draws.tail.sd))
+            now, later = (doubtful_tail(h, edge, sd, draws.tail.normal[:, None]) for h in (now, later))
         for i, part in enumerate(group.at):
             bent = draws.bent[part] if draws.bent else None
             if bent is not None:

@@ -65,9 +65,7 @@ def test_chances_read_off_a_grid_are_those_worked_at_each_draw() -> None:
         clock_weight=rng.choice([0.5, 1.0], (1, DRAWS)),
         renewal_rate=np.full((1, DRAWS), 0.4),
     )
-    bent = replace(
-        spread, bent=((np.array([0.0, np.inf]), np.ones((1, DRAWS)), np.zeros(DRAWS)),)
-    )  # bent by nothing: the exact way
+    bent = replace(spread, bent=((np.array([0.0, np.inf]), np.ones((1, DRAWS))),))  # bent by nothing: the exact way
     state = PartState("part", 38_000.0, 2000.0)
     km, days = np.array([5000.0]), np.array([365.0])
     read, worked = (failure_chance(groups_of([state], d, lambda _, d=d: d), d, km, days) for d in (spread, bent))
