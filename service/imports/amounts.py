@@ -8,8 +8,8 @@ from decimal import Decimal
 from service.imports.dates import FIRST_YEAR, LAST_YEAR
 from service.imports.faults import Fault
 
-# Three decimals are refused: 23.456 is 23,456 to half the world.
-_READING = re.compile(r"\d{1,7}(?:\.\d{1,2})?", re.ASCII)
+# Three digits after the point of a short number are refused: 23.456 is 23,456 to half the world.
+_READING = re.compile(r"\d{1,7}(?:\.(?:\d{1,2}|\d{4,15}))?|\d{4,7}\.\d{3}", re.ASCII)
 _AMOUNT = re.compile(r"\d{1,9}(?:\.\d{1,2})?|0\.\d{1,4}", re.ASCII)
 _YEAR = re.compile(r"\d{4}", re.ASCII)
 _GROUPED = re.compile(r"\d{1,3}(?:[,.' \u00a0\u202f\u2019]\d{3})+", re.ASCII)
@@ -21,7 +21,7 @@ _PLAIN_NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?", re.ASCII)
 
 
 def read_odometer(text: str) -> float:
-    """A reading of the clock, from 0 to 9,999,999.99, in the row's own unit."""
+    """A reading of the clock, from 0 to below 10,000,000, in the row's own unit."""
     if _READING.fullmatch(text) is None:
         raise _fault(text, "an odometer reading", "23000")
     return float(text)

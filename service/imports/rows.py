@@ -91,7 +91,7 @@ class RowChecker:
     """Checks the rows of one file."""
 
     def __init__(self) -> None:
-        self._faults: list[tuple[str, str, Fault]] = []
+        self._faults: Faults = []
         columns = {name: _Column(name, read, self._faults) for name, read in _readers().items()}
         self._columns = tuple(columns[name] for name in JOB_LINE_COLUMNS)
         self._same: dict[str, str] = {}  # one string object for equal cells: a long file fits into memory
@@ -107,26 +107,48 @@ class RowChecker:
         row = _row(line, tuple(map(self._same.setdefault, cells, cells)), text, read)
         if len(self._same) > REMEMBERED:
             self._same.clear()
-        if row.action in MACHINE_ACTIONS:
-            if row.component or row.position:
-                faults.append(_names_a_part(row))
-        elif row.action and not row.component and not text[11]:
-            faults.append(("component", "", Fault(f'a row with the action "{row.action}" is about a part', _PART)))
-        if row.reason and row.action and row.action not in REASONED_ACTIONS:
-            faults.append(_reason_without_event(row))
-        if row.odometer is not None and not text[10]:
-            faults.append(("unit", "", Fault("the odometer is given without its unit", "km or mi")))
-        if row.when is None and not text[1] and row.source == "card":
-            faults.append(("date", "", _NO_DATE))
+        _check_action(row, text, faults)
+        _check_ties(row, text, faults)
         if faults:
             return [RowProblem(line, name, shorten(value), f.reason, f.instead) for name, value, f in faults]
         return row
 
 
+Faults = list[tuple[str, str, Fault]]
+
+
+def _check_action(row: ParsedRow, text: list[str], faults: Faults) -> None:
+    """What an action needs and what it does not take."""
+    if row.action in MACHINE_ACTIONS:
+        if row.component or row.position:
+            faults.append(_names_a_part(row))
+    elif row.action and not row.component and not text[11]:
+        faults.append(("component", "", Fault(f'a row with the action "{row.action}" is about a part', _PART)))
+    if row.reason and row.reason != "unknown" and row.action and row.action not in REASONED_ACTIONS:
+        faults.append(_reason_without_event(row))
+
+
+def _check_ties(row: ParsedRow, text: list[str], faults: Faults) -> None:
+    """What one filled cell needs of another."""
+    if row.odometer is not None and not text[10]:
+        faults.append(("unit", "", Fault("the odometer is given without its unit", "km or mi")))
+    if row.source == "card":
+        if row.when is None and not text[1]:
+            faults.append(("date", "", _NO_DATE))
+        if not text[0]:
+            faults.append(("card", "", _NO_CARD))
+
+
 _PART = "the part, as a catalogue slug or in the shop's own words"
+
 _NO_DATE = Fault(
     "a row of this shop's own work (source card) needs its date",
     "the day as 2019-03-12, or 2019-03 or 2019; or papers or told in source if the work was done elsewhere",
+)
+
+_NO_CARD = Fault(
+    "a row of this shop's own work (source card) needs its card",
+    "the shop's own number of the job card; or papers or told in source if the work was done elsewhere",
 )
 
 
@@ -208,7 +230,7 @@ def _readers() -> dict[str, Callable[[str], Any]]:
         "notes": _notes,
     }
     for name, limit in TEXT_LIMITS.items():
-        readers[name] = _text(limit, name in ("card", "machine"))
+        readers[name] = _text(limit, name == "machine")
     return readers
 
 

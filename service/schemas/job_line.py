@@ -59,8 +59,9 @@ def _plain_number(text: str, digits: int) -> tuple[str, str]:
 
 
 def _reading(text: str) -> None:
-    if len(_plain_number(text, 7)[1]) > 2:
-        raise ValidationError("Write at most two decimals.")
+    whole, decimals = _plain_number(text, 7)
+    if len(decimals) > 15 or (len(decimals) == 3 and len(whole) <= 3):
+        raise ValidationError("Write at most two decimals: three could be thousands.")
 
 
 def _amount(text: str) -> None:
@@ -80,7 +81,7 @@ class JobLineSchema(Schema):
     class Meta:
         unknown = RAISE
 
-    card = _text(80, least=1)
+    card = _text(80)
     date = _checked(_date)
     machine = _text(80, least=1)
     make = _text(80)
@@ -120,12 +121,14 @@ class JobLineSchema(Schema):
             raise ValidationError("A row about the whole machine names no part.", "component")
         if row["action"] not in MACHINE_ACTIONS and not row["component"]:
             raise ValidationError("Write the part.", "component")
-        if row["reason"] and row["action"] not in ("renewed", "repaired", "checked_bad"):
+        if row["reason"] not in ("", "unknown") and row["action"] not in ("renewed", "repaired", "checked_bad"):
             raise ValidationError("Leave the reason empty.", "reason")
         if row["odometer"] and not row["unit"]:
             raise ValidationError("Write km or mi.", "unit")
-        if not row["date"] and row["source"] in ("", "card"):
-            raise ValidationError("Write the date of the shop's own work.", "date")
+        if row["source"] in ("", "card"):
+            for name in ("date", "card"):
+                if not row[name]:
+                    raise ValidationError(f"Write the {name} of the shop's own work.", name)
 
     @post_load
     def _typed(self, row: dict[str, str], **kwargs: Any) -> dict[str, Any]:

@@ -61,7 +61,7 @@ from tests.service.job_files import csv_file, problem_of, read, row
         ("currency", "ZZZ", "ISO 4217", "EUR or CHF"),
         ("component", "", "is about a part", "catalogue slug"),
         ("component", "x" * 121, "121 characters", "at most 120"),
-        ("card", "", "empty", "reference"),
+        ("card", "", "needs its card", "number of the job card"),
         ("machine", "   ", "empty", "reference"),
         ("make", "x" * 81, "81 characters", "at most 80"),
         ("notes", "x" * 4_001, "4,001 characters", "at most 4,000"),
