@@ -28,6 +28,8 @@ REASONS = (
     "owner_wish",
     "unknown",
 )
+# How a check came out; inconclusive says nothing about the part.
+OUTCOMES = ("pass", "marginal", "fail", "inconclusive")
 SOURCES = ("card", "papers", "told")
 QUALITIES = ("original", "pattern", "used", "unknown")
 UNITS = ("km", "mi")

@@ -3,6 +3,7 @@
 from service.db import Base
 from service.models.catalogue import *  # noqa: F403
 from service.models.estimate import Estimate, EstimateRelease, StaleComponent
+from service.models.inspection import Finding, Inspection, Photo, StripDown
 from service.models.intake import Doubt, ImportBatch
 from service.models.machine import Machine, MachineFamily, MachineMake, MachineModel, OdometerEntry, OdometerSegment
 from service.models.shop import ApiToken, Shop
@@ -14,7 +15,9 @@ __all__ = [
     "Doubt",
     "Estimate",
     "EstimateRelease",
+    "Finding",
     "ImportBatch",
+    "Inspection",
     "JobCard",
     "JobLine",
     "Machine",
@@ -24,6 +27,8 @@ __all__ = [
     "Measurement",
     "OdometerEntry",
     "OdometerSegment",
+    "Photo",
     "Shop",
     "StaleComponent",
+    "StripDown",
 ]
