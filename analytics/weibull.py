@@ -38,7 +38,7 @@ from analytics.weibull_likelihood import (
 )
 
 Method = Literal["profile", "delta"]
-# A quantity as a function of (shape, scale).
+# Log of a positive quantity as a function of (shape, log scale); in logs because a bound may overflow.
 Quantity = Callable[[float, float], float]
 
 
@@ -174,7 +174,7 @@ def scale_interval(fit: WeibullFit, level: float = 0.95, method: Method = "profi
     """The scale (age by which 63.2 % have failed) with its interval."""
     if method == "delta":
         return _wald(fit, fit.scale, (0.0, 1.0), level)
-    return _profile_interval(fit, lambda shape, scale: scale, level)
+    return _profile_interval(fit, lambda shape, log_scale: log_scale, level)
 
 
 def b_life(fit: WeibullFit, share: float = 0.1, level: float = 0.95, method: Method = "profile") -> Estimate:
@@ -183,12 +183,10 @@ def b_life(fit: WeibullFit, share: float = 0.1, level: float = 0.95, method: Met
         raise InvalidObservations("share: must lie between 0 and 1, such as 0.1 for B10")
     log_hazard = float(np.log(-np.log1p(-share)))
 
-    def age(shape: float, scale: float) -> float:
-        return float(scale * np.exp(log_hazard / shape))
-
     if method == "delta":
-        return _wald(fit, age(fit.shape, fit.scale), (-log_hazard / fit.shape, 1.0), level)
-    return _profile_interval(fit, age, level)
+        value = fit.scale * float(np.exp(log_hazard / fit.shape))
+        return _wald(fit, value, (-log_hazard / fit.shape, 1.0), level)
+    return _profile_interval(fit, lambda shape, log_scale: log_scale + log_hazard / shape, level)
 
 
 def conditional_risk(
@@ -198,16 +196,16 @@ def conditional_risk(
     if not (0 <= age < np.inf and 0 < ahead < np.inf):
         raise InvalidObservations("age must be >= 0 and ahead > 0, both finite")
 
-    def hazard(shape: float, scale: float) -> float:
-        return float(((age + ahead) / scale) ** shape - (age / scale) ** shape)
+    def log_hazard(shape: float, log_scale: float) -> float:
+        return float(shape * (np.log(age + ahead) - log_scale) + np.log1p(-((age / (age + ahead)) ** shape)))
 
-    now = hazard(fit.shape, fit.scale)
+    now = float(np.exp(log_hazard(fit.shape, float(np.log(fit.scale)))))
     if method == "delta":
         ends = np.array([age + ahead, age]) / fit.scale
         powers = ends**fit.shape * np.log(np.where(ends > 0, ends, 1.0))
         wald = _wald(fit, now, (fit.shape * float(powers[0] - powers[1]) / now, -fit.shape), level)
     else:
-        wald = _profile_interval(fit, hazard, level)
+        wald = _profile_interval(fit, log_hazard, level)
     value, low, high = -np.expm1(-np.array([now, wald.low, wald.high]))
     return Estimate(float(value), float(low), float(high), level)
 
@@ -241,7 +239,7 @@ def _floor(fit: WeibullFit, level: float) -> float:
 
 
 def _shape_range(fit: WeibullFit, level: float) -> tuple[float, float]:
-    """Log shapes at which the profile likelihood crosses the floor; the far side is -inf or inf if it never does."""
+    """Log shapes at which the profile likelihood crosses the floor."""
     floor, centre = _floor(fit, level), float(np.log(fit.shape))
 
     def above(log_shape: float) -> float:
@@ -249,7 +247,7 @@ def _shape_range(fit: WeibullFit, level: float) -> tuple[float, float]:
 
     ends = []
     for side in (-1.0, 1.0):
-        step = float(np.sqrt(fit.covariance[0, 0]))
+        step = max(float(np.sqrt(fit.covariance[0, 0])), 1e-6)
         while above(centre + side * step) > 0:
             step *= 1.5
             if step > 8:  # a factor of 3000 either way: the data put no bound on this side
@@ -274,22 +272,24 @@ def _profile_interval(fit: WeibullFit, quantity: Quantity, level: float) -> Esti
             while value(log_rate + side * step) > floor:
                 step *= 2
             log_rate = brentq(lambda at: value(at) - floor, log_rate, log_rate + side * step, xtol=1e-13)
-        return quantity(float(np.exp(log_shape)), fit.sums.unit * float(np.exp(-log_rate / np.exp(log_shape))))
+        shape = float(np.exp(log_shape))
+        return quantity(shape, float(np.log(fit.sums.unit)) - log_rate / shape)
 
-    value = quantity(fit.shape, fit.scale)
+    ends = []
     if fit.covariance[0, 0] == 0:
         known = float(np.log(fit.shape))
-        both = on_floor(known, -1.0), on_floor(known, 1.0)
-        return Estimate(value, min(both), max(both), level)
-    bounds = _shape_range(fit, level)
-    ends = []
-    for side in (-1.0, 1.0):
-        for sign in (1.0, -1.0):
-            best = minimize_scalar(
-                lambda at, side=side, sign=sign: sign * on_floor(at, side),
-                bounds=bounds,
-                method="bounded",
-                options={"xatol": 1e-9},
-            )
-            ends.append(sign * float(best.fun))
-    return Estimate(value, min(ends), max(ends), level)
+        ends = [on_floor(known, -1.0), on_floor(known, 1.0)]
+    else:
+        bounds = _shape_range(fit, level)
+        for side in (-1.0, 1.0):
+            for sign in (1.0, -1.0):
+                best = minimize_scalar(
+                    lambda at, side=side, sign=sign: sign * on_floor(at, side),
+                    bounds=bounds,
+                    method="bounded",
+                    options={"xatol": 1e-9},
+                )
+                ends.append(sign * float(best.fun))
+    with np.errstate(over="ignore"):  # no upper bound below the largest number: inf says so
+        value, low, high = np.exp([quantity(fit.shape, float(np.log(fit.scale))), min(ends), max(ends)])
+    return Estimate(float(value), float(low), float(high), level)

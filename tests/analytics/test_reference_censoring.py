@@ -1,9 +1,8 @@
 """Censoring weights against a published data set and by hand.
 
 veteran (R package survival, after Kalbfleisch and Prentice 1980), Cox model on the Karnofsky score: the weighted Brier
-score at 50, 100, 200 days worked in R 4 with survival 3.5 by the formula of Graf et al. (1999), failures before
-censorings at a tie, G(T-); the same figures from an independent Python library. Tolerance 1e-7: eight
-digits are given.
+score at 50, 100, 200 days worked in R (survival 3.5-3) by the formula of Graf et al. (1999), failures before
+censorings at a tie, G(T-), and confirmed by a second program. Tolerance 1e-7: eight digits are given.
 """
 
 import numpy as np
