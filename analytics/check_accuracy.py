@@ -169,7 +169,7 @@ def _sampled(
     Chains start from the prior, so that they need the warm-up to forget it. Means are of the conditional means.
     """
     shares = _draw(np.repeat(alpha[:, None, :], CHAINS, axis=1), rng)  # (2, chains, 3)
-    share_bad = rng.beta(*start, CHAINS)
+    share_bad = rng.beta(float(start[0]), float(start[1]), CHAINS)
     means, drawn, weights = [], [], []
     for sweep in range(WARM_UP + KEPT):
         weight_bad = share_bad[:, None] * shares[0]

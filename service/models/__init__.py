@@ -5,7 +5,9 @@ from service.models.catalogue import *  # noqa: F403
 from service.models.estimate import Estimate, EstimateRelease, StaleComponent
 from service.models.inspection import Finding, Inspection, Photo, StripDown
 from service.models.intake import Doubt, ImportBatch
+from service.models.limit_edit import LimitEdit
 from service.models.machine import Machine, MachineFamily, MachineMake, MachineModel, OdometerEntry, OdometerSegment
+from service.models.pricing import ShopPrice
 from service.models.shop import ApiToken, Shop
 from service.models.work import JobCard, JobLine, Measurement
 
@@ -20,6 +22,7 @@ __all__ = [
     "Inspection",
     "JobCard",
     "JobLine",
+    "LimitEdit",
     "Machine",
     "MachineFamily",
     "MachineMake",
@@ -29,6 +32,7 @@ __all__ = [
     "OdometerSegment",
     "Photo",
     "Shop",
+    "ShopPrice",
     "StaleComponent",
     "StripDown",
 ]
