@@ -26,9 +26,9 @@ Ints = NDArray[np.int64]
 
 PER_SLOT = 5
 DRAWS = SLOTS * PER_SLOT
-FLOOR_SD = 0.12  # of log hazard: riders, shops and what else the model leaves out; set in simulation
+FLOOR_SD = 0.11  # of log hazard: riders, shops and what else the model leaves out; set in simulation
 DOUBTFUL_P = 0.1  # from here on the failures by age bend the Weibull, as far as they are many
-TAIL_SD, MISFIT_TAIL_SD = 0.2, 0.45  # of the power of the hazard below the earliest failures
+TAIL_SD, MISFIT_TAIL_SD = 0.15, 0.45  # of the power of the hazard below the earliest failures
 _OPEN_TAIL = 0.3  # cumulative hazard below which a component without enough failures is in such doubt
 MISFIT_FLOOR_SD = 0.3  # the same where the life is not Weibull: models then depart each in their own way
 
