@@ -13,9 +13,10 @@ from typing import Any
 
 import click
 from sqlalchemy import select
-from sqlalchemy.exc import OperationalError, ProgrammingError
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
+from analytics.errors import AnalyticsError
 from service.db import Database
 from service.errors import DomainError, InvalidInput, NotFound
 from service.settings import BadSetting, Settings
@@ -54,6 +55,7 @@ def as_json(value: Any) -> None:
 def cli(context: click.Context) -> None:
     """Which parts of this machine are likely to fail, and what to look at first."""
     context.obj = Context()
+    context.call_on_close(context.obj.database.dispose)
 
 
 def main() -> None:
@@ -62,27 +64,40 @@ def main() -> None:
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
     try:
-        cli(standalone_mode=False)
-    except click.exceptions.Abort:
-        click.echo("stopped", err=True)
-        sys.exit(REFUSED)
-    except click.ClickException as error:
-        error.show()
-        sys.exit(WRONG_USAGE)
-    except BadSetting as error:
-        click.echo(f"Setting not usable: {error}", err=True)
-        sys.exit(WRONG_USAGE)
-    except DomainError as error:
-        from service.cli_text import show_refusal
-
-        show_refusal(error)
-        sys.exit(REFUSED)
-    except (OperationalError, ProgrammingError) as error:
-        click.echo(f"The database did not take that: {error.orig}", err=True)
-        sys.exit(REFUSED)
+        cli(prog_name="weakspot", standalone_mode=False)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(DONE)
+    except (click.ClickException, BadSetting) as error:
+        _show_wrong_usage(error)
+        sys.exit(WRONG_USAGE)
+    except (click.exceptions.Abort, DomainError, AnalyticsError, DBAPIError, OSError) as error:
+        _show_refused(error)
+        sys.exit(REFUSED)
+
+
+def _show_wrong_usage(error: click.ClickException | BadSetting) -> None:
+    if isinstance(error, click.ClickException):
+        error.show()
+    else:
+        click.echo(f"Setting not usable: {error}", err=True)
+
+
+def _show_refused(error: Exception) -> None:
+    if isinstance(error, DomainError):
+        from service.cli_text import show_refusal
+
+        if "--json" in sys.argv:
+            as_json({"refused": error.detail, **error.extensions()})
+        show_refusal(error)
+    elif isinstance(error, DBAPIError):
+        click.echo(f"The database did not take that: {error.orig}", err=True)
+    elif isinstance(error, OSError):
+        click.echo(f"{error.filename or 'The system'}: {error.strerror or error}", err=True)
+    elif isinstance(error, AnalyticsError):
+        click.echo(f"Not estimable: {error}", err=True)
+    else:
+        click.echo("stopped", err=True)
 
 
 @cli.group()
@@ -137,15 +152,12 @@ def import_file(context: Context, file: Path, shop: str, dry_run: bool, keep_goo
     """Take in a file of job lines (CSV), all or nothing."""
     from service.cli_text import show_import
     from service.imports.intake import take_in
-    from service.records import get_or_create_shop
 
     database = context.ready()
-    with database.write() as session:
-        shop_id = get_or_create_shop(session, shop, now=context.now).id
     with _progress(f"Taking in {file.name}", shown=not json_output) as advance, file.open("rb") as data:
         report = take_in(
             database,
-            shop_id,
+            shop,
             data,
             file_name=file.name,
             now=context.now,

@@ -17,7 +17,7 @@ from service.inspections.ranking import Ranking, horizon_of, rank_described, ran
 from service.inspections.serving import Snapshot
 from service.models import Machine
 from service.schemas.plan import PlanAsked
-from service.schemas.ranking import RankingAsked
+from service.schemas.ranking import MachineRankingQuery, RankingAsked
 from service.vocabulary import KM_PER_MILE
 
 if TYPE_CHECKING:
@@ -36,13 +36,14 @@ def ask_ranking(
     """Rank the machine that the options describe or name."""
     if asked["machine"]:
         km = None if distance is None else distance * (KM_PER_MILE if asked["unit"] == "mi" else 1.0)
+        query = _checked(MachineRankingQuery(), {"distance_km": km, "months": months, "level": level})
         return rank_recorded(
             session,
             shop_id,
             _machine_id(session, shop_id, asked),
             as_of=_day(context, asked),
-            horizon=horizon_of(km, months),
-            level=level,
+            horizon=horizon_of(query["distance_km"], query["months"]),
+            level=query["level"],
             pool_open=context.settings.pool_open,
         )
     horizon: dict[str, Any] = {"months": 12.0 if distance is None and months is None else months}
@@ -59,7 +60,8 @@ def ask_plan(
     day = _day(context, asked)
     if asked["machine"]:
         machine_id = _machine_id(session, shop_id, asked)
-        return plan_recorded(session, shop_id, machine_id, wanted, as_of=day, settings=context.settings)
+        checked = _checked(PlanAsked(only=tuple(wanted)), dict(wanted))
+        return plan_recorded(session, shop_id, machine_id, checked, as_of=day, settings=context.settings)
     request = _checked(PlanAsked(), {**_described(context, asked), **wanted})
     return plan_described(session, shop_id, request, today=day, settings=context.settings)
 
@@ -112,7 +114,7 @@ def _known(text: str, unit: str) -> dict[str, Any]:
 
 def _checked(schema: Schema, request: dict[str, Any]) -> dict[str, Any]:
     try:
-        return dict(schema.load(request))  # type: ignore[arg-type]
+        return dict(schema.load(request))
     except ValidationError as error:
         raise click.UsageError("; ".join(_flat(error.messages))) from None
 

@@ -25,8 +25,8 @@ SHOWN_PROBLEMS = 20
 
 def console() -> Console:
     """Where results go; a file or a pipe gets lines of a fixed width without colours."""
-    out = Console(highlight=False)
-    return out if out.is_terminal else Console(highlight=False, width=110)
+    out = Console(highlight=False, markup=False)
+    return out if out.is_terminal else Console(highlight=False, markup=False, width=110)
 
 
 def per_cent(chance: float) -> str:
@@ -61,7 +61,7 @@ def bar(chance: Probability) -> Text:
 
 def show_refusal(error: DomainError) -> None:
     """A refusal, with the rows it is about."""
-    err = Console(stderr=True, highlight=False, soft_wrap=True)
+    err = Console(stderr=True, highlight=False, markup=False, soft_wrap=True)
     err.print(Text(f"{error.title}: {error.detail}"))
     problems = error.report.problems if isinstance(error, RowsRefused) else getattr(error, "problems", ())
     for problem in problems[:SHOWN_PROBLEMS]:
@@ -199,8 +199,8 @@ def show_plan(made: InspectionPlan, *, steps: bool) -> None:
 
 def _plan_table(lines: Sequence[Mapping[str, Any]]) -> Table:
     table = Table(box=None, pad_edge=False, header_style="dim")
-    for title, justify in (("", "right"), ("Min", "right"), ("Check", "left"), ("Why", "left"), ("Cautions", "left")):
-        table.add_column(title, justify=justify)  # type: ignore[arg-type]
+    for heading in ("", "Min", "Check", "Why", "Cautions"):
+        table.add_column(heading, justify="right" if heading in ("", "Min") else "left")
     for line in lines:
         minutes = f"{line['minutes'] + line['access']['minutes']:g}"
         title = Text(f"{line['title']}")

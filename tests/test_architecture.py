@@ -28,8 +28,12 @@ LAYERS: tuple[tuple[str, ...], ...] = (
 )  # fmt: skip
 LAYER_OF = {name: number for number, names in enumerate(LAYERS) for name in names}
 USES_ANALYTICS = {"inspections", "estimates", "lifetimes", *(name for name in LAYER_OF if name.startswith("backtest"))}
-# Refusals are mapped to answers in one place; a figure is drawn where it is shown.
-EXCEPTIONS = {("error_handlers", "analytics.errors"), ("cli_backtest_text", "analytics.figures_calibration")}
+# Refusals are mapped to answers and exit codes in one place each; a figure is drawn where it is shown.
+EXCEPTIONS = {
+    ("error_handlers", "analytics.errors"),
+    ("cli", "analytics.errors"),
+    ("cli_backtest_text", "analytics.figures_calibration"),
+}
 
 
 def files(*packages: str) -> list[Path]:

@@ -12,11 +12,12 @@ from service.imports.reading import read_job_lines
 from service.imports.summary import ImportReport
 from service.imports.words import catalogue_words
 from service.models import Shop
+from service.records import get_or_create_shop
 
 
 def take_in(
     database: Database,
-    shop_id: int,
+    shop: int | str,
     data: bytes | BinaryIO,
     *,
     file_name: str,
@@ -26,7 +27,9 @@ def take_in(
     keep_good: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> ImportReport:
-    """Read, check and apply a file of job lines for one shop.
+    """Read, check and apply a file of job lines for one shop, given by key, or by name: then it is made if it is new.
+
+    A shop made for a file of which nothing is taken in is not kept either.
 
     Raises
     ------
@@ -35,9 +38,10 @@ def take_in(
     """
     parsed = read_job_lines(data, file_name=file_name)
     with database.write() as session:
-        return import_job_lines(
+        row = get_or_create_shop(session, shop, now=now) if isinstance(shop, str) else session.get_one(Shop, shop)
+        report = import_job_lines(
             session,
-            session.get_one(Shop, shop_id),
+            row,
             parsed,
             file_name=file_name,
             now=now,
@@ -47,3 +51,6 @@ def take_in(
             keep_good=keep_good,
             progress=progress,
         )
+        if not report.applied:
+            session.rollback()
+        return report

@@ -81,8 +81,8 @@ class MachineRankingQuery(Schema):
     """How far ahead to look for a machine on record."""
 
     as_of = fields.Date(load_default=None, allow_none=True)
-    distance_km = fields.Float(load_default=None, validate=validate.Range(min=0, max=3_000_000))
-    months = fields.Float(load_default=None, validate=validate.Range(min=0, max=240))
+    distance_km = fields.Float(load_default=None, allow_none=True, validate=validate.Range(min=0, max=3_000_000))
+    months = fields.Float(load_default=None, allow_none=True, validate=validate.Range(min=0, max=240))
     level = fields.Float(load_default=0.9, validate=validate.Range(min=0.5, max=0.99))
 
 

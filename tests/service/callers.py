@@ -5,18 +5,25 @@ The Cog & Gasket is the shop a test speaks for; Sallow Lane Arches is the strang
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+import pytest
 from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
 from service.app import WeakspotApp, build_app
 from service.auth import create_token
+from service.cli import main
 from service.db import Database
 from service.records import get_or_create_shop
 from service.settings import Settings
 from tests.service.databases import NOW
+
+Answer = tuple[int, str, str]
+Command = Callable[..., Answer]
 
 
 @dataclass(frozen=True)
@@ -51,3 +58,20 @@ def make_caller(app: WeakspotApp, shop: str) -> Caller:
         shop_id = get_or_create_shop(session, shop, now=NOW).id
         token = create_token(session, shop_id, label="tests", now=NOW)
     return Caller(shop_id, token, app.test_client())
+
+
+def make_command(database: Database, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Command:
+    """The `weakspot` command on a database; gives back its exit code, output and error output."""
+    monkeypatch.setenv("WEAKSPOT_DATABASE_URL", database.url)
+
+    def run(*arguments: str) -> Answer:
+        monkeypatch.setattr(sys, "argv", ["weakspot", *arguments])
+        code: int | str | None = 0
+        try:
+            main()
+        except SystemExit as ending:
+            code = ending.code
+        assert isinstance(code, int)
+        return code, *capsys.readouterr()
+
+    return run

@@ -8,7 +8,7 @@ import pytest
 
 from service.app import WeakspotApp
 from service.db import Database
-from tests.service.callers import Caller, make_app, make_caller
+from tests.service.callers import Caller, Command, make_app, make_caller, make_command
 from tests.service.databases import PostgresDatabases, SqliteFiles, engines_wanted, postgres_server
 
 
@@ -78,3 +78,9 @@ def shared_app(shared_database: Database) -> WeakspotApp:
 def asker(shared_app: WeakspotApp) -> Caller:
     """A shop that only asks."""
     return make_caller(shared_app, "The Cog & Gasket")
+
+
+@pytest.fixture
+def weakspot(database: Database, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Command:
+    """The command on a database of the test's own."""
+    return make_command(database, monkeypatch, capsys)
