@@ -269,7 +269,7 @@ def _shape_and_clock(problem: Problem, question: tuple[Ints, Ints] | None = None
         if moved.max() < 1.0:
             break
     grid = np.linspace(at[:, 0], at[:, -1], 161, axis=1)
-    log_density = np.array([CubicSpline(x, y)(g) for x, y, g in zip(at, value, grid, strict=True)])
+    log_density = np.array([CubicSpline(x, _bounded(y))(g) for x, y, g in zip(at, value, grid, strict=True)])
     mass = np.trapezoid(np.exp(log_density - log_density.max()), grid, axis=1)
     keep = mass > _NEGLIGIBLE * mass.sum()
     probability = mass[keep] ** 0.8
@@ -280,12 +280,18 @@ def _shape_and_clock(problem: Problem, question: tuple[Ints, Ints] | None = None
 
 def _mode_and_width(x: Floats, y: Floats) -> tuple[float, float]:
     """Mode of a log density known at points, and a standard deviation from its curvature there."""
+    y = _bounded(y)
     spline = CubicSpline(x, y)
     grid = np.linspace(x[0], x[-1], 801)
     at = grid[int(np.argmax(spline(grid)))]
     curvature = -float(spline(at, 2))
     wide = (x[-1] - x[0]) / 8.0
     return at, float(np.clip(curvature**-0.5 if curvature > 0 else wide, 1e-3, max(wide, 1e-3)))
+
+
+def _bounded(y: Floats) -> Floats:
+    """A log density without the cliffs (shapes that cannot be evaluated) that would make a spline swing."""
+    return np.maximum(y, y.max() - 60.0)
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ from service.lifetimes import Dataset, read_dataset
 from service.models import ComponentType, Estimate, EstimateRelease, JobLine, Shop, StaleComponent
 
 # Goes up whenever the same lines would give another fit.
-MODEL_VERSION = "life-model-2"
+MODEL_VERSION = "life-model-3"
 # Below this many shops the pool is closed unless its members agreed to open it (a setting): with few members
 # one shop could work out another's records.
 POOL_NEEDS_SHOPS = 5
