@@ -31,7 +31,14 @@ SAMPLES: dict[type, Any] = {
     Decimal: Decimal("1234567890.1234"),
     object: {"a": [1, None, "ü"]},  # JSON
 }
-WORDS = {"action": "renewed", "reason": "failed", "source": "card", "quality": "used", "built_from": "2012-11", "outcome": "fail"}
+WORDS = {
+    "action": "renewed",
+    "reason": "failed",
+    "source": "card",
+    "quality": "used",
+    "built_from": "2012-11",
+    "outcome": "fail",
+}
 
 
 def sample_rows() -> dict[str, dict[str, Any]]:
