@@ -298,6 +298,37 @@ def plan(context: Context, minutes: float, kit: str, permission: str, engine: st
 
 
 @cli.command()
+@click.option("--as-of", required=True, type=click.DateTime(["%Y-%m-%d"]), help="Day to predict from.")
+@click.option("--known-at", type=click.DateTime(["%Y-%m-%d"]), help="Leave out of the fit what was recorded later.")
+@click.option("--distance", type=click.FloatRange(min=0, min_open=True), help="How far ahead.")
+@click.option("--unit", type=click.Choice(["km", "mi"]), default="km", show_default=True, help="Of the distance.")
+@click.option(
+    "--months",
+    type=click.FloatRange(min=0, min_open=True),
+    help="How far ahead in months; 12 months or 5,000 km if neither is given.",
+)
+@click.option("--level", type=click.FloatRange(0.5, 0.99), default=0.9, show_default=True, help="Of the intervals.")
+@click.option("--shop", help="Whose records; needed where several shops do not share a pool.")
+@click.option("--figure", type=click.Path(dir_okay=False, path_type=Path), help="Draw the result to this SVG file.")
+@click.option("--json", "json_output", is_flag=True, help="Print the result as JSON.")
+@pass_context
+def backtest(context: Context, json_output: bool, figure: Path | None, shop: str | None, **asked: Any) -> None:
+    """Fit on what was known on a past day, predict what followed, and say how right that was."""
+    from service.cli_backtest_text import ask_backtest, save_figure, shop_asked, show_backtest
+
+    with context.ready().read() as session:
+        shop_id = shop_asked(session, shop, pool_open=context.settings.pool_open)
+    with _progress("Trying", shown=not json_output) as advance:
+        report = ask_backtest(context, asked, shop_id, advance)
+    if figure is not None:
+        save_figure(report, figure)
+    if json_output:
+        as_json(report.to_dict())
+    else:
+        show_backtest(report)
+
+
+@cli.command()
 @click.option("--port", type=click.IntRange(1, 65_535), help="Port to listen on.")
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
 @click.option("--workers", type=click.IntRange(1, 64), default=2, show_default=True)
