@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -196,7 +197,7 @@ def _draw(alpha: Floats, rng: np.random.Generator) -> Floats:
     return np.asarray(gammas / gammas.sum(axis=-1, keepdims=True))
 
 
-def _learnt(mean: Floats, tails: Floats, prior_weight: float) -> LearntShares:
+def _learnt(mean: Floats, tails: Any, prior_weight: float) -> LearntShares:
     fail, marginal, passed = (float(x) for x in mean / mean.sum())
     low, high = ((float(t[0]), float(t[1]), float(t[2])) for t in tails)
     return LearntShares(Shares(fail, marginal, passed), low, high, float(prior_weight))

@@ -53,6 +53,8 @@ KINDS = (
     Kind("special_steps", "ready_plans.json", check_schemas.SpecialStepSchema()),
     Kind("visit_plans", "ready_plans.json", check_schemas.VisitPlanSchema()),
     Kind("work_orders", "ready_plans.json", check_schemas.WorkOrderSchema()),
+    Kind("consumables", "consumables.json", check_schemas.ConsumableSchema()),
+    Kind("consequences", "consequences.json", check_schemas.ConsequenceSchema(), ("first", "takes")),
 )
 KIND = {kind.name: kind for kind in KINDS}
 ANY_CHECK = ("checks", "quick_variants")
@@ -129,6 +131,12 @@ REFERENCES = (
     Reference("visit_plans", "steps", lambda p: (i.special for i in _plan_items(p)), ("special_steps",)),
     Reference("work_orders", "steps", lambda w: (c for s in w.steps for c in s.checks), ANY_CHECK),
     Reference("work_orders", "steps", lambda w: (c for s in w.steps for c in s.cautions), ("cautions",)),
+    Reference("work_orders", "order_after", lambda w: (o.component for o in w.order_after), ("components",)),
+    Reference("work_orders", "order_after", lambda w: (c for o in w.order_after for c in o.checks), ANY_CHECK),
+    *_direct("consumables", ("components",), "component"),
+    *_direct("consumables", ("access_groups",), "access_group"),
+    *_direct("consumables", ("cautions",), "cautions"),
+    *_direct("consequences", ("components",), "first", "takes"),
 )
 
 

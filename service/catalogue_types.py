@@ -10,7 +10,18 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 
-from service.check_types import Check, Kit, Limit, Permission, QuickVariant, SpecialStep, VisitPlan, WorkOrder
+from service.check_types import (
+    Check,
+    ConsequenceEntry,
+    Consumable,
+    Kit,
+    Limit,
+    Permission,
+    QuickVariant,
+    SpecialStep,
+    VisitPlan,
+    WorkOrder,
+)
 
 
 @dataclass(frozen=True)
@@ -191,6 +202,8 @@ class Catalogue:
     special_steps: tuple[SpecialStep, ...]
     visit_plans: tuple[VisitPlan, ...]
     work_orders: tuple[WorkOrder, ...]
+    consumables: tuple[Consumable, ...]
+    consequences: tuple[ConsequenceEntry, ...]
 
     @cached_property
     def component_by_slug(self) -> dict[str, Component]:
@@ -220,6 +233,10 @@ class Catalogue:
     @cached_property
     def history_fact_by_id(self) -> dict[str, HistoryFact]:
         return {entry.id: entry for entry in self.history_facts}
+
+    @cached_property
+    def work_order_by_id(self) -> dict[str, WorkOrder]:
+        return {entry.id: entry for entry in self.work_orders}
 
     @property
     def rules(self) -> EvidenceRules:

@@ -231,12 +231,41 @@ class VisitPlanSchema(RecordSchema):
             raise ValidationError(f"the steps take {total:g}, more than the plan's {data['minutes']:g}", "minutes")
 
 
+FUELLINGS = ["injection", "carburettor"]
+
+
+def fuelling_field() -> Any:
+    return text_field(member_of(FUELLINGS), nullable=True)
+
+
 class WorkStepSchema(RecordSchema):
     makes = types.WorkStep
     order = WholeNumber(required=True, at_least=1)
     title = text_field()
+    why = text_field()
+    fuelling = fuelling_field()
     checks = text_list()
     cautions = text_list()
+
+
+class NotBeforeSchema(RecordSchema):
+    makes = types.NotBefore
+    what = text_field()
+    until_step = WholeNumber(required=True, at_least=1)
+    why = text_field()
+
+
+class OrderNowSchema(RecordSchema):
+    makes = types.OrderNow
+    what = text_field()
+    fuelling = fuelling_field()
+
+
+class OrderAfterSchema(RecordSchema):
+    makes = types.OrderAfter
+    component = text_field()
+    checks = text_list()
+    why = text_field()
 
 
 class WorkOrderSchema(RecordSchema):
@@ -245,4 +274,45 @@ class WorkOrderSchema(RecordSchema):
     title = text_field()
     first = text_field()
     steps = nested(WorkStepSchema, many=True)
+    not_before = nested(NotBeforeSchema, many=True)
+    order_now = nested(OrderNowSchema, many=True)
+    order_after = nested(OrderAfterSchema, many=True)
     mark = text_field()
+
+    @validates_schema
+    def _in_order(self, data: dict[str, Any], **kwargs: Any) -> None:
+        for kind in FUELLINGS:
+            orders = [step.order for step in data["steps"] if step.fuelling in (None, kind)]
+            if orders != list(range(1, len(orders) + 1)):
+                raise ValidationError(f"must run 1, 2, 3 for {kind}: is {orders}", "steps")
+            if any(entry.until_step > len(orders) for entry in data["not_before"]):
+                raise ValidationError(f"until_step lies after the last step, {len(orders)}", "not_before")
+
+
+class ConsumableSchema(RecordSchema):
+    makes = types.Consumable
+    id = text_field()
+    component = text_field(nullable=True)
+    access_group = text_field(nullable=True)
+    items = text_list()
+    cautions = text_list()
+    mark = text_field()
+
+    @validates_schema
+    def _names_one(self, data: dict[str, Any], **kwargs: Any) -> None:
+        if (data["component"] is None) == (data["access_group"] is None):
+            raise ValidationError("give either component or access_group")
+
+
+class ConsequenceSchema(RecordSchema):
+    makes = types.ConsequenceEntry
+    first = text_field()
+    takes = text_field()
+    chance = number_field(above=0, at_most=1)
+    how = text_field()
+    mark = text_field()
+
+    @validates_schema
+    def _differ(self, data: dict[str, Any], **kwargs: Any) -> None:
+        if data["first"] == data["takes"]:
+            raise ValidationError("a part cannot take itself with it", "takes")

@@ -194,20 +194,74 @@ class VisitPlan:
 
 @dataclass(frozen=True)
 class WorkStep:
-    """One step of a fixed order of work."""
+    """One step of a fixed order of work; `fuelling` names the machines it is for, None all."""
 
     order: int
     title: str
+    why: str
+    fuelling: str | None
     checks: tuple[str, ...]
     cautions: tuple[str, ...]
 
 
 @dataclass(frozen=True)
+class NotBefore:
+    """What must not be done until a step is done."""
+
+    what: str
+    until_step: int
+    why: str
+
+
+@dataclass(frozen=True)
+class OrderNow:
+    """Something to buy before the work starts, whatever the checks say."""
+
+    what: str
+    fuelling: str | None
+
+
+@dataclass(frozen=True)
+class OrderAfter:
+    """A part to buy only after its checks failed."""
+
+    component: str
+    checks: tuple[str, ...]
+    why: str
+
+
+@dataclass(frozen=True)
 class WorkOrder:
-    """Steps whose order matters more than their minutes."""
+    """Steps whose order matters more than their minutes, what not to do too early, and what to buy when."""
 
     id: str
     title: str
     first: str
     steps: tuple[WorkStep, ...]
+    not_before: tuple[NotBefore, ...]
+    order_now: tuple[OrderNow, ...]
+    order_after: tuple[OrderAfter, ...]
+    mark: str
+
+
+@dataclass(frozen=True)
+class Consumable:
+    """What to have at hand before an access group is opened or a part is renewed."""
+
+    id: str
+    component: str | None
+    access_group: str | None
+    items: tuple[str, ...]
+    cautions: tuple[str, ...]
+    mark: str
+
+
+@dataclass(frozen=True)
+class ConsequenceEntry:
+    """When `first` fails in use, `takes` goes with it with this chance."""
+
+    first: str
+    takes: str
+    chance: float
+    how: str
     mark: str
