@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,3 +31,48 @@ class SpreadPrior:
             if name in self.centre:
                 out -= 0.5 * ((log_spreads[:, j] - self.centre[name]) / self.spread[name]) ** 2
         return out
+
+
+class _SpreadFit(Protocol):
+    """What is read of a fit: its nodes' log spreads and how many copies each stands for."""
+
+    @property
+    def spread_names(self) -> tuple[str, ...]: ...
+    @property
+    def log_spreads(self) -> NDArray[Any]: ...
+    @property
+    def copies(self) -> NDArray[Any]: ...
+
+
+_CENTRES = np.log(np.geomspace(0.02, 1.5, 40))
+_WIDTHS = np.array([0.2, 0.3, 0.45, 0.7, 1.0])
+_LEAST_FITS, _PRIOR_FITS = 8, 1.0
+
+
+def pooled_spread_prior(fits: Sequence[_SpreadFit]) -> SpreadPrior:
+    """How the spreads run over the components fitted so far, as a prior for the next fit.
+
+    For each spread a normal factor N(m, t^2) on its logarithm, beside the half-normal, that makes the components'
+    posteriors likeliest together (empirical Bayes, on a grid; every fit passed must have been made without such a
+    factor). With fewer than eight components nothing is said.
+    """
+    centre, spread = {}, {}
+    grid = np.linspace(np.log(0.01), np.log(4.0), 400)
+    for name, scale in SPREAD_SCALES.items():
+        holding = [f for f in fits if name in f.spread_names]
+        if len(holding) < _LEAST_FITS:
+            continue
+        base = np.exp(grid - 0.5 * np.exp(2 * grid) / scale**2)
+        base /= base.sum()
+        best = -np.inf
+        for m in _CENTRES:
+            for t in _WIDTHS:
+                inside = np.log(base @ np.exp(-0.5 * ((grid - m) / t) ** 2))
+                total = -0.5 * _PRIOR_FITS * (m - np.log(0.7 * scale)) ** 2
+                for f in holding:
+                    own = np.asarray(f.log_spreads, dtype=float)[:, f.spread_names.index(name)]
+                    likely = (f.copies / f.copies.sum()) @ np.exp(-0.5 * ((own - m) / t) ** 2)
+                    total += np.log(likely + 1e-12) - inside
+                if total > best:
+                    best, centre[name], spread[name] = total, float(m), float(t)
+    return SpreadPrior(centre, spread)
