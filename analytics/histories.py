@@ -104,7 +104,8 @@ def place_machine(lines: Lines, rows: slice, new_day: float) -> Placed | None:
     trusted = np.where(doubt, np.nan, reading)[order]
     trusted = np.where(changed, reading[order], trusted)
     clocks = place_lines(day[order] - new_day, trusted, changed, lines.card[rows][order].astype(float))
-    km, days = np.maximum(clocks.km, 0.0), np.maximum(clocks.days, 0.0)
+    # A date known to the month only may stand before a reading of the same month: neither clock runs backwards.
+    km, days = (np.where(np.isnan(c), np.nan, np.fmax.accumulate(np.fmax(c, 0.0))) for c in (clocks.km, clocks.days))
     watch = _watch(km, days, [(action[i], source[i], lines.reason[rows][i], bool(doubt[i])) for i in order],
                    lines.card[rows][order])  # fmt: skip
     if watch is None:

@@ -144,3 +144,20 @@ def test_a_superseded_part_belongs_to_the_issue_of_the_day_it_was_fitted():
         line(date(2012, 1, 1), 10_000, "original"), line(MID, 25_000, "renewed", "failed"), LAST, changes=(change,)
     )
     assert spells.stratum.tolist() == [0, 1]
+
+
+def test_neither_clock_runs_backwards_where_a_date_is_only_a_month() -> None:
+    month = date(2014, 1, 16)  # the middle of 2014-01, of which the reading was taken later
+    spells = spells_of(
+        FIRST,
+        line(month, 25_400, "renewed", "failed", card=1),
+        line(date(2014, 1, 20), 25_000, "checked_good", card=2),
+        LAST,
+    )
+    assert spells.exit_km.tolist() == [25_400, 40_000]
+    spells.check()
+
+
+def test_a_line_without_date_and_reading_stays_unplaced() -> None:
+    spells = spells_of(line(None, None, "renewed", source="told"), FIRST, LAST)
+    assert np.isnan(spells.start_days[0])
