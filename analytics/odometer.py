@@ -87,7 +87,9 @@ def _fill(days: Floats, km: Floats) -> tuple[Floats, Floats]:
     anchor_km = np.concatenate([[0.0], km[both]])
     order = np.argsort(anchor_days, kind="stable")
     anchor_days, anchor_km = anchor_days[order], np.maximum.accumulate(anchor_km[order])
-    rate = anchor_km[-1] / anchor_days[-1] if anchor_days[-1] > 0 and anchor_km[-1] > 0 else TYPICAL_KM_PER_DAY
+    # The smallest floats over many days come out as 0: such a distance is none.
+    mean = anchor_km[-1] / anchor_days[-1] if anchor_days[-1] > 0 else 0.0
+    rate = mean if mean > 0 else TYPICAL_KM_PER_DAY
     return _km_from_days(days, km, anchor_days, anchor_km, rate), _days_from_km(days, km, anchor_days, anchor_km, rate)
 
 

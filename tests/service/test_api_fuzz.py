@@ -113,7 +113,7 @@ def test_any_machine_gets_chances_between_0_and_1(keeper: Caller) -> None:
     slugs = [part["slug"] for part in keeper.get("/api/v1/components").get_json()["components"]]
     answered = []
 
-    @settings(QUIET, max_examples=60)
+    @settings(QUIET, max_examples=150)
     @given(asked=requests(slugs))
     def run(asked: dict[str, Any]) -> None:
         response = keeper.post("/api/v1/rankings", json=asked)
