@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from analytics.baseline import MISFIT_P
 from analytics.life_model_types import LifePrior
 from analytics.operational_time import CLOCK_WEIGHTS
+from analytics.restoration import SHARES, log_prior_of_shares
 from analytics.spells import Cell
 
 Floats = NDArray[np.float64]
@@ -61,6 +62,8 @@ class ComponentFit:
         Failures by bins of the fitted cumulative hazard (`baseline`); empty where that was not looked at.
     weibull_p : float
         Chance of bins as uneven as these if the life is Weibull.
+    restoration : (shares,)
+        Posterior of the share of its age that a repair takes off a part (`restoration.SHARES`).
     """
 
     component: str
@@ -95,6 +98,12 @@ class ComponentFit:
     bin_observed: Array = field(default_factory=lambda: np.zeros(0))
     bin_expected: Array = field(default_factory=lambda: np.zeros(0))
     weibull_p: float = 1.0
+    restoration: Array = field(default_factory=lambda: np.exp(log_prior_of_shares()))
+
+    @property
+    def restored_share(self) -> float:
+        """Mean share of its age that a repair takes off the part."""
+        return float(self.restoration @ SHARES / self.restoration.sum())
 
     def rows_for(self, cell: Cell, stratum: int, position: str | None) -> tuple[int, str]:
         """Row that speaks for a cell and how close it is: "model", "family", "make" or "component"."""

@@ -144,6 +144,8 @@ class PartState:
         Machine clocks since which the part is known not to have been renewed (its latest possible start).
     earliest_km, earliest_days : float or None
         Machine clocks before which it cannot have been fitted.
+    repair_km, repair_days : float or None
+        Part's own age at its last repair (cleaned, overhauled, not renewed); needs `part_km` and `part_days`.
     last_good_km, last_good_days : float or None
         Machine clocks when it was last known good; read for parts that fail hidden.
     """
@@ -165,14 +167,18 @@ class PartState:
     earliest_days: float | None = None
     last_good_km: float | None = None
     last_good_days: float | None = None
+    repair_km: float | None = None
+    repair_days: float | None = None
 
     def __post_init__(self) -> None:
         for name in ("machine_km", "machine_days"):
             value = getattr(self, name)
             if not (isinstance(value, int | float) and np.isfinite(value) and value >= 0):
                 raise InvalidObservations(f"{self.component}: {name} must be a number of at least 0, not {value!r}")
-        for stem in ("part", "watched", "earliest", "last_good"):
+        for stem in ("part", "watched", "earliest", "last_good", "repair"):
             self._check_pair(stem)
+        if self.repair_km is not None and (self.part_km is None or self.repair_km > self.part_km + 1e-6):
+            raise InvalidObservations(f"{self.component}: repair_km must lie within the part's own age, part_km")
 
     def _check_pair(self, stem: str) -> None:
         km, days = getattr(self, f"{stem}_km"), getattr(self, f"{stem}_days")

@@ -26,9 +26,9 @@ Ints = NDArray[np.int64]
 
 PER_SLOT = 5
 DRAWS = SLOTS * PER_SLOT
-FLOOR_SD = 0.11  # of log hazard: riders, shops and what else the model leaves out; set in simulation
+FLOOR_SD = 0.08  # of log hazard: riders, shops and what else the model leaves out; set in simulation
 DOUBTFUL_P = 0.1  # from here on the failures by age bend the Weibull, as far as they are many
-TAIL_SD, MISFIT_TAIL_SD = 0.15, 0.45  # of the power of the hazard below the earliest failures
+TAIL_SD, MISFIT_TAIL_SD = 0.12, 0.45  # of the power of the hazard below the earliest failures
 _OPEN_TAIL = 0.3  # cumulative hazard below which a component without enough failures is in such doubt
 MISFIT_FLOOR_SD = 0.3  # the same where the life is not Weibull: models then depart each in their own way
 
@@ -80,6 +80,7 @@ class LifeDraws:
         tuple[Floats, Floats, Floats] | None, ...
     ] = ()  # bins, gains, tilt of a life that is not Weibull, by part
     tail: Tail | None = None
+    restored_share: Floats | None = None  # (parts,): what a repair takes off the age
 
 
 class RiskTable:
@@ -108,6 +109,7 @@ class RiskTable:
         )
         self.tail_edge = np.array([f.bin_edges[1] if len(f.bin_edges) > 2 else _OPEN_TAIL for f in self.fits])
         self.tail_sd = np.array([_ramp(f.weibull_p, (0.5, 0.005), (TAIL_SD, MISFIT_TAIL_SD)) for f in self.fits])
+        self.restored_share = np.array([f.restored_share for f in self.fits])
         self._rows_of_cell: dict[tuple[Cell, int, int, str | None], tuple[int, str]] = {}
 
     @classmethod
@@ -183,6 +185,7 @@ class RiskTable:
             tuple(level for _, level in found),
             tuple(self.bent[f] for f in fit),
             Tail(self.tail_edge[fit], self.tail_sd[fit], _TAIL_NORMAL),
+            self.restored_share[fit],
         )
 
     def _doubt(self, fit: Ints, normal: Floats) -> Floats:

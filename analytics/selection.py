@@ -156,12 +156,12 @@ def _watch(rows: dict[str, Floats]) -> _Watch:
     expected_first, expected_last = rows["early"][at_start].sum(), rows["late"][at_end].sum()
     whole_observed = rows["failed"][long_enough[index]].sum()
     whole_expected = rows["expected"][long_enough[index]].sum()
-    by_machine = np.bincount(index, rows["failed"])
+    by_machine = np.asarray(np.bincount(index, rows["failed"]), dtype=np.float64)
     ended = np.zeros(len(machines))
     np.maximum.at(ended, index, np.where((rows["exit"] >= last[index] - 1.0) & (rows["failed"] > 0.5), 1.0, 0.0))
     return _Watch(
         by_machine,
-        np.bincount(index, rows["expected"]),
+        np.asarray(np.bincount(index, rows["expected"]), dtype=np.float64),
         (observed_first, expected_first),
         (rows["failed"][young].sum(), rows["young"][young_start].sum()),
         (observed_last, expected_last),

@@ -28,6 +28,12 @@ class SpreadPrior:
         out = np.zeros(len(log_spreads))
         for j, name in enumerate(names):
             out += log_spreads[:, j] - 0.5 * np.exp(2 * log_spreads[:, j]) / SPREAD_SCALES[name] ** 2
+        return out + self.log_factor(names, log_spreads)
+
+    def log_factor(self, names: tuple[str, ...], log_spreads: Floats) -> Floats:
+        """The normal factors alone."""
+        out = np.zeros(len(log_spreads))
+        for j, name in enumerate(names):
             if name in self.centre:
                 out -= 0.5 * ((log_spreads[:, j] - self.centre[name]) / self.spread[name]) ** 2
         return out
@@ -53,7 +59,7 @@ def pooled_spread_prior(fits: Sequence[_SpreadFit]) -> SpreadPrior:
     """How the spreads run over the components fitted so far, as a prior for the next fit.
 
     For each spread a normal factor N(m, t^2) on its logarithm, beside the half-normal, that makes the components'
-    posteriors likeliest together (empirical Bayes, on a grid; every fit passed must have been made without such a
+    posteriors likeliest together (empirical Bayes, on a grid; what is passed must have been made without such a
     factor). With fewer than eight components nothing is said.
     """
     centre, spread = {}, {}

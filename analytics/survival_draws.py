@@ -115,7 +115,13 @@ def _chance_on_surface(group: Group, surface: Surface, ahead_km: Floats, ahead_d
 
 def _known(states: list[PartState], draws: LifeDraws, at: Ints) -> Group:
     w = draws.clock_weight[at]
-    age = operational_units(_column([s.part_km for s in states]), _column([s.part_days for s in states]), w)
+    share = np.zeros(len(at)) if draws.restored_share is None else draws.restored_share[at]
+    km, days = (
+        np.array([_first(getattr(s, f"part_{clock}")) for s in states])
+        - share * np.array([_first(getattr(s, f"repair_{clock}"), 0.0) for s in states])
+        for clock in ("km", "days")
+    )
+    age = operational_units(_column(km), _column(days), w)
     weight = np.ones((1, 1, 1))
     return Group(at, age[..., None], weight, draws.log_theta[at][..., None], draws.shape[at][..., None])
 
@@ -214,5 +220,5 @@ def _first(*values: float | None) -> float:
     return next(v for v in values if v is not None)
 
 
-def _column(values: Sequence[float | None]) -> Floats:
+def _column(values: Sequence[float | None] | Floats) -> Floats:
     return np.array(values, dtype=float).reshape(-1, 1)

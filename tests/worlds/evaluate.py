@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from analytics.component_fit import ComponentFit
 from analytics.life_model_types import Horizon, PartState
 from analytics.operational_time import REFERENCE_KM_PER_YEAR
-from analytics.pooling import fit_component
+from analytics.pooling import fit_components
 from analytics.risk import RiskTable, assess
 from analytics.spells import DAYS_PER_YEAR
 from analytics.unknown_start import renewal_masses
@@ -209,9 +209,7 @@ def run(seed: int, settings: WorldSettings) -> tuple[dict[str, float], dict[str,
     begin = time.perf_counter()
     fits = fit_world(world)
     took = time.perf_counter() - begin
-    plain = [
-        fit_component(pooled(s), t.prior, component=t.name) for s, t in zip(world.spells, world.truths, strict=True)
-    ]
+    plain = fit_world(world, one_cell=True)
     answers = ask(world, fits, seed)
     base = ask_pooled(world, plain, seed)
     figures = measures(answers, base) | {"spells": float(sum(map(len, world.spells))), "seconds": took}
@@ -219,13 +217,14 @@ def run(seed: int, settings: WorldSettings) -> tuple[dict[str, float], dict[str,
 
 
 def fit_world(world: World, one_cell: bool = False) -> list[ComponentFit]:
-    spells = [pooled(s) for s in world.spells] if one_cell else world.spells
-    return [fit_component(s, t.prior, component=t.name) for s, t in zip(spells, world.truths, strict=True)]
+    spells = {t.name: pooled(s) if one_cell else s for s, t in zip(world.spells, world.truths, strict=True)}
+    fits, _ = fit_components(spells, {t.name: t.prior for t in world.truths})
+    return list(fits.values())
 
 
-def ask_pooled(world: World, fits: list[ComponentFit], seed: int) -> Answers:
+def ask_pooled(world: World, fits: list[ComponentFit], seed: int, count: int = 300) -> Answers:
     one = World(world.settings, (pooled(world.spells[0]).cells[0],) * MODELS, world.fleet, world.truths, world.spells)
-    return ask(one, fits, seed)
+    return ask(one, fits, seed, count)
 
 
 def main() -> None:

@@ -1,0 +1,219 @@
+"""Integration over clock weight, shape and spreads: where to put the nodes, and what each is worth.
+
+The evidence bound on a grid of (w, shape) at typical spreads gives a proposal for these two; two rounds of
+quasi-random points are weighted against it, the second with the spreads' proposal fitted to the first; systematic
+resampling leaves equally weighted nodes. The bound takes the place of the marginal likelihood throughout.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
+from scipy.special import ndtri
+from scipy.stats import qmc
+
+from analytics.component_fit import SLOTS
+from analytics.operational_time import CLOCK_WEIGHTS
+from analytics.pooling_problem import Problem
+from analytics.spread_prior import SPREAD_SCALES, SpreadPrior
+from analytics.sufficient_stats import SHAPE_KNOTS, SHAPE_STEP
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_SMALLEST_SPREAD = 0.01
+_POINTS = 96
+_NEGLIGIBLE = 1e-3
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """Posterior of the clock and, for each clock kept, of the shape at typical spreads, as a grid density."""
+
+    clocks: Ints
+    probability: Floats  # (clocks kept,)
+    log_shape: Floats  # (clocks kept, grid)
+    log_density: Floats  # (clocks kept, grid), of log shape, tempered and normalised
+    log_evidence: float  # of everything, at typical spreads
+
+
+def shape_and_clock(problem: Problem, question: tuple[Ints, Ints] | None = None) -> Proposal:
+    """Posterior of clock and shape at typical spreads; `question` limits it to pairs (clock, shape knot)."""
+    if question is None:
+        question = np.divmod(np.arange(len(CLOCK_WEIGHTS) * len(SHAPE_KNOTS)), len(SHAPE_KNOTS))
+    clocks, knots = question
+    rough = problem.solve(clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks)))[0]
+    kept = np.unique(clocks[rough > rough.max() - 15.0])
+    log_knots = [np.log(SHAPE_KNOTS[knots[clocks == c]]) for c in kept]
+    start = [_mode_and_width(x, rough[clocks == c]) for c, x in zip(kept, log_knots, strict=True)]
+    centre, width = np.array(start).T
+    low, high = (np.array([x[end] for x in log_knots])[:, None] for end in (0, -1))
+    for _ in range(3):
+        offsets = np.linspace(-4.0, 4.0, 9)
+        at = np.clip(centre[:, None] + offsets * width[:, None], low, high)
+        at = at + 1e-9 * np.arange(9)  # clipped ends must stay increasing for the spline
+        value = problem.solve(np.repeat(kept, 9), np.exp(at.ravel()), problem.typical(9 * len(kept)))[0]
+        value = value.reshape(len(kept), 9)
+        refined = np.array([_mode_and_width(x, y) for x, y in zip(at, value, strict=True)])
+        moved = np.abs(refined[:, 0] - centre) / width
+        centre, width = refined.T
+        if moved.max() < 1.0:
+            break
+    grid = np.linspace(at[:, 0], at[:, -1], 161, axis=1)
+    log_density = np.array([CubicSpline(x, _bounded(y))(g) for x, y, g in zip(at, value, grid, strict=True)])
+    mass = np.trapezoid(np.exp(log_density - log_density.max()), grid, axis=1)
+    keep = mass > _NEGLIGIBLE * mass.sum()
+    probability = mass[keep] ** 0.8
+    tempered = 0.8 * (log_density[keep] - log_density[keep].max(axis=1, keepdims=True))
+    tempered -= np.log(np.trapezoid(np.exp(tempered), grid[keep], axis=1))[:, None]
+    log_evidence = float(np.log(mass.sum()) + log_density.max())
+    return Proposal(kept[keep], probability / probability.sum(), grid[keep], tempered, log_evidence)
+
+
+def _mode_and_width(x: Floats, y: Floats) -> tuple[float, float]:
+    """Mode of a log density known at points, and a standard deviation from its curvature there."""
+    y = _bounded(y)
+    spline = CubicSpline(x, y)
+    grid = np.linspace(x[0], x[-1], 801)
+    at = grid[int(np.argmax(spline(grid)))]
+    curvature = -float(spline(at, 2))
+    wide = (x[-1] - x[0]) / 8.0
+    return at, float(np.clip(curvature**-0.5 if curvature > 0 else wide, 1e-3, max(wide, 1e-3)))
+
+
+def _bounded(y: Floats) -> Floats:
+    """A log density without the cliffs (shapes that cannot be evaluated) that would make a spline swing."""
+    return np.maximum(y, y.max() - 60.0)
+
+
+@dataclass(frozen=True)
+class Points:
+    clock: Ints
+    shape: Floats
+    log_spreads: Floats
+    log_target: Floats
+    log_proposal: Floats  # of the round's own proposal
+    proposal: Proposal
+    moments: tuple[Floats, Floats] | None
+
+    @property
+    def log_weight(self) -> Floats:
+        return self.log_target - self.log_proposal
+
+
+def _sample(
+    problem: Problem,
+    proposal: Proposal,
+    rng: np.random.Generator,
+    moments: tuple[Floats, Floats] | None,
+) -> Points:
+    count = len(problem.spread_names)
+    uniform = qmc.Sobol(count + 2, rng=rng).random(128)[:_POINTS]
+    uniform = np.clip(uniform, 1e-6, 1 - 1e-6)
+    pick = np.minimum(np.searchsorted(np.cumsum(proposal.probability), uniform[:, 0]), len(proposal.clocks) - 1)
+    log_shape = np.empty(_POINTS)
+    for i in range(len(proposal.clocks)):
+        mine = pick == i
+        grid, density = proposal.log_shape[i], np.exp(proposal.log_density[i])
+        mass = np.r_[0.0, np.cumsum(0.5 * (density[1:] + density[:-1]) * np.diff(grid))]
+        log_shape[mine] = np.interp(uniform[mine, 1] * mass[-1], mass, grid)
+    normal = ndtri(uniform[:, 2:])
+    if moments is None:
+        scales = np.array([SPREAD_SCALES[n] for n in problem.spread_names])
+        log_spreads = np.log(scales * np.maximum(np.abs(normal), 1e-3))
+        log_spreads = np.maximum(log_spreads, np.log(_SMALLEST_SPREAD))
+    else:
+        log_spreads = moments[0] + normal @ np.linalg.cholesky(moments[1]).T
+        log_spreads = np.maximum(log_spreads, np.log(_SMALLEST_SPREAD))
+    clock, shape = proposal.clocks[pick], np.exp(log_shape)
+    target = problem.solve(clock, shape, log_spreads)[0]
+    target = target + SpreadPrior().log_density(problem.spread_names, log_spreads)
+    bare = Points(clock, shape, log_spreads, target, np.zeros(_POINTS), proposal, moments)
+    return Points(
+        clock, shape, log_spreads, target, _log_proposal(bare, problem.spread_names, moments), proposal, moments
+    )
+
+
+def _log_proposal(points: Points, names: tuple[str, ...], moments: tuple[Floats, Floats] | None) -> Floats:
+    """Log density of points under a round's proposal: clock and shape as in both rounds, spreads by round."""
+    proposal = points.proposal
+    out = np.zeros(len(points.shape))
+    for i, clock in enumerate(proposal.clocks):
+        mine = points.clock == clock
+        out[mine] = np.log(proposal.probability[i]) + np.interp(
+            np.log(points.shape[mine]), proposal.log_shape[i], proposal.log_density[i]
+        )
+    if moments is None:
+        half_normal = SpreadPrior().log_density(names, points.log_spreads)
+        constant = sum(0.5 * np.log(2 / np.pi) - np.log(SPREAD_SCALES[n]) for n in names)
+        return out + half_normal + constant
+    centre, covariance = moments
+    factor = np.linalg.cholesky(covariance)
+    scaled = np.linalg.solve(factor, (points.log_spreads - centre).T)
+    constant = -np.log(np.diag(factor)).sum() - 0.5 * len(names) * np.log(2 * np.pi)
+    return out + constant - 0.5 * (scaled**2).sum(axis=0)
+
+
+def _spread_moments(points: Points) -> tuple[Floats, Floats]:
+    """Mean and widened covariance of the log spreads after the first round."""
+    weight = np.exp(points.log_weight - points.log_weight.max())
+    weight /= weight.sum()
+    centre = weight @ points.log_spreads
+    away = points.log_spreads - centre
+    covariance = (weight[:, None] * away).T @ away
+    # few points may carry the weight: keep part of the prior's width
+    return centre, 1.5 * covariance + 0.15**2 * np.eye(len(centre))
+
+
+def knots_in_question(proposal: Proposal) -> tuple[Ints, Ints]:
+    """Pairs (clock, shape knot) that interpolation at the proposal's shapes touches."""
+    clocks, knots = [], []
+    for clock, log_shape in zip(proposal.clocks, proposal.log_shape, strict=True):
+        low, high = np.exp(log_shape[[0, -1]]) + np.array([-3.0, 3.0]) * SHAPE_STEP
+        at = np.flatnonzero((low < SHAPE_KNOTS) & (high > SHAPE_KNOTS))
+        at = np.arange(max(0, min(at[0], len(SHAPE_KNOTS) - 6)), max(at[-1] + 1, min(6, len(SHAPE_KNOTS))))
+        clocks.append(np.full(len(at), clock))
+        knots.append(at)
+    return np.concatenate(clocks), np.concatenate(knots)
+
+
+@dataclass(frozen=True)
+class Explored:
+    """Weighted points of one component before nodes are drawn from them; `copies` are the weights, adding up to 1."""
+
+    spread_names: tuple[str, ...]
+    clock: Ints
+    shape: Floats
+    log_spreads: Floats
+    copies: Floats
+
+    def nodes(self, outside: SpreadPrior, seed: int) -> tuple[Ints, Floats, Floats, Ints]:
+        """Clock index, shape, log spreads (nodes, k), and how many of `SLOTS` each node stands for.
+
+        `outside` is what the other components say of the spreads, beside the half-normals.
+        """
+        factor = outside.log_factor(self.spread_names, self.log_spreads)
+        weight = self.copies * np.exp(factor - factor.max())
+        shares = (np.arange(SLOTS) + np.random.default_rng(seed).random()) / SLOTS
+        slots = np.minimum(np.searchsorted(np.cumsum(weight / weight.sum()), shares), len(weight) - 1)
+        unique, copies = np.unique(slots, return_counts=True)
+        return self.clock[unique], self.shape[unique], self.log_spreads[unique], copies
+
+
+def explore(problem: Problem, proposal: Proposal, seed: int) -> Explored:
+    """Two rounds of points, each weighted against the mixture of the two rounds' proposals."""
+    first = _sample(problem, proposal, np.random.default_rng(seed), None)
+    second = _sample(problem, proposal, np.random.default_rng(seed + 1), _spread_moments(first))
+    names = problem.spread_names
+    target = np.r_[first.log_target, second.log_target]
+    mixture = np.concatenate(
+        [np.logaddexp(_log_proposal(p, names, None), _log_proposal(p, names, second.moments)) for p in (first, second)]
+    )
+    weight = np.exp((target - mixture) - (target - mixture).max())
+    clock, shape, log_spreads = (
+        np.concatenate([getattr(p, name) for p in (first, second)]) for name in ("clock", "shape", "log_spreads")
+    )
+    return Explored(names, clock, shape, log_spreads, weight / weight.sum())
