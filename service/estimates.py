@@ -16,6 +16,7 @@ import numpy as np
 from sqlalchemy import delete, func, insert, select
 from sqlalchemy.orm import Session
 
+from analytics.component_fit import ComponentFit
 from analytics.life_model_types import LifePrior
 from analytics.pooling import fit_component
 from analytics.spells import Spells
@@ -23,8 +24,9 @@ from service.db import Database
 from service.lifetimes import Dataset, read_dataset
 from service.models import ComponentType, Estimate, EstimateRelease, JobLine, Shop, StaleComponent
 
-# Goes up whenever the same lines would give another fit.
-MODEL_VERSION = "life-model-3"
+# Goes up whenever the same lines would give another fit; the layout of a stored fit is part of it.
+_LAYOUT = ",".join(field.name for field in fields(ComponentFit))
+MODEL_VERSION = f"life-model-3-{hashlib.sha256(_LAYOUT.encode()).hexdigest()[:12]}"
 # Below this many shops the pool is closed unless its members agreed to open it (a setting): with few members
 # one shop could work out another's records.
 POOL_NEEDS_SHOPS = 5
