@@ -70,7 +70,7 @@ def test_errors_are_described_as_problem_documents(document: dict[str, Any]) -> 
     for name, operation in operations(document):
         errors = {status: answer for status, answer in operation["responses"].items() if status[0] in "45d"}
         assert {"401", "default"} <= set(errors), name
-        assert ("404" in errors) == ("{" in name), name
+        assert "404" in errors or "{" not in name, name
         if "requestBody" in operation:
             assert {"400", "413", "415", "422"} <= set(errors), name
         for answer in errors.values():
