@@ -6,6 +6,7 @@ from typing import Any
 
 from flask import Flask
 
+from service.api.bills import blueprint as bills
 from service.api.components import blueprint as components
 from service.api.docs import blueprint as docs
 from service.api.exports import blueprint as exports
@@ -30,7 +31,7 @@ def register_api(app: Flask) -> None:
         API_SPEC_OPTIONS=_spec_options(),
     )
     api = ProblemApi(app)
-    for blueprint in (rankings, plans, machines, components, imports, exports):
+    for blueprint in (rankings, plans, bills, machines, components, imports, exports):
         api.register_blueprint(blueprint, url_prefix=PREFIX + (blueprint.url_prefix or ""))
     app.register_blueprint(health)
     app.register_blueprint(docs, url_prefix=PREFIX)

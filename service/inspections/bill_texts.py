@@ -1,0 +1,123 @@
+"""A bill in words: lines, what to have before opening, the list for the seller's table, points for the talk."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from decimal import Decimal
+from typing import Any
+
+from analytics.pricing import for_talk
+from analytics.pricing_types import Bill, PriceTalk
+from service.catalogue_types import Catalogue
+from service.inspections.bill_parts import consumables_of
+from service.inspections.plan_texts import caution_texts
+from service.inspections.prices import PriceList
+
+
+def part_name(component: str, position: str | None, catalogue: Catalogue) -> str:
+    """A part as a person says it."""
+    name = catalogue.component_by_slug[component].name
+    return f"{name}, {position.replace('_', ' ')}" if position else name
+
+
+def bill_lines(bill: Bill, catalogue: Catalogue, prices: PriceList) -> list[dict[str, Any]]:
+    """Jobs, certain ones first; safety parts first among those."""
+    lines = []
+    for line in bill.lines:
+        component = catalogue.component_by_slug[line.component]
+        lines.append(
+            {
+                "component": line.component,
+                "name": part_name(line.component, line.position, catalogue),
+                "position": line.position,
+                "section": line.section,
+                "safety_class": component.safety_class,
+                "chance": round(line.chance, 3),
+                "job_hours": line.job_hours,
+                "part_price": prices.text(line.part_cost),
+                "price_source": prices.part(component)[1],
+                "alone": prices.text(line.alone),
+            }
+        )
+    certain = [line for line in lines if line["section"] == "certain"]
+    certain.sort(key=lambda line: line["safety_class"] != "A")
+    return certain + lines[len(certain) :]
+
+
+def to_have_document(bill: Bill, catalogue: Catalogue) -> list[dict[str, Any]]:
+    """Parts, seals, gaskets and fluids to have before opening, cautions before items."""
+    found = []
+    for (component, position), items in bill.to_have:
+        entries = consumables_of(component, position, catalogue)
+        cautions = dict.fromkeys(caution for entry in entries for caution in entry.cautions)
+        name = part_name(component, position, catalogue)
+        found.append(
+            {
+                "component": component,
+                "name": name,
+                "position": position,
+                "cautions": caution_texts(cautions, catalogue),
+                "items": [name, *items],
+                "mark": "; ".join(dict.fromkeys(entry.mark for entry in entries)),
+            }
+        )
+    return found
+
+
+def sellers_list(bill: Bill, lines: Sequence[Mapping[str, Any]]) -> list[str]:
+    """A plain list to print and lay on the table: facts first, then doubts, no season."""
+    certain = [line for line in lines if line["section"] == "certain"]
+    likely = [line for line in lines if line["section"] == "likely"]
+    printed = ["Found today"]
+    printed += [
+        f"  {line['name']}: {line['job_hours']:g} h and part {line['part_price']} = {line['alone']} {bill.currency}"
+        + ("  (safety: before it is ridden)" if line["safety_class"] == "A" else "")
+        for line in certain
+    ] or ["  nothing"]
+    if certain:
+        shared = f", {bill.access_saved} less for work shared" if bill.access_saved else ""
+        printed.append(f"  Together {bill.certain} {bill.currency}{shared}")
+    if likely:
+        printed.append("Likely, not certain")
+        printed += [
+            f"  {line['name']}: {round(100 * line['chance'])} in 100, {line['alone']} {bill.currency} if so"
+            for line in likely
+        ]
+    return [*printed, "A screening look, not an examination."]
+
+
+def talk_document(
+    talk: PriceTalk, bill: Bill, lines: Sequence[Mapping[str, Any]], text: Callable[[Decimal], str]
+) -> dict[str, Any]:
+    """Rounded amounts, and what to say."""
+    amounts = ("asking", "certain", "likely", "season", "ask_off", "offer", "bad_case")
+    return {name: _plain(getattr(talk, name)) for name in amounts} | {"points": _points(talk, bill, lines)}
+
+
+def _points(talk: PriceTalk, bill: Bill, lines: Sequence[Mapping[str, Any]]) -> list[str]:
+    money = talk.currency
+    points = []
+    safety = [line["name"] for line in lines if line["section"] == "certain" and line["safety_class"] == "A"]
+    if safety:
+        points.append(f"Safety first: {'; '.join(safety)}. Not to be ridden before that is put right.")
+    certain = [line["name"] for line in lines if line["section"] == "certain"]
+    if certain:
+        points.append(f"Found: {'; '.join(certain)}. About {_plain(talk.certain)} {money} to put right.")
+    likely = [line["name"] for line in lines if line["section"] == "likely"]
+    if likely:
+        points.append(f"Likely: {'; '.join(likely)}. About {_plain(talk.likely)} {money} on average.")
+    if talk.ask_off:
+        points.append(f"Ask {_plain(talk.ask_off)} {money} off: offer {_plain(talk.offer)} {money}.")
+    else:
+        points.append("Nothing was found that speaks for less than the asking price.")
+    season = for_talk(bill.season.high)
+    points.append(
+        f"The season to come is yours: about {_plain(talk.season)} {money} on average, in one case of ten above"
+        f" {_plain(season)} {money}. It is no argument against the seller."
+    )
+    points.append(f"In one case of ten the machine and its repairs come to {_plain(talk.bad_case)} {money} or more.")
+    return points
+
+
+def _plain(amount: Decimal) -> str:
+    return f"{amount:.0f}"
