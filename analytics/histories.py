@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby, product
 from operator import itemgetter
+from typing import Any
 
 import numpy as np
 
@@ -296,8 +297,10 @@ def _assemble(
     columns = dict(zip(SpellRow._fields, np.array(rows, dtype=float).reshape(-1, len(SpellRow._fields)).T, strict=True))
     machine = np.array([w[0] for w in where], dtype=np.int64)
     cell = machines.cell[machine] if len(machine) else machine
-    integers = {name: columns[name].astype(np.int64) for name in ("outcome", "removal", "quality")}
-    floats = {name: columns[name] for name in SpellRow._fields if name not in integers and name != "not_original"}
+    integers: dict[str, Any] = {name: columns[name].astype(np.int64) for name in ("outcome", "removal", "quality")}
+    floats: dict[str, Any] = {
+        name: columns[name] for name in SpellRow._fields if name not in integers and name != "not_original"
+    }
     return Spells(
         machine=machine,
         shop=machines.shop[machine] if len(machine) else machine,

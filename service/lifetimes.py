@@ -8,7 +8,7 @@ from datetime import date, datetime
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Select, delete, insert, or_, select, update
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session, aliased
 
 from analytics.histories import (
@@ -31,8 +31,6 @@ from service.models import (
     MachineMake,
     MachineModel,
     ModelLayout,
-    OdometerEntry,
-    OdometerSegment,
     PartChange,
     Shop,
 )
@@ -104,8 +102,8 @@ def read_dataset(
     )
 
 
-def _machines(shop_ids: Sequence[int] | None, machine_ids: Sequence[int] | None) -> Select[Any]:
-    statement = (
+def _machines(shop_ids: Sequence[int] | None, machine_ids: Sequence[int] | None) -> Any:
+    statement: Any = (
         select(
             Machine.id,
             Machine.shop_id,
@@ -127,7 +125,7 @@ def _machines(shop_ids: Sequence[int] | None, machine_ids: Sequence[int] | None)
 
 
 def _lines(shop_ids: Sequence[int] | None, machine_ids: Sequence[int] | None, known_at: datetime | None) -> Select[Any]:
-    statement = select(
+    statement: Any = select(
         JobLine.id,
         JobLine.machine_id,
         JobLine.card_id,
@@ -252,74 +250,3 @@ def _machines_between(machines: Machines, cell: int, from_year: int | None, to_y
         if inside:
             found.add(int(machine))
     return found
-
-
-def refresh_odometers(session: Session, machine_ids: Sequence[int]) -> None:
-    """Write the odometer segments of some machines anew and put their readings on the total distance."""
-    for start in range(0, len(machine_ids), 500):
-        _refresh_chunk(session, machine_ids[start : start + 500])
-
-
-def _refresh_chunk(session: Session, machine_ids: Sequence[int]) -> None:
-    dataset = read_dataset(session, machine_ids=machine_ids)
-    session.execute(delete(OdometerSegment).where(OdometerSegment.machine_id.in_(machine_ids)))
-    segments: list[dict[str, Any]] = []
-    shop_of = dict(session.execute(select(Machine.id, Machine.shop_id).where(Machine.id.in_(machine_ids))).tuples().all())
-    for machine, rows, placed in dataset.placed():
-        if placed is None:
-            continue
-        machine_id = dataset.machine_ids[machine]
-        days = dataset.lines.day[rows][list(placed.order)]
-        for ordinal, segment in enumerate(placed.clocks.segments):
-            day = days[segment.first] if ordinal else float("nan")
-            segments.append(
-                {
-                    "shop_id": shop_of[machine_id],
-                    "machine_id": machine_id,
-                    "ordinal": ordinal,
-                    "started_on": None if np.isnan(day) else date.fromordinal(int(day)),
-                    "start_reading_km": segment.start_reading_km,
-                    "offset_km": segment.offset_km,
-                    "offset_known": segment.offset_known,
-                    "basis": segment.basis,
-                }
-            )
-    if segments:
-        session.execute(insert(OdometerSegment), segments)
-    _place_entries(session, machine_ids, segments)
-
-
-def _place_entries(session: Session, machine_ids: Sequence[int], segments: Sequence[Mapping[str, Any]]) -> None:
-    """Give each reading its segment and its total distance."""
-    by_machine: dict[int, list[Mapping[str, Any]]] = {}
-    for segment in segments:
-        by_machine.setdefault(segment["machine_id"], []).append(segment)
-    entries = session.execute(
-        select(
-            OdometerEntry.id, OdometerEntry.machine_id, OdometerEntry.read_on, OdometerEntry.reading_km,
-            OdometerEntry.in_doubt,
-        ).where(OdometerEntry.machine_id.in_(machine_ids))
-    ).all()  # fmt: skip
-    changes = []
-    for entry in entries:
-        segment = _segment_at(by_machine.get(entry.machine_id, []), entry.read_on, entry.reading_km)
-        if segment is not None:
-            distance = None if entry.in_doubt else entry.reading_km + segment["offset_km"]
-            changes.append({"id": entry.id, "segment_ordinal": segment["ordinal"], "distance_km": distance})
-    if changes:
-        session.execute(update(OdometerEntry), changes)
-
-
-def _segment_at(
-    segments: Sequence[Mapping[str, Any]], read_on: date | None, reading_km: float
-) -> Mapping[str, Any] | None:
-    """The clock a reading belongs to: the last one fitted by its day; on that day, the one it can have come from."""
-    current = segments[0] if segments else None
-    for segment in segments[1:]:
-        started = segment["started_on"]
-        if read_on is None or started is None or read_on < started:
-            break
-        if read_on == started and reading_km > segment["start_reading_km"]:
-            break
-        current = segment
-    return current

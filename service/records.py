@@ -205,7 +205,7 @@ def mark_lines(session: Session, keys: Sequence[int]) -> None:
 
 
 def add_odometer_entries(session: Session, rows: Rows) -> None:
-    """Write readings down; `service.lifetimes.refresh_odometers` then puts them on the total distance."""
+    """Write readings down; `service.odometers.refresh_odometers` then puts them on the total distance."""
     _insert(session, OdometerEntry, rows)
 
 

@@ -58,7 +58,7 @@ class Writer:
         self._write_stale(plan)
         session.flush()
         # Bound late: only an import that wrote something needs the numerical libraries.
-        from service.lifetimes import refresh_odometers
+        from service.odometers import refresh_odometers
 
         refresh_odometers(session, sorted({_key(line.machine) for line in plan.lines}))
 

@@ -53,6 +53,7 @@ def from_records(session: Session, row: Machine, as_of: date) -> KnownMachine:
 def _until(lines: Lines, today: float) -> Lines:
     """The lines up to a day; undated ones are of before."""
     kept = np.flatnonzero(~(lines.day > today))
+    picked = kept.tolist()
     return Lines(
         machine=lines.machine[kept],
         card=lines.card[kept],
@@ -60,9 +61,9 @@ def _until(lines: Lines, today: float) -> Lines:
         reading_km=lines.reading_km[kept],
         component=lines.component[kept],
         position=lines.position[kept],
-        action=[lines.action[k] for k in kept],
-        reason=[lines.reason[k] for k in kept],
-        source=[lines.source[k] for k in kept],
+        action=[lines.action[k] for k in picked],
+        reason=[lines.reason[k] for k in picked],
+        source=[lines.source[k] for k in picked],
         quality=lines.quality[kept],
         in_doubt=lines.in_doubt[kept],
     )
