@@ -124,7 +124,7 @@ def _machines(shop_ids: Sequence[int] | None, machine_ids: Sequence[int] | None)
     return statement
 
 
-def _lines(shop_ids: Sequence[int] | None, machine_ids: Sequence[int] | None, known_at: datetime | None) -> Select[Any]:
+def _lines(shop_ids: Sequence[int] | None, machine_ids: Sequence[int] | None, known_at: datetime | None) -> Any:
     statement: Any = select(
         JobLine.id,
         JobLine.machine_id,
