@@ -5,9 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from analytics.planning_types import LeftOut, Plan
+from analytics.planning import PermissionStep
+from analytics.planning_types import LeftOut, Plan, PlanLine
 from service.catalogue_types import Catalogue
 from service.check_types import Limit, QuickVariant
+from service.inspections.check_options import full_check
+
+PRIOR_MARK = "times, accuracies and worth: invented prior, not data"
 
 
 def caution_texts(ids: Iterable[str], catalogue: Catalogue) -> list[dict[str, str]]:
@@ -24,6 +28,60 @@ def title_of(check: str, catalogue: Catalogue) -> str:
     if not isinstance(entry, QuickVariant):
         return entry.title
     return f"{catalogue.check_by_id[entry.parent].title}: quick look"
+
+
+def check_text(key: str, catalogue: Catalogue) -> dict[str, Any]:
+    """How a check is done and judged: cautions stand before what to have ready, and that before the steps."""
+    entry = catalogue.check_by_id[key]
+    full = full_check(key, catalogue)
+    quick = isinstance(entry, QuickVariant)
+    return {
+        "cautions": caution_texts(entry.cautions, catalogue),
+        # The full check's conditions (a lift, a tester) are what a quick look does without.
+        "before": [] if quick else list(full.before),
+        "steps": [_sentence(entry.title)] if quick else list(full.steps),
+        "expected": full.expected,
+        "judging": full.judging,
+        "limits": limit_texts(full.id, catalogue),
+        "trap": full.trap,
+        "a_pass_does_not_clear_it": full.weak_pass or quick,
+    }
+
+
+def line_text(line: PlanLine, order: int, catalogue: Catalogue) -> dict[str, Any]:
+    """One line of a plan."""
+    group = catalogue.access_group_by_code[line.check.access_group]
+    return {
+        "order": order,
+        "check": line.check.id,
+        "title": title_of(line.check.id, catalogue),
+        "full_check": full_check(line.check.id, catalogue).title,
+        "quick_variant": line.check.id != line.check.parent,
+        "minutes": line.minutes,
+        "access": {"group": group.code, "what": group.what, "minutes": line.access_minutes},
+        "stage": line.check.stage,
+        "why": line.reason,
+        "worth": round(line.worth, 2),
+        "worth_per_minute": round(line.worth_per_minute, 2),
+        **check_text(line.check.id, catalogue),
+        "components": [target.component for target in line.targets],
+        "mark": PRIOR_MARK,
+    }
+
+
+def step_text(step: PermissionStep | None, catalogue: Catalogue) -> dict[str, Any] | None:
+    """What one step more leave would add."""
+    if step is None or not step.checks:
+        return None
+    return {
+        "permission": step.permission,
+        "added_worth": round(step.added_worth, 2),
+        "checks": [{"check": check, "title": title_of(check, catalogue)} for check in step.checks],
+    }
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + "."
 
 
 def limit_texts(check: str, catalogue: Catalogue) -> list[dict[str, Any]]:

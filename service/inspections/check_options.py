@@ -1,0 +1,137 @@
+"""The catalogue's checks as the planner wants them, and what is at stake on each part."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+
+from analytics.outcomes import Shares
+from analytics.planning_types import AccessGroup, CheckOption, CheckTarget, ComponentRisk
+from service.catalogue_types import Catalogue
+from service.check_types import Check, OutcomeShares, QuickVariant, Target
+
+# What missing a bad part costs beside its repair, in hours of labour, by safety class: an accident, being stranded,
+# a nuisance. Acting on a finding costs the repair, true or not. Invented priors.
+MISSED_HOURS = {"A": 25.0, "B": 6.5, "C": 1.0}
+# Acting on a finding costs a share of the repair, true or not: a further look before the money is spent, or a
+# bargain spoilt. Invented prior.
+ACTING_SHARE = 0.4
+# Checks that lean on another one's result: a weak battery slips a healthy starter clutch.
+_AFTER = {"T02": ("T01",), "T11": ("T02",)}
+_STAGE = {"running": "running", "cranking": "running", "warm": "hot", "cold": "engine_off", "off": "engine_off",
+          "any": "engine_off"}  # fmt: skip
+ENDS_VISIT = frozenset({"T34"})  # a machine that is not the one on its papers needs no further check
+
+
+def full_check(key: str, catalogue: Catalogue) -> Check:
+    """The check itself, or the one a quick variant shortens."""
+    entry = catalogue.check_by_id[key]
+    full = catalogue.check_by_id[entry.parent] if isinstance(entry, QuickVariant) else entry
+    assert isinstance(full, Check)
+    return full
+
+
+def check_options(
+    catalogue: Catalogue,
+    present: Collection[str],
+    *,
+    hot: bool = False,
+    done: Mapping[str, Collection[str]] | None = None,
+) -> list[CheckOption]:
+    """Checks and quick variants that look at something this machine has.
+
+    Parameters
+    ----------
+    catalogue : Catalogue
+    present : collection of str
+        Slugs of the components on the machine.
+    hot : bool
+        True where a fault comes with heat: checks that differ between cold and hot are then meant hot.
+    done : mapping of check id to component slugs, optional
+        What full checks or their variants have looked at already.
+    """
+    entries: Iterable[Check | QuickVariant] = [*catalogue.checks, *catalogue.quick_variants]
+    found = (_option(entry, catalogue, present, hot, done or {}) for entry in entries)
+    return [option for option in found if option is not None]
+
+
+def _option(
+    entry: Check | QuickVariant,
+    catalogue: Catalogue,
+    present: Collection[str],
+    hot: bool,
+    done: Mapping[str, Collection[str]],
+) -> CheckOption | None:
+    full = full_check(entry.id, catalogue)
+    seen = done.get(full.id, ())
+    targets: dict[str, CheckTarget] = {}
+    for target in targets_when(entry.targets, "hot" if hot else "cold"):
+        if target.component in present and target.component not in seen:
+            targets.setdefault(target.component, check_target(target, None))
+    if not targets:
+        return None
+    classes = {catalogue.component_by_slug[slug].safety_class for slug in targets}
+    return CheckOption(
+        id=entry.id,
+        parent=full.id,
+        minutes=float(entry.minutes),
+        access_group=entry.access_group,
+        kit=entry.kit,
+        permission=entry.permission,
+        stage="hot" if hot and any(t.when for t in entry.targets) else stage_of(entry, full),
+        safety_class_a="A" in classes,
+        targets=tuple(targets.values()),
+        set_level=full.set_level and not isinstance(entry, QuickVariant) and len(targets) > 1,
+        needs_cold_engine=entry.needs_engine == "cold",
+        ends_visit=full.id in ENDS_VISIT,
+        after=_AFTER.get(full.id, ()),
+    )
+
+
+def targets_when(targets: Iterable[Target], state: str | None) -> list[Target]:
+    """Targets that hold in an engine state; those that do not depend on it always do."""
+    return [target for target in targets if target.when is None or target.when == state]
+
+
+def check_target(target: Target, position: str | None) -> CheckTarget:
+    """A target at a position."""
+    return CheckTarget(target.component, position, shares(target.given_bad), shares(target.given_good))
+
+
+def stage_of(entry: Check | QuickVariant, full: Check) -> str:
+    """When in a visit a check belongs."""
+    if full.before_key:
+        return "before_key"
+    if entry.cold_start:
+        return "cold_start"
+    if full.id == "T12" or any("Key on" in step for step in full.steps[:1]):
+        return "key_on"
+    return _STAGE[entry.needs_engine]
+
+
+def shares(written: OutcomeShares) -> Shares:
+    """Shares of the three outcomes."""
+    return Shares(written.fail, written.marginal, written.pass_)
+
+
+def access_groups(catalogue: Catalogue) -> list[AccessGroup]:
+    """What comes off, in minutes."""
+    return [AccessGroup(g.code, g.hours * 60.0, tuple(g.includes)) for g in catalogue.access_groups]
+
+
+def component_risks(chances: Mapping[str, float], catalogue: Catalogue, hourly_rate: float) -> list[ComponentRisk]:
+    """What is at stake on each component, given the chance that at least one of its positions is bad now."""
+    risks = []
+    for slug, chance in chances.items():
+        component = catalogue.component_by_slug[slug]
+        repair = (component.job_hours + component.part_labour_hours) * hourly_rate
+        risks.append(
+            ComponentRisk(
+                slug,
+                None,
+                chance_bad_now=min(max(chance, 0.0), 1.0),
+                loss_if_missed=repair + MISSED_HOURS[component.safety_class] * hourly_rate,
+                cost_to_act=repair * ACTING_SHARE,
+                safety_class=component.safety_class,
+            )
+        )
+    return risks
