@@ -164,7 +164,8 @@ def _components(judged: Judged, level: float) -> tuple[ComponentTally, ...]:
 
 
 def _worst(judged: Judged) -> tuple[int, ...]:
-    """Rows of at least half a part, by log loss over the time watched."""
+    """Rows of at least half a part, by log loss over the time watched; the worst row of each part."""
     loss = np.where(judged.weight >= 0.5, _log_loss(judged.failed, judged.model.watched), -1.0)
-    order = np.lexsort((judged.failed, judged.part, -loss))[:SHOWN_MISSES]
-    return tuple(int(i) for i in order if loss[i] >= 0)
+    order = np.lexsort((judged.failed, judged.part, -loss))
+    _, first = np.unique(judged.part[order], return_index=True)
+    return tuple(int(i) for i in order[np.sort(first)][:SHOWN_MISSES] if loss[i] >= 0)

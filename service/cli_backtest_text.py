@@ -136,6 +136,8 @@ def band_sentence(band: Mapping[str, Any]) -> str:
 
 def _number(share: float) -> str:
     """Per cents, whole from 2 on; below that, whole ones would hide a factor of two."""
+    if 0 < share < 0.0005:
+        return "< 0.1"
     return f"{100 * share:.0f}" if share >= 0.0195 else f"{100 * share:.1f}".removesuffix(".0")
 
 
@@ -175,13 +177,13 @@ def _show_misses(out: Console, misses: list[Mapping[str, Any]]) -> None:
         title="Where it was furthest off", title_justify="left", title_style="bold", box=None, pad_edge=False,
         header_style="dim",
     )  # fmt: skip
-    for title, justify in (("Machine", "left"), ("Part", "left"), ("Given", "right"), ("What followed", "left")):
-        table.add_column(title, justify=justify)  # type: ignore[arg-type]
+    for title in ("Machine", "Part", "Given, while watched", "What followed"):
+        table.add_column(title, justify="right" if title.startswith("Given") else "left")
     for miss in misses[:SHOWN_MISSES]:
         part = miss["name"] + (f", {miss['position'].replace('_', ' ')}" if miss["position"] else "")
         what = f"failed by {miss['until']}" if miss["failed"] else f"still good on {miss['until']}"
         machine = f"{miss['machine']} ({miss['make']} {miss['model']})"
-        table.add_row(Text(machine), Text(part), f"{_number(miss['chance'])} %", what)
+        table.add_row(Text(machine), Text(part), f"{_number(miss['chance_over_time_watched'])} %", what)
     out.print()
     out.print(table)
 

@@ -107,3 +107,11 @@ def test_poisson_interval_of_ten_is_the_tabled_one():
     """Ten events, 95 %: 4.795 to 18.39, as printed in the usual tables of Garwood's interval (from memory)."""
     assert poisson_interval(10, 0.95) == pytest.approx((4.795, 18.39), abs=0.005)
     assert poisson_interval(0, 0.95) == pytest.approx((0.0, -math.log(0.025)))
+
+
+def test_a_part_is_named_once_among_the_misses():
+    """Two halves of one part, the worst of all, and twenty more that failed."""
+    chance = np.r_[0.01, 0.01, np.full(20, 0.5)]
+    halves = judged(chance, np.ones(22), part=np.r_[0, np.arange(21)], weight=np.r_[0.5, 0.5, np.ones(20)])
+    worst = judge(halves).worst
+    assert worst[0] == 0 and 1 not in worst and len(worst) == 20
