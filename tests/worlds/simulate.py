@@ -172,7 +172,7 @@ def _truth(i: int, rng: np.random.Generator, s: WorldSettings, family: Ints, mak
         weight,
         shape * np.exp(rng.normal(0.0, s.shape_spread, MODELS)),
         life * np.exp(effect),
-        rng.normal(0.0, s.shop_frailty, SHOPS),
+        rng.normal(-0.5 * s.shop_frailty**2, s.shop_frailty, SHOPS),
         bool(i % 4 == 3) if s.found_at_checks else False,
         0.8 * life if rng.random() < s.scheduled else None,
         s.lives,
@@ -182,7 +182,8 @@ def _truth(i: int, rng: np.random.Generator, s: WorldSettings, family: Ints, mak
 def watch(truth: TrueLife, fleet: Fleet, cells: tuple[Cell, ...], s: WorldSettings, rng: np.random.Generator) -> Spells:
     """Life records of one component on all machines, as shops would have them."""
     rate = truth.clock_weight * fleet.km_per_year / REFERENCE_KM_PER_YEAR + (1 - truth.clock_weight)
-    frailty = truth.shop[fleet.shop] + s.rider_frailty * fleet.rider
+    # the average rider and shop have hazard 1, so that a cell's chance is what its machines have on average
+    frailty = truth.shop[fleet.shop] + s.rider_frailty * fleet.rider - 0.5 * s.rider_frailty**2
     machine = np.arange(len(fleet.model))
     start = np.zeros(len(machine))  # calendar ages in years from here on
     unknown = rng.random(len(machine)) < s.unknown_start
