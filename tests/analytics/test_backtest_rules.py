@@ -112,3 +112,14 @@ def test_contradictions_are_refused(columns, name):
 def test_a_level_that_is_none_is_refused():
     with pytest.raises(InvalidObservations, match="level"):
         judge(two_groups(20), level=1.0)
+
+
+def test_a_part_told_as_two_halves_is_one_part():
+    case = drawn(4, machines=60)
+    halves = replace(reordered(case, np.repeat(np.arange(len(case)), 2)), weight=np.full(2 * len(case), 0.5))
+    one, two = judge(case), judge(halves)
+    for name in ("observed_expected", "slope", "at_horizon"):
+        a, b = getattr(one, name), getattr(two, name)
+        assert (a.value, a.low, a.high) == pytest.approx((b.value, b.low, b.high), rel=1e-9)
+    assert one.log_score.gain_over_prior.low == pytest.approx(two.log_score.gain_over_prior.low)
+    assert (one.parts, one.failures, one.top) == (two.parts, two.failures, two.top)
