@@ -72,7 +72,11 @@ class SpellRow(NamedTuple):
 
 
 class PartNow(NamedTuple):
-    """The part fitted when the watch ends; clocks are the machine's, nan where unknown."""
+    """The part fitted when the watch ends; clocks are the machine's, nan where unknown.
+
+    `watched_from` is the latest moment at which it can have been fitted; `last_good` when it was last new,
+    mended or found good by a check.
+    """
 
     start_km: float
     start_days: float
@@ -129,6 +133,7 @@ class _Part:
         self.repair = (NAN, NAN)
         self.entry = (watch.start_km, watch.start_days)
         self.last_good = self.entry
+        self.checked = (NAN, NAN)
 
     def fit_new(self, event: Event) -> None:
         """A part went in at this event; a used one brings an age nobody knows."""
@@ -136,6 +141,7 @@ class _Part:
         self.not_original = True
         self.quality = event.quality
         self.repair = (NAN, NAN)
+        self.checked = (event.km, event.days)
         self.alive = True
 
     def watch_from(self, point: tuple[float, float]) -> None:
@@ -198,7 +204,7 @@ def live(events: list[Event], watch: Watch, *, shown_by_running: bool) -> UnitHi
             _observe(part, event)
     end = Event(watch.end_km, watch.end_days, "", "", "card", 0, False)
     part.close(end, Outcome.CENSORED, Removal.MACHINE_GONE if watch.gone else Removal.STILL_FITTED)
-    now = PartNow(*part.start, part.not_original, part.quality, part.alive, *part.entry, *part.last_good)
+    now = PartNow(*part.start, part.not_original, part.quality, part.alive, *part.entry, *part.checked)
     return UnitHistory(part.rows, now)
 
 
@@ -217,8 +223,11 @@ def _place_start(part: _Part, event: Event) -> None:
         part.fit_new(event)
         if event.in_doubt or event.km != event.km:
             part.start = (NAN, NAN)
-    elif event.action == "repaired" and event.km == event.km and not event.in_doubt:
-        part.repair = (event.km, event.days)
+    elif event.action in ("repaired", "checked_good", "checked_bad") and not event.in_doubt:
+        part.alive = event.action != "checked_bad"
+        if part.alive and event.km == event.km:
+            part.checked = (event.km, event.days)
+            part.repair = part.checked if event.action == "repaired" else part.repair
 
 
 def _observe(part: _Part, event: Event) -> None:
@@ -241,7 +250,7 @@ def _on_original(part: _Part, event: Event) -> None:
 
 def _on_checked_good(part: _Part, event: Event) -> None:
     if part.alive:
-        part.last_good = (event.km, event.days)
+        part.last_good = part.checked = (event.km, event.days)
 
 
 def _on_checked_bad(part: _Part, event: Event) -> None:
@@ -268,7 +277,7 @@ def _on_repaired(part: _Part, event: Event) -> None:
     outcome = _outcome(part, event, event.reason) if event.reason in _FAILURE_REASONS else Outcome.CENSORED
     part.close(event, outcome, Removal.REPAIRED)
     part.alive = True
-    part.repair = (event.km, event.days)
+    part.repair = part.checked = (event.km, event.days)
     part.watch_from((event.km, event.days))
 
 

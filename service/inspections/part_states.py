@@ -172,6 +172,7 @@ def part_state(slug: str, position: str | None, now: PartNow, machine: KnownMach
     if changes is not None:
         stratum = stratum_of(changes, machine.new_day + (now.start_days if known else 0.0))
         renewal = stratum_of(changes, machine.new_day + machine.now_days)
+    checked = now.last_good_km == now.last_good_km and now.last_good_days == now.last_good_days
     age = _age(now, machine) if known else (None, None)
     return PartState(
         component=slug,
@@ -187,8 +188,8 @@ def part_state(slug: str, position: str | None, now: PartNow, machine: KnownMach
         quality=now.quality,
         watched_km=min(now.watched_from_km, machine.now_km),
         watched_days=min(now.watched_from_days, machine.now_days),
-        last_good_km=min(now.last_good_km, machine.now_km),
-        last_good_days=min(now.last_good_days, machine.now_days),
+        last_good_km=min(now.last_good_km, machine.now_km) if checked else None,
+        last_good_days=min(now.last_good_days, machine.now_days) if checked else None,
     )
 
 

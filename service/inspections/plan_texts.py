@@ -121,10 +121,12 @@ def limit_text(limit: Limit) -> str:
 
 def _span(low: float | None, high: float | None, unit: str) -> str:
     if low is not None and high is not None:
-        return f"{low:g} to {high:g} {unit}"
+        return f"{low:g} {unit}" if low == high else f"{low:g} to {high:g} {unit}"
     if low is not None:
         return f"from {low:g} {unit}"
-    return f"up to {high:g} {unit}" if high is not None else ""
+    if high is None:
+        return ""
+    return f"up to {high:g} {unit}" if high else "none at all"
 
 
 def left_out_texts(plan: Plan, catalogue: Catalogue) -> list[dict[str, Any]]:

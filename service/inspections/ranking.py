@@ -81,6 +81,8 @@ def rank_described(
     described = asked["machine"]
     cell, notes = find_cell(session, described["make"], described["model"], described["family"])
     machine = from_description(asked, cell, asked["as_of"] or today, notes)
+    if asked["horizon"]["months"] is None and machine.km_per_day <= 0:
+        raise InvalidInput("at no distance a year a distance is never reached: give months", pointer="/horizon/months")
     return rank(machine, snapshot, _horizon(asked["horizon"]), asked["level"]), snapshot
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -19,6 +19,7 @@ from analytics.spells import Cell, Spells
 from service.catalogue import current_catalogue
 from service.catalogue_types import Catalogue
 from service.estimates import MODEL_VERSION, prior_of, release_for
+from service.inspections.learning import taught_catalogue
 from service.models import (
     CatalogueRelease,
     ComponentType,
@@ -62,13 +63,16 @@ def snapshot_for(session: Session, shop_id: int, *, pool_open: bool) -> Snapshot
     catalogue_id = session.scalar(select(func.max(CatalogueRelease.id)))
     layouts = session.scalar(select(func.count(ModelLayout.id)))
     bind = session.get_bind()
-    key = (str(bind.engine.url), release.public_id if release else None, catalogue_id, layouts)
+    # In-memory databases share one address: their engines tell them apart.
+    key = (str(bind.engine.url), id(bind.engine.pool), release.public_id if release else None, catalogue_id, layouts)
     with _lock:
         if key not in _cache:
             if len(_cache) >= 8:
                 _cache.pop(next(iter(_cache)))
             _cache[key] = _build(session, release)
-        return _cache[key]
+        snapshot = _cache[key]
+    taught = taught_catalogue(session, shop_id, snapshot.catalogue, pool_open=pool_open)
+    return replace(snapshot, catalogue=taught.taught) if taught.learnt else snapshot
 
 
 def _build(session: Session, release: EstimateRelease | None) -> Snapshot:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from analytics.spells import Outcome, Removal
+from analytics.unit_life import Event, Watch, live
 from tests.analytics.history_cases import line, spells_of
 
 FIRST = line(date(2012, 1, 1), 10_000, "seen")
@@ -161,3 +162,18 @@ def test_neither_clock_runs_backwards_where_a_date_is_only_a_month() -> None:
 def test_a_line_without_date_and_reading_stays_unplaced() -> None:
     spells = spells_of(line(None, None, "renewed", source="told"), FIRST, LAST)
     assert np.isnan(spells.start_days[0])
+
+
+@pytest.mark.parametrize(("then", "alive"), [("checked_bad", False), ("checked_good", True), ("repaired", True)])
+def test_what_was_told_of_a_part_before_first_sight_holds_now(then: str, alive: bool) -> None:
+    watch = Watch(10_000, 730, 10_000, 730, False, False, (), ())
+    events = [Event(8_000, 600, then, "unknown", "papers", 0, False)]
+    now = live(events, watch, shown_by_running=False).now
+    assert now.alive is alive
+    assert (now.last_good_days == 600) is alive
+
+
+def test_a_part_told_bad_before_first_sight_is_not_watched_until_it_is_renewed() -> None:
+    bad = line(date(2011, 12, 1), 9_500, "checked_bad", source="papers")
+    spells = spells_of(bad, FIRST, line(MID, 25_000, "renewed", "failed"), LAST)
+    assert spells.entry_km.tolist() == [25_000]

@@ -141,3 +141,9 @@ def test_answers_are_the_same_twice_in_any_key_order(asker: Caller) -> None:
         for data in (CONTRACT, CONTRACT, turned)
     )
     assert first == second == other
+
+
+def test_a_part_found_bad_stands_first_and_certain(asker: Caller) -> None:
+    reply = rank(asker, history=[{"component": "fork_seal", "action": "checked_bad", "date": "2026-05"}])
+    first = reply["ranking"][0]
+    assert (first["component"], first["chance_bad_now"]["value"]) == ("fork_seal", 1.0)
