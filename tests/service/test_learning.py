@@ -1,0 +1,82 @@
+"""What strip-downs teach about the checks: how they are counted, shown, and used by plans."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from analytics.outcomes import Verdict
+from service.app import WeakspotApp
+from service.catalogue import current_catalogue
+from service.inspections.learning import tallies
+from tests.service.callers import Caller
+from tests.service.inspection_rows import add_inspection
+from tests.service.test_api_bills import LANNER
+
+FAIL, PASS = Verdict.FAIL, Verdict.PASS
+
+
+def accuracies(caller: Caller) -> dict[tuple[str, str | None], dict[str, Any]]:
+    response = caller.get("/api/v1/accuracies")
+    assert response.status_code == 200, response.text
+    return {(entry["check"], entry["component"]): entry for entry in response.get_json()["accuracies"]}
+
+
+def test_findings_are_paired_with_what_their_part_turned_out_to_be(app: WeakspotApp, gasket: Caller) -> None:
+    with app.database.write() as session:
+        for findings, opened in [
+            ([("T02", None, "fail"), ("T02", None, "pass")], [("battery", True)]),  # the latest reading stands
+            ([("T02", "battery", "fail")], [("battery", False)]),
+            ([("T02", None, "pass")], []),
+            ([("T02", None, "inconclusive")], [("battery", True)]),
+            ([("T03", None, "fail")], [("charging_connector", True)]),
+            ([("T03", None, "fail")], [("regulator_rectifier", False)]),  # the rest of the set was not opened
+            ([("T08q", None, "fail")], [("charging_connector", True)]),  # a quick look is a check of its own
+        ]:
+            add_inspection(session, gasket.shop_id, findings, opened)
+    with app.database.read() as session:
+        found = tallies(session, gasket.shop_id, current_catalogue(session))
+    battery = found["T02", "battery", None]
+    assert (battery.bad[PASS], battery.good[FAIL], battery.unopened[PASS], battery.bad[FAIL]) == (1, 1, 1, 0)
+    assert battery.chance_before == pytest.approx(0.2)
+    charging = found["T03", None, None]
+    assert (charging.bad[FAIL], charging.good[FAIL], charging.unopened[FAIL]) == (1, 0, 1)
+    # any of the four: 1 - 0.95^3 x 0.99, which is 0.1512
+    assert charging.chance_before == pytest.approx(1 - 0.95**3 * 0.99)
+    assert found["T08q", "charging_connector", None].bad[FAIL] == 1
+    assert ("T08", "charging_connector", None) not in found
+
+
+def test_learnt_accuracy_is_shown_as_such(app: WeakspotApp, gasket: Caller, arches: Caller) -> None:
+    assert accuracies(gasket) == {}
+    with app.database.write() as session:
+        for number in range(8):
+            add_inspection(session, gasket.shop_id, [("T26q", None, "fail")], [("chain_sprockets", number > 4)])
+    (entry,) = accuracies(gasket).values()
+    assert (entry["check"], entry["opened"], entry["opened_passes"]) == ("T26q", 8, 0)
+    assert entry["says"].startswith("learnt from 8 outcomes on an invented prior; no pass was ever opened")
+    fail = next(share for share in entry["given_good"] if share["outcome"] == "fail")
+    # all opened, so the closed form: 20 pseudo-observations of 0.06, 5 of 5 good ones failed
+    assert fail["value"] == pytest.approx((20 * 0.06 + 5) / 25, abs=1e-4)
+    assert fail["prior"] == 0.06 and fail["low"] < fail["value"] < fail["high"]
+    assert accuracies(arches) == {}
+
+
+def worth(caller: Caller, check: str) -> float:
+    asked = {"machine": LANNER, "as_of": "2026-06-01", "minutes": 30}
+    made = caller.post("/api/v1/plans", json=asked).get_json()
+    entries = [*made["lines"], *made["left_out"]]
+    return float(next(entry["worth"] for entry in entries if entry["check"] == check))
+
+
+def test_plans_use_what_was_learnt(app: WeakspotApp, gasket: Caller, arches: Caller) -> None:
+    """A chain check that fails good chains as often as bad ones is worth less than the invented figures had it."""
+    before = worth(gasket, "T26")
+    with app.database.write() as session:
+        for number in range(60):
+            add_inspection(session, gasket.shop_id, [("T26", None, "fail")], [("chain_sprockets", number % 2 == 0)])
+            add_inspection(session, gasket.shop_id, [("T26", None, "pass")], [("chain_sprockets", number % 2 == 0)])
+    assert before > 0
+    assert worth(gasket, "T26") < 0.5 * before
+    assert worth(arches, "T26") == before
