@@ -8,7 +8,7 @@ from flask.views import MethodView
 
 from service.api.context import app, shop_id
 from service.api.resource import Resource
-from service.inspections.ranking import rank_described
+from service.inspections.rank_with_evidence import answer_ranking
 from service.schemas.ranking import RankingAsked, RankingReply
 
 blueprint = Resource("rankings", __name__, url_prefix="/rankings", description="Risks of a described machine")
@@ -22,7 +22,4 @@ class Rankings(MethodView):
     def post(self, asked: dict[str, Any]) -> dict[str, Any]:
         """Rank every part of a machine that need not be on record."""
         with app().database.read() as session:
-            ranking, _ = rank_described(
-                session, shop_id(), asked, today=app().today(), pool_open=app().settings.pool_open
-            )
-        return ranking.to_dict()
+            return answer_ranking(session, shop_id(), asked, today=app().today(), pool_open=app().settings.pool_open)

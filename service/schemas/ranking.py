@@ -6,6 +6,7 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, validate, validates_schema
 
+from service.schemas.evidence import MOST, FactAsked, MeasurementAsked, SymptomAsked
 from service.schemas.fields import Distance, Name, Number, PartialDate, Reply, Whole
 from service.vocabulary import QUALITIES
 
@@ -72,9 +73,9 @@ class RankingAsked(Schema):
     )
     history = fields.List(fields.Nested(HistoryItem), load_default=list, validate=validate.Length(max=2000))
     level = Number(load_default=0.9, validate=validate.Range(min=0.5, max=0.99))
-    symptoms = fields.List(fields.Raw(), load_default=list, validate=validate.Length(max=0))
-    facts = fields.List(fields.Raw(), load_default=list, validate=validate.Length(max=0))
-    measurements = fields.List(fields.Raw(), load_default=list, validate=validate.Length(max=0))
+    symptoms = fields.List(fields.Nested(SymptomAsked), load_default=list, validate=validate.Length(max=MOST))
+    facts = fields.List(fields.Nested(FactAsked), load_default=list, validate=validate.Length(max=MOST))
+    measurements = fields.List(fields.Nested(MeasurementAsked), load_default=list, validate=validate.Length(max=MOST))
 
 
 class MachineRankingQuery(Schema):
@@ -109,6 +110,48 @@ class EvidenceReply(Reply):
     known_as = fields.String(required=True)
 
 
+class MoveReply(Reply):
+    """What one piece of evidence did to a part: `factor` on its odds, `log_odds` its natural logarithm.
+
+    Chances before and after differ by the sum of the log odds. `through_set`: it speaks of another part of a set.
+    """
+
+    evidence = fields.String(required=True)
+    title = fields.String(required=True)
+    log_odds = fields.Float(required=True)
+    factor = fields.Float(required=True)
+    through_set = fields.Boolean(required=True)
+    note = fields.String(allow_none=True, required=True)
+
+
+class NotCountedReply(Reply):
+    """Evidence that names the part and was not counted, and why."""
+
+    evidence = fields.String(required=True)
+    title = fields.String(required=True)
+    reason = fields.String(required=True)
+
+
+class SafetyDefectReply(Reply):
+    """A defect that stands outside any ranking."""
+
+    outcome = fields.String(required=True)
+    evidence = fields.String(required=True)
+    title = fields.String(required=True)
+    component = fields.String(allow_none=True, required=True)
+    position = fields.String(allow_none=True, required=True)
+    note = fields.String(required=True)
+
+
+class PositionAfterReply(Reply):
+    """The same of one position, where evidence tells positions apart that the records do not."""
+
+    position = fields.String(required=True)
+    chance_bad_now_after = fields.Nested(ChanceReply, required=True)
+    moved_by = fields.List(fields.Nested(MoveReply), required=True)
+    not_counted = fields.List(fields.Nested(NotCountedReply), required=True)
+
+
 class RankedReply(Reply):
     """One part of the machine with its risk."""
 
@@ -121,6 +164,11 @@ class RankedReply(Reply):
     chance_bad_now = fields.Nested(ChanceReply, required=True)
     evidence = fields.Nested(EvidenceReply, required=True)
     why = fields.String(required=True)
+    # Only where symptoms, facts or measurements were given.
+    chance_bad_now_after = fields.Nested(ChanceReply)
+    moved_by = fields.List(fields.Nested(MoveReply))
+    not_counted = fields.List(fields.Nested(NotCountedReply))
+    by_position = fields.List(fields.Nested(PositionAfterReply))
 
 
 class EstimateReply(Reply):
@@ -137,3 +185,6 @@ class RankingReply(Reply):
     estimate = fields.Nested(EstimateReply, required=True)
     horizon = fields.Dict(required=True)
     notes = fields.List(fields.String(), required=True)
+    safety = fields.List(
+        fields.Nested(SafetyDefectReply), metadata={"description": "only where evidence was given; act on these first"}
+    )

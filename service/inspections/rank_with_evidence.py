@@ -1,0 +1,53 @@
+"""The ranking of a described machine, and what symptoms, facts and measurements do to its chances of being bad now."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from service.inspections.evidence import Weighed, weigh
+from service.inspections.explained import part_replies, safety_reply
+from service.inspections.inspected import places_of
+from service.inspections.observed import observed_in
+from service.inspections.ranking import rank_described
+
+
+def answer_ranking(
+    session: Session, shop_id: int, asked: Mapping[str, Any], *, today: date, pool_open: bool
+) -> dict[str, Any]:
+    """The reply of design contract 3.2.
+
+    Without evidence nothing is added. With some, each entry gains `chance_bad_now_after`, `moved_by` and
+    `not_counted`; the order stays that of the chance in the horizon, which looks ahead of today's evidence.
+    """
+    ranking, snapshot = rank_described(session, shop_id, asked, today=today, pool_open=pool_open)
+    reply = ranking.to_dict()
+    places = places_of(ranking, snapshot)
+    observed = observed_in(asked, places)
+    if observed.empty:
+        return reply
+    weighed = weigh(places, observed)
+    after = _by_entry(weighed, part_replies(weighed, snapshot.catalogue))
+    for entry in reply["ranking"]:
+        entry |= after[entry["component"], entry["position"]]
+    reply["safety"] = safety_reply(observed.findings, observed.symptoms, snapshot.catalogue)
+    return reply
+
+
+def _by_entry(weighed: Weighed, replies: list[dict[str, Any]]) -> dict[tuple[str, str | None], dict[str, Any]]:
+    """What each entry of the ranking gains.
+
+    Where evidence tells positions apart that the records do not, the entry shows the one likeliest bad and lists all.
+    """
+    found: dict[tuple[str, str | None], dict[str, Any]] = {}
+    for reply in replies:  # likeliest first
+        gained = {name: reply[name] for name in ("chance_bad_now_after", "moved_by", "not_counted")}
+        found[reply["component"], reply["position"]] = gained
+        told_apart = {"position": reply["position"], **gained}
+        entry = found.setdefault((reply["component"], None), {**gained, "by_position": []})
+        if reply["position"] is not None and "by_position" in entry:
+            entry["by_position"].append(told_apart)
+    return found
