@@ -68,6 +68,11 @@ class Surface:
         found = np.einsum("pdk,pdk->pd", self.basis, scaled[self.pair])
         return -np.expm1(-np.exp(np.minimum(found, 5.0)))
 
+    def read_plain(self, values: Floats, rows: Ints) -> Floats:
+        """Values of the draws of some parts, (rows, draws), on their own scale; kept within those of the grid."""
+        near = values[self.pair[rows]]
+        return np.clip(np.einsum("pdk,pdk->pd", self.basis[rows], near), near.min(axis=-1), near.max(axis=-1))
+
 
 def _axis(values: Floats, pair: Ints, pairs: int, count: int) -> tuple[Floats, Floats]:
     """Chebyshev points over the range of each pair's values, and the interpolation basis at the values."""

@@ -29,6 +29,7 @@ PRIOR_COUNT = 6.0
 MISFIT_P = 0.001
 _EDGES = np.r_[0.0, np.geomspace(3e-4, 4.0, 20), np.inf]
 _LEAST_EXPECTED = 8.0
+_FAR = 1e3  # a cumulative hazard no part lives to see
 
 
 @dataclass(frozen=True)
@@ -112,13 +113,31 @@ def _p_value(observed: Floats, expected: Floats) -> float:
     return float(chi2.sf(statistic, len(observed) - 2))
 
 
-def bent_hazard(hazard: Floats, edges: Floats, gain: Floats) -> Floats:
-    """Lambda(H): `hazard` (draws, ...) of one part, `gain` (bins, draws) constant within each bin."""
-    out = np.zeros_like(hazard)
-    for k in range(len(gain)):
-        factor = gain[k].reshape(-1, *([1] * (hazard.ndim - 1)))
-        out += factor * np.clip(hazard - edges[k], 0.0, edges[k + 1] - edges[k])
-    return out
+@dataclass(frozen=True)
+class Bend:
+    """Lambda(H) of one component: gain (bins, draws) constant within each bin, and Lambda at the lower edges."""
+
+    edges: Floats
+    gain: Floats
+    at_edge: Floats  # (bins, draws)
+    mean_at_edge: Floats  # (bins + 1,): at the lower edges, and far beyond the last
+
+    @classmethod
+    def of(cls, edges: Floats, gain: Floats) -> Bend:
+        """From bin edges (bins + 1,), the last infinite, and gains."""
+        width = np.diff(np.minimum(edges, _FAR))[:, None]
+        at_edge = np.concatenate([np.zeros_like(gain[:1]), np.cumsum(gain * width, axis=0)])
+        return cls(edges, gain, at_edge[:-1], at_edge.mean(axis=1))
+
+    def drawn(self, hazard: Floats) -> Floats:
+        """Lambda with each draw's own gains; `hazard` is (draws, ...)."""
+        bin_ = np.searchsorted(self.edges[1:-1], hazard)
+        draw = np.arange(len(hazard)).reshape(-1, *([1] * (hazard.ndim - 1)))
+        return self.at_edge[bin_, draw] + self.gain[bin_, draw] * (hazard - self.edges[bin_])
+
+    def mean(self, hazard: Floats) -> Floats:
+        """Lambda with the mean gains."""
+        return np.interp(hazard, np.minimum(self.edges, _FAR), self.mean_at_edge)
 
 
 def doubtful_tail(hazard: Floats, edge: Floats, sd: Floats, normal: Floats) -> Floats:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaincinv, ndtri
 
-from analytics.baseline import MISFIT_P, PRIOR_COUNT
+from analytics.baseline import MISFIT_P, PRIOR_COUNT, Bend
 from analytics.component_fit import SLOTS, ComponentFit, clock_index
 from analytics.errors import UnknownComponent
 from analytics.life_model_types import Evidence, PartState
@@ -103,7 +103,9 @@ class RiskTable:
         self.tau_squared = np.array([f.tau_squared for f in self.fits])
         self.renewal_rate = np.array([f.renewal_rate for f in self.fits])
         doubtful = [f.weibull_p < DOUBTFUL_P for f in self.fits]
-        self.bent = tuple((f.bin_edges, _gains(f)) if d else None for f, d in zip(self.fits, doubtful, strict=True))
+        self.bent = tuple(
+            Bend.of(f.bin_edges, _gains(f)) if d else None for f, d in zip(self.fits, doubtful, strict=True)
+        )
         self.floor = np.array(
             [_ramp(f.weibull_p, (DOUBTFUL_P, MISFIT_P), (FLOOR_SD, MISFIT_FLOOR_SD)) for f in self.fits]
         )

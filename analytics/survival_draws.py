@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.age_surface import Surface
-from analytics.baseline import bent_hazard, doubtful_tail
+from analytics.baseline import Bend, doubtful_tail
 from analytics.life_model_types import PartState
 from analytics.operational_time import operational_units
 from analytics.risk_draws import LifeDraws
@@ -47,10 +47,9 @@ def groups_of(
     builders = {
         "known": _known,
         "unknown": _on_surface,
-        "bent": _unknown,
         "superseded": lambda mine, own, at: _two_kinds(mine, own, at, later(mine)),
     }
-    kinds = [_kind(s, bool(draws.bent) and draws.bent[i] is not None) for i, s in enumerate(states)]
+    kinds = [_kind(s) for s in states]
     out = []
     for kind, build in builders.items():
         at = np.array([i for i, own in enumerate(kinds) if own == kind], dtype=np.int64)
@@ -59,12 +58,12 @@ def groups_of(
     return out
 
 
-def _kind(state: PartState, bent: bool) -> str:
+def _kind(state: PartState) -> str:
     if state.known_start:
         return "known"
     if state.renewal_stratum is not None and state.renewal_stratum != state.stratum and not state.used:
         return "superseded"
-    return "bent" if bent else "unknown"
+    return "unknown"
 
 
 def failure_chance(groups: list[Group], draws: LifeDraws, ahead_km: Floats, ahead_days: Floats) -> Floats:
@@ -75,7 +74,7 @@ def failure_chance(groups: list[Group], draws: LifeDraws, ahead_km: Floats, ahea
     ahead = operational_units(ahead_km[:, None], ahead_days[:, None], draws.clock_weight)
     for group in groups:
         if group.surface is not None:
-            out[group.at] = _chance_on_surface(group, group.surface, ahead_km[group.at], ahead_days[group.at])
+            out[group.at] = _chance_on_surface(group, group.surface, draws, ahead_km[group.at], ahead_days[group.at])
             continue
         now, later = _hazard(group, group.age), _hazard(group, group.age + ahead[group.at][..., None])
         if draws.tail is not None:
@@ -84,7 +83,7 @@ def failure_chance(groups: list[Group], draws: LifeDraws, ahead_km: Floats, ahea
         for i, part in enumerate(group.at):
             bent = draws.bent[part] if draws.bent else None
             if bent is not None:
-                now[i], later[i] = bent_hazard(now[i], *bent), bent_hazard(later[i], *bent)
+                now[i], later[i] = bent.drawn(now[i]), bent.drawn(later[i])
         gain = later - now
         out[group.at] = (group.weight * -np.expm1(-np.maximum(gain, 0.0))).sum(axis=-1)
     return out
@@ -101,16 +100,40 @@ def _cumulative(log_theta: Floats, shape: Floats, age: Floats) -> Floats:
 
 def _on_surface(states: list[PartState], draws: LifeDraws, at: Ints) -> Group:
     surface = Surface.over(draws, at)
-    grid = _unknown(surface.states(states), surface.lives, np.arange(len(surface.part)))
+    grid = unknown_group(surface.states(states), surface.lives, np.arange(len(surface.part)))
     return replace(grid, at=at, surface=surface)
 
 
-def _chance_on_surface(group: Group, surface: Surface, ahead_km: Floats, ahead_days: Floats) -> Floats:
+def _chance_on_surface(
+    group: Group, surface: Surface, draws: LifeDraws, ahead_km: Floats, ahead_days: Floats
+) -> Floats:
     km, days = ahead_km[surface.part][:, None], ahead_days[surface.part][:, None]
     ahead = operational_units(km, days, surface.lives.clock_weight)
-    gain = _hazard(group, group.age + ahead[..., None]) - _hazard(group, group.age)
-    chance = (group.weight * -np.expm1(-np.maximum(gain, 0.0))).sum(axis=-1)
-    return np.where(((ahead_km > 0) | (ahead_days > 0))[:, None], surface.read(chance), 0.0)
+    now, later = _hazard(group, group.age), _hazard(group, group.age + ahead[..., None])
+    bent = {i: b for i, part in enumerate(group.at) if draws.bent and (b := draws.bent[part]) is not None}
+    for pair, i in enumerate(surface.part):
+        if i in bent:
+            now[pair], later[pair] = bent[i].mean(now[pair]), bent[i].mean(later[pair])
+    chance = (group.weight * -np.expm1(-np.maximum(later - now, 0.0))).sum(axis=-1)
+    out = surface.read(chance)
+    if bent:
+        rows = np.array(sorted(bent))
+        typical = surface.read_plain((group.weight * group.age).sum(axis=-1), rows)
+        for i, age in zip(rows.tolist(), typical, strict=True):
+            out[i] = _with_gains(out[i], bent[i], draws, int(group.at[i]), age, (ahead_km[i], ahead_days[i]))
+    return np.where(((ahead_km > 0) | (ahead_days > 0))[:, None], out, 0.0)
+
+
+def _with_gains(
+    chance: Floats, bent: Bend, draws: LifeDraws, part: int, age: Floats, ahead: tuple[float, float]
+) -> Floats:
+    """Carry the doubt of the bins into chances worked at their mean: scale by the gain at the typical age."""
+    log_theta, shape, w = draws.log_theta[part], draws.shape[part], draws.clock_weight[part]
+    step = operational_units(np.asarray(ahead[0]), np.asarray(ahead[1]), w)
+    now, later = _cumulative(log_theta, shape, age), _cumulative(log_theta, shape, age + step)
+    drawn, mean = (f(later) - f(now) for f in (bent.drawn, bent.mean))
+    factor = np.where(mean > 0, drawn / np.maximum(mean, 1e-300), 1.0)
+    return -np.expm1(np.log1p(-np.minimum(chance, 1 - 1e-12)) * factor)
 
 
 def _known(states: list[PartState], draws: LifeDraws, at: Ints) -> Group:
@@ -145,7 +168,7 @@ def _oldest(states: list[PartState], w: Floats, now: Floats) -> Floats:
     return np.where(np.array(bound)[:, None], now - start, np.inf)
 
 
-def _unknown(states: list[PartState], draws: LifeDraws, at: Ints) -> Group:
+def unknown_group(states: list[PartState], draws: LifeDraws, at: Ints) -> Group:
     """Ages now and their weights, from the renewal mixture at the time since when the part was not renewed."""
     w, log_theta, shape = draws.clock_weight[at], draws.log_theta[at], draws.shape[at]
     seen, now = _seen_and_now(states, w)

@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analytics.baseline import Bend
 from analytics.life_model_types import PartState
 from analytics.risk_draws import DRAWS, LifeDraws
-from analytics.survival_draws import failure_chance, groups_of
+from analytics.survival_draws import failure_chance, groups_of, unknown_group
 from analytics.unknown_start import age_table, age_weights, renewal_masses
 
 # domain check figures in thousands of km; one operational unit is 50,000 km at clock weight 1
@@ -65,10 +66,16 @@ def test_chances_read_off_a_grid_are_those_worked_at_each_draw() -> None:
         clock_weight=rng.choice([0.5, 1.0], (1, DRAWS)),
         renewal_rate=np.full((1, DRAWS), 0.4),
     )
-    bent = replace(spread, bent=((np.array([0.0, np.inf]), np.ones((1, DRAWS))),))  # bent by nothing: the exact way
     state = PartState("part", 38_000.0, 2000.0)
-    km, days = np.array([5000.0]), np.array([365.0])
-    read, worked = (failure_chance(groups_of([state], d, lambda _, d=d: d), d, km, days) for d in (spread, bent))
+    km, days, part = np.array([5000.0]), np.array([365.0]), np.zeros(1, dtype=int)
+    read = failure_chance(groups_of([state], spread, lambda _: spread), spread, km, days)
+    worked = failure_chance([unknown_group([state], spread, part)], spread, km, days)
+    gains = np.array([[1.0], [1.8]]) * np.exp(rng.normal(0, 0.1, (2, DRAWS)))
+    bent = replace(spread, bent=(Bend.of(np.array([0.0, 0.5, np.inf]), gains),))
+    bent_read = failure_chance(groups_of([state], bent, lambda _: bent), bent, km, days)
+    bent_worked = failure_chance([unknown_group([state], bent, part)], bent, km, days)
+    assert bent_read.mean() > 1.05 * read.mean()
+    assert bent_read.mean() == pytest.approx(bent_worked.mean(), rel=0.02)
     # the table of ages is linear between its entries, which single draws show
     assert np.quantile(np.abs(read / worked - 1.0), 0.9) < 0.05
     assert abs(read.mean() / worked.mean() - 1.0) < 0.005
