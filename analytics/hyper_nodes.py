@@ -100,8 +100,11 @@ class Points:
     moments: tuple[Floats, Floats] | None
 
     @property
-    def log_weight(self) -> Floats:
-        return self.log_target - self.log_proposal
+    def weight(self) -> Floats:
+        """Importance weights against the round's own proposal, adding up to 1."""
+        log_weight = self.log_target - self.log_proposal
+        weight = np.exp(log_weight - log_weight.max())
+        return weight / weight.sum()
 
 
 def _sample(
@@ -157,15 +160,21 @@ def _log_proposal(points: Points, names: tuple[str, ...], moments: tuple[Floats,
     return out + constant - 0.5 * (scaled**2).sum(axis=0)
 
 
-def _spread_moments(points: Points) -> tuple[Floats, Floats]:
-    """Mean and widened covariance of the log spreads after the first round."""
-    weight = np.exp(points.log_weight - points.log_weight.max())
-    weight /= weight.sum()
+def _spread_moments(points: Points, names: tuple[str, ...], outside: SpreadPrior) -> tuple[Floats, Floats]:
+    """Mean and widened covariance of the log spreads: the first round's normal times the factors of `outside`."""
+    weight = points.weight
     centre = weight @ points.log_spreads
     away = points.log_spreads - centre
-    covariance = (weight[:, None] * away).T @ away
     # few points may carry the weight: keep part of the prior's width
-    return centre, 1.5 * covariance + 0.15**2 * np.eye(len(centre))
+    covariance = (weight[:, None] * away).T @ away + 0.1**2 * np.eye(len(centre))
+    precision = np.linalg.inv(covariance)
+    pull = precision @ centre
+    for j, name in enumerate(names):
+        if name in outside.centre:
+            precision[j, j] += outside.spread[name] ** -2
+            pull[j] += outside.centre[name] * outside.spread[name] ** -2
+    covariance = np.linalg.inv(precision)
+    return covariance @ pull, 1.4 * covariance
 
 
 def knots_in_question(proposal: Proposal) -> tuple[Ints, Ints]:
@@ -182,38 +191,50 @@ def knots_in_question(proposal: Proposal) -> tuple[Ints, Ints]:
 
 @dataclass(frozen=True)
 class Explored:
-    """Weighted points of one component before nodes are drawn from them; `copies` are the weights, adding up to 1."""
+    """One component after the first round of points; `copies` are their weights, adding up to 1."""
 
-    spread_names: tuple[str, ...]
-    clock: Ints
-    shape: Floats
-    log_spreads: Floats
-    copies: Floats
+    problem: Problem
+    proposal: Proposal
+    first: Points
+    seed: int
 
-    def nodes(self, outside: SpreadPrior, seed: int) -> tuple[Ints, Floats, Floats, Ints]:
+    @property
+    def spread_names(self) -> tuple[str, ...]:
+        return self.problem.spread_names
+
+    @property
+    def log_spreads(self) -> Floats:
+        return self.first.log_spreads
+
+    @property
+    def copies(self) -> Floats:
+        return self.first.weight
+
+    def nodes(self, outside: SpreadPrior) -> tuple[Ints, Floats, Floats, Ints]:
         """Clock index, shape, log spreads (nodes, k), and how many of `SLOTS` each node stands for.
 
-        `outside` is what the other components say of the spreads, beside the half-normals.
+        A second round of points is added where the first and `outside` (what the other components say of the
+        spreads) put the weight; each point is weighed against the mixture of both rounds' proposals.
         """
-        factor = outside.log_factor(self.spread_names, self.log_spreads)
-        weight = self.copies * np.exp(factor - factor.max())
-        shares = (np.arange(SLOTS) + np.random.default_rng(seed).random()) / SLOTS
+        names = self.spread_names
+        moments = _spread_moments(self.first, names, outside)
+        second = _sample(self.problem, self.proposal, np.random.default_rng(self.seed + 1), moments)
+        rounds = (self.first, second)
+        clock, shape, log_spreads, target = (
+            np.concatenate([getattr(p, name) for p in rounds])
+            for name in ("clock", "shape", "log_spreads", "log_target")
+        )
+        mixture = np.concatenate(
+            [np.logaddexp(_log_proposal(p, names, None), _log_proposal(p, names, moments)) for p in rounds]
+        )
+        log_weight = target + outside.log_factor(names, log_spreads) - mixture
+        weight = np.exp(log_weight - log_weight.max())
+        shares = (np.arange(SLOTS) + np.random.default_rng(self.seed + 2).random()) / SLOTS
         slots = np.minimum(np.searchsorted(np.cumsum(weight / weight.sum()), shares), len(weight) - 1)
         unique, copies = np.unique(slots, return_counts=True)
-        return self.clock[unique], self.shape[unique], self.log_spreads[unique], copies
+        return clock[unique], shape[unique], log_spreads[unique], copies
 
 
 def explore(problem: Problem, proposal: Proposal, seed: int) -> Explored:
-    """Two rounds of points, each weighted against the mixture of the two rounds' proposals."""
-    first = _sample(problem, proposal, np.random.default_rng(seed), None)
-    second = _sample(problem, proposal, np.random.default_rng(seed + 1), _spread_moments(first))
-    names = problem.spread_names
-    target = np.r_[first.log_target, second.log_target]
-    mixture = np.concatenate(
-        [np.logaddexp(_log_proposal(p, names, None), _log_proposal(p, names, second.moments)) for p in (first, second)]
-    )
-    weight = np.exp((target - mixture) - (target - mixture).max())
-    clock, shape, log_spreads = (
-        np.concatenate([getattr(p, name) for p in (first, second)]) for name in ("clock", "shape", "log_spreads")
-    )
-    return Explored(names, clock, shape, log_spreads, weight / weight.sum())
+    """First round of points: clock and shape from the proposal, spreads from their half-normals."""
+    return Explored(problem, proposal, _sample(problem, proposal, np.random.default_rng(seed), None), seed)

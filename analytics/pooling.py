@@ -118,7 +118,7 @@ class _Explored:
     restoration: Floats
 
     def finish(self, outside: SpreadPrior) -> ComponentFit:
-        clock, shape, log_spreads, copies = self.points.nodes(outside, self.seed + 2)
+        clock, shape, log_spreads, copies = self.points.nodes(outside)
         fit = assemble(
             component=self.component,
             stats=self.stats,
