@@ -6,16 +6,19 @@ from typing import Any
 
 from flask import Flask
 
+from service.api.accuracies import blueprint as accuracies
 from service.api.bills import blueprint as bills
 from service.api.components import blueprint as components
 from service.api.docs import blueprint as docs
 from service.api.exports import blueprint as exports
 from service.api.health import blueprint as health
 from service.api.imports import blueprint as imports
+from service.api.limit_edits import blueprint as limit_edits
 from service.api.machines import blueprint as machines
 from service.api.plans import blueprint as plans
 from service.api.rankings import blueprint as rankings
 from service.api.resource import ProblemApi
+from service.api.work_orders import blueprint as work_orders
 
 PREFIX = "/api/v1"
 
@@ -31,7 +34,18 @@ def register_api(app: Flask) -> None:
         API_SPEC_OPTIONS=_spec_options(),
     )
     api = ProblemApi(app)
-    for blueprint in (rankings, plans, bills, machines, components, imports, exports):
+    for blueprint in (
+        rankings,
+        plans,
+        bills,
+        work_orders,
+        accuracies,
+        limit_edits,
+        machines,
+        components,
+        imports,
+        exports,
+    ):
         api.register_blueprint(blueprint, url_prefix=PREFIX + (blueprint.url_prefix or ""))
     app.register_blueprint(health)
     app.register_blueprint(docs, url_prefix=PREFIX)
