@@ -20,6 +20,7 @@ from analytics.life_model_types import LifePrior
 from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.restoration import SHARES, log_prior_of_shares
 from analytics.spells import Cell
+from analytics.spread_prior import WeightedSpreads
 
 Floats = NDArray[np.float64]
 Array = NDArray[Any]
@@ -62,6 +63,8 @@ class ComponentFit:
         Failures by bins of the fitted cumulative hazard (`baseline`); empty where that was not looked at.
     weibull_p : float
         Chance of bins as uneven as these if the life is Weibull.
+    explored_log_spreads, explored_weight : (points, k), (points,)
+        The component's own word on its spreads, before those of others came in (`own_spreads`).
     restoration : (shares,)
         Posterior of the share of its age that a repair takes off a part (`restoration.SHARES`).
     """
@@ -98,6 +101,8 @@ class ComponentFit:
     bin_observed: Array = field(default_factory=lambda: np.zeros(0))
     bin_expected: Array = field(default_factory=lambda: np.zeros(0))
     weibull_p: float = 1.0
+    explored_log_spreads: Array = field(default_factory=lambda: np.zeros((0, 0)))
+    explored_weight: Array = field(default_factory=lambda: np.zeros(0))
     restoration: Array = field(default_factory=lambda: np.exp(log_prior_of_shares()))
 
     @property
@@ -138,6 +143,11 @@ class ComponentFit:
             held = {"rows": {key: at for at, key in enumerate(self.row_keys)}, "families": families}
             object.__setattr__(self, "_index", held)
         return held
+
+    @property
+    def own_spreads(self) -> WeightedSpreads:
+        """What `pooled_spread_prior` takes from each fit."""
+        return WeightedSpreads(self.spread_names, self.explored_log_spreads, self.explored_weight)
 
     @property
     def is_weibull(self) -> bool:

@@ -18,7 +18,7 @@ from scipy.stats import qmc
 from analytics.component_fit import SLOTS
 from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.pooling_problem import Problem
-from analytics.spread_prior import SPREAD_SCALES, SpreadPrior
+from analytics.spread_prior import SPREAD_SCALES, SpreadPrior, WeightedSpreads
 from analytics.sufficient_stats import SHAPE_KNOTS, SHAPE_STEP
 
 Floats = NDArray[np.float64]
@@ -191,7 +191,7 @@ def knots_in_question(proposal: Proposal) -> tuple[Ints, Ints]:
 
 @dataclass(frozen=True)
 class Explored:
-    """One component after the first round of points; `copies` are their weights, adding up to 1."""
+    """One component after the first round of points."""
 
     problem: Problem
     proposal: Proposal
@@ -199,16 +199,9 @@ class Explored:
     seed: int
 
     @property
-    def spread_names(self) -> tuple[str, ...]:
-        return self.problem.spread_names
-
-    @property
-    def log_spreads(self) -> Floats:
-        return self.first.log_spreads
-
-    @property
-    def copies(self) -> Floats:
-        return self.first.weight
+    def own_spreads(self) -> WeightedSpreads:
+        """What this component alone says of its spreads."""
+        return WeightedSpreads(self.problem.spread_names, self.first.log_spreads, self.first.weight)
 
     def nodes(self, outside: SpreadPrior) -> tuple[Ints, Floats, Floats, Ints]:
         """Clock index, shape, log spreads (nodes, k), and how many of `SLOTS` each node stands for.
@@ -216,7 +209,7 @@ class Explored:
         A second round of points is added where the first and `outside` (what the other components say of the
         spreads) put the weight; each point is weighed against the mixture of both rounds' proposals.
         """
-        names = self.spread_names
+        names = self.problem.spread_names
         moments = _spread_moments(self.first, names, outside)
         second = _sample(self.problem, self.proposal, np.random.default_rng(self.seed + 1), moments)
         rounds = (self.first, second)

@@ -61,7 +61,7 @@ def fit_component(
     component : str
         Name the fit is kept under.
     spread_prior : SpreadPrior or None
-        What the other components say of the spreads (`pooled_spread_prior`).
+        What the other components say of the spreads: `pooled_spread_prior([f.own_spreads for f in fits])`.
 
     Returns
     -------
@@ -96,7 +96,7 @@ def fit_components(
     fits by component, and the prior of the spreads to pass to `fit_component` when one of them is refitted alone.
     """
     explored = {name: _explore(own, priors[name], seed, name) for name, own in spells.items()}
-    outside = pooled_spread_prior([e.points for e in explored.values()])
+    outside = pooled_spread_prior([e.points.own_spreads for e in explored.values()])
     fits = {}
     for name, found in explored.items():
         fits[name] = found.finish(outside)
@@ -131,7 +131,13 @@ class _Explored:
             log_spreads=log_spreads,
             solution=self.problem.solve(clock, shape, log_spreads)[1],
         )
-        fit = replace(fit, restoration=self.restoration)
+        own = self.points.own_spreads
+        fit = replace(
+            fit,
+            restoration=self.restoration,
+            explored_log_spreads=own.log_spreads.astype(np.float32),
+            explored_weight=own.weight.astype(np.float32),
+        )
         return fit if self.spells is None else _with_baseline(fit, self.spells)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,15 +39,13 @@ class SpreadPrior:
         return out
 
 
-class _SpreadFit(Protocol):
-    """What is read of a fit: its nodes' log spreads and how many copies each stands for."""
+@dataclass(frozen=True)
+class WeightedSpreads:
+    """One component's posterior of its spreads without the others: points (n, k) of log spread and weights (n,)."""
 
-    @property
-    def spread_names(self) -> tuple[str, ...]: ...
-    @property
-    def log_spreads(self) -> NDArray[Any]: ...
-    @property
-    def copies(self) -> NDArray[Any]: ...
+    spread_names: tuple[str, ...]
+    log_spreads: NDArray[Any]
+    weight: NDArray[Any]
 
 
 _CENTRES = np.log(np.geomspace(0.02, 1.5, 40))
@@ -55,17 +53,16 @@ _WIDTHS = np.array([0.2, 0.3, 0.45, 0.7, 1.0])
 _LEAST_FITS, _PRIOR_FITS = 8, 1.0
 
 
-def pooled_spread_prior(fits: Sequence[_SpreadFit]) -> SpreadPrior:
+def pooled_spread_prior(components: Sequence[WeightedSpreads]) -> SpreadPrior:
     """How the spreads run over the components fitted so far, as a prior for the next fit.
 
     For each spread a normal factor N(m, t^2) on its logarithm, beside the half-normal, that makes the components'
-    posteriors likeliest together (empirical Bayes, on a grid; what is passed must have been made without such a
-    factor). With fewer than eight components nothing is said.
+    posteriors likeliest together (empirical Bayes, on a grid). With fewer than eight components nothing is said.
     """
     centre, spread = {}, {}
     grid = np.linspace(np.log(0.01), np.log(4.0), 400)
     for name, scale in SPREAD_SCALES.items():
-        holding = [f for f in fits if name in f.spread_names]
+        holding = [f for f in components if len(f.weight) and name in f.spread_names]
         if len(holding) < _LEAST_FITS:
             continue
         base = np.exp(grid - 0.5 * np.exp(2 * grid) / scale**2)
@@ -77,7 +74,7 @@ def pooled_spread_prior(fits: Sequence[_SpreadFit]) -> SpreadPrior:
                 total = -0.5 * _PRIOR_FITS * (m - np.log(0.7 * scale)) ** 2
                 for f in holding:
                     own = np.asarray(f.log_spreads, dtype=float)[:, f.spread_names.index(name)]
-                    likely = (f.copies / f.copies.sum()) @ np.exp(-0.5 * ((own - m) / t) ** 2)
+                    likely = (f.weight / f.weight.sum()) @ np.exp(-0.5 * ((own - m) / t) ** 2)
                     total += np.log(likely + 1e-12) - inside
                 if total > best:
                     best, centre[name], spread[name] = total, float(m), float(t)

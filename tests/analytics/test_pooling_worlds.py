@@ -76,7 +76,9 @@ def test_spreads_are_learnt_from_all_components() -> None:
     wide = make_world(77, WorldSettings(machines=500, components=16, spread_model=0.45, spread_family=0.1))
     names = [t.name for t in wide.truths]
     spells = dict(zip(names, wide.spells, strict=True))
-    _, learnt = fit_components(spells, {t.name: t.prior for t in wide.truths})
+    fits, learnt = fit_components(spells, {t.name: t.prior for t in wide.truths})
+    again = pooled_spread_prior([f.own_spreads for f in fits.values()])
+    assert again.centre == learnt.centre
     assert 0.3 < np.exp(learnt.centre["model"]) < 0.65
     assert np.exp(learnt.centre["family"]) < 0.3 == SPREAD_SCALES["family"]
     assert pooled_spread_prior([]).centre == {}
