@@ -13,7 +13,7 @@ from datetime import datetime
 from typing import Any
 
 import numpy as np
-from sqlalchemy import delete, func, insert, select
+from sqlalchemy import delete, exists, func, insert, select
 from sqlalchemy.orm import Session
 
 from analytics.component_fit import ComponentFit
@@ -53,8 +53,10 @@ class RefitReport:
 
 def pool_is_open(session: Session, *, pool_open: bool) -> bool:
     """Whether shops are served from all shops' records."""
-    contributing = session.scalar(select(func.count(func.distinct(JobLine.shop_id)))) or 0
-    return pool_open or contributing >= POOL_NEEDS_SHOPS
+    if pool_open:
+        return True
+    has_lines = exists().where(JobLine.shop_id == Shop.id)
+    return (session.scalar(select(func.count(Shop.id)).where(has_lines)) or 0) >= POOL_NEEDS_SHOPS
 
 
 def scopes(session: Session, *, pool_open: bool) -> list[int | None]:
