@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import replace
 
 from analytics.outcomes import Shares
 from analytics.planning_types import AccessGroup, CheckOption, CheckTarget, ComponentRisk
@@ -69,6 +70,7 @@ def _option(
             targets.setdefault(target.component, check_target(target, None))
     if not targets:
         return None
+    set_level = full.set_level and not isinstance(entry, QuickVariant) and len(targets) > 1
     classes = {catalogue.component_by_slug[slug].safety_class for slug in targets}
     return CheckOption(
         id=entry.id,
@@ -79,8 +81,8 @@ def _option(
         permission=entry.permission,
         stage="hot" if hot and any(t.when for t in entry.targets) else stage_of(entry, full),
         safety_class_a="A" in classes,
-        targets=tuple(targets.values()),
-        set_level=full.set_level and not isinstance(entry, QuickVariant) and len(targets) > 1,
+        targets=tuple(sharing_good(list(targets.values())) if set_level else targets.values()),
+        set_level=set_level,
         needs_cold_engine=entry.needs_engine == "cold",
         ends_visit=full.id in ENDS_VISIT,
         after=_AFTER.get(full.id, ()),
@@ -95,6 +97,11 @@ def targets_when(targets: Iterable[Target], state: str | None) -> list[Target]:
 def check_target(target: Target, position: str | None) -> CheckTarget:
     """A target at a position."""
     return CheckTarget(target.component, position, shares(target.given_bad), shares(target.given_good))
+
+
+def sharing_good(targets: Sequence[CheckTarget]) -> list[CheckTarget]:
+    """Targets of a set-level check: a good set reads one way, whichever member taught it (`learning`)."""
+    return [replace(target, given_good=targets[0].given_good) for target in targets]
 
 
 def stage_of(entry: Check | QuickVariant, full: Check) -> str:

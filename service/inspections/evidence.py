@@ -24,7 +24,7 @@ from analytics.outcomes import Shares, Verdict
 from analytics.planning_types import CheckTarget
 from service.catalogue_types import Catalogue
 from service.check_types import Check
-from service.inspections.check_options import check_target, full_check, targets_when
+from service.inspections.check_options import check_target, full_check, sharing_good, targets_when
 from service.inspections.inspected import STICKS, InspectedPart, Places
 
 Part = tuple[str, str | None]
@@ -233,7 +233,8 @@ def _finding(
     found: Found, full: Check, parent: str, targets: Sequence[CheckTarget], *, set_level: bool, weak: bool = False
 ) -> Finding:
     group = full.evidence_group
-    return Finding(found.check, parent, found.outcome, tuple(targets), set_level, group, weak_pass=weak)
+    told = sharing_good(targets) if set_level else targets
+    return Finding(found.check, parent, found.outcome, tuple(told), set_level, group, weak_pass=weak)
 
 
 def _also(full: Check, members: Sequence[CheckTarget], catalogue: Catalogue) -> list[CheckTarget]:

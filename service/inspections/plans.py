@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -15,9 +15,13 @@ from analytics.planning_types import Circumstances, Plan
 from analytics.spells import DAYS_PER_YEAR
 from service.catalogue_types import Catalogue
 from service.inspections.check_options import access_groups, check_options, component_risks
-from service.inspections.part_states import is_absent
+from service.inspections.evidence import Observed, Weighed, weigh
+from service.inspections.explained import safety_reply
+from service.inspections.inspected import places_of
+from service.inspections.observed import does_not_run, observed_in
 from service.inspections.plan_texts import left_out_texts, line_text, safety_texts, step_text
 from service.inspections.ranking import Ranking, rank_described, rank_recorded
+from service.inspections.replan import at_stake, checks_done
 from service.inspections.serving import Snapshot
 from service.settings import Settings
 
@@ -34,6 +38,7 @@ class InspectionPlan:
     step: PermissionStep | None
     catalogue: Catalogue
     currency: str
+    safety_defects: tuple[dict[str, Any], ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """The plan as JSON: cautions stand before steps in every line."""
@@ -43,6 +48,7 @@ class InspectionPlan:
             "kit": self.circumstances.kit,
             "permission": self.circumstances.permission,
             "currency": self.currency,
+            "safety_defects": list(self.safety_defects),
             "lines": [line_text(line, n, self.catalogue) for n, line in enumerate(self.plan.lines, 1)],
             "left_out": left_out_texts(self.plan, self.catalogue),
             "safety": safety_texts(self.plan, self.catalogue),
@@ -63,7 +69,9 @@ def plan_described(
 ) -> InspectionPlan:
     """Plan the inspection of a described machine (checked by `PlanAsked`)."""
     ranking, snapshot = rank_described(session, shop_id, asked, today=today, pool_open=settings.pool_open)
-    return make_plan(ranking, snapshot, circumstances_of(asked), settings)
+    places = places_of(ranking, snapshot)
+    observed = observed_in(asked, places)
+    return make_plan(ranking, snapshot, circumstances_of(asked), settings, weigh(places, observed))
 
 
 def plan_recorded(
@@ -83,20 +91,25 @@ def circumstances_of(asked: Mapping[str, Any]) -> Circumstances:
     )
 
 
-def make_plan(ranking: Ranking, snapshot: Snapshot, circumstances: Circumstances, settings: Settings) -> InspectionPlan:
-    """The most valuable inspection of this machine inside the minutes."""
-    catalogue, layout = snapshot.catalogue, snapshot.layout(ranking.machine.cell)
-    present = {c.slug for c in catalogue.components if not is_absent(c.slug, layout, ranking.machine.new_day)}
-    options, groups = check_options(catalogue, present), access_groups(catalogue)
-    risks = component_risks(_any_position(ranking), catalogue, settings.hourly_rate)
-    plan = plan_checks(options, groups, risks, circumstances)
-    step = step_of_permission(options, groups, risks, circumstances, plan)
-    return InspectionPlan(ranking, circumstances, plan, step, catalogue, settings.currency)
-
-
-def _any_position(ranking: Ranking) -> dict[str, float]:
-    """By component: the chance that at least one of its positions is bad now."""
-    good: dict[str, float] = {}
-    for part in ranking.parts:
-        good[part.component] = good.get(part.component, 1.0) * (1.0 - part.chance_bad_now.value)
-    return {slug: 1.0 - all_good for slug, all_good in good.items()}
+def make_plan(
+    ranking: Ranking,
+    snapshot: Snapshot,
+    circumstances: Circumstances,
+    settings: Settings,
+    weighed: Weighed | None = None,
+) -> InspectionPlan:
+    """The most valuable inspection of this machine inside the minutes, after the evidence in `weighed` if any."""
+    catalogue = snapshot.catalogue
+    weighed = weighed or weigh(places_of(ranking, snapshot), Observed())
+    observed = weighed.observed
+    if does_not_run(observed, catalogue):
+        circumstances = replace(circumstances, engine_runs=False)
+    chances, joint = at_stake(weighed.diagnosis)
+    looked_at = checks_done(observed.findings, catalogue)
+    options = check_options(catalogue, set(chances), hot=observed.comes_with_heat, done=looked_at)
+    groups = access_groups(catalogue)
+    risks = component_risks(chances, catalogue, settings.hourly_rate)
+    plan = plan_checks(options, groups, risks, circumstances, joint)
+    step = step_of_permission(options, groups, risks, circumstances, plan, joint)
+    defects = safety_reply(observed.findings, observed.symptoms, catalogue)
+    return InspectionPlan(ranking, circumstances, plan, step, catalogue, settings.currency, tuple(defects))

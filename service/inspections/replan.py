@@ -51,8 +51,7 @@ def replan(
 ) -> dict[str, Any]:
     """The plan of the rest after the findings so far, as JSON; cautions stand before steps in every line."""
     now = circumstances_now(done, started, catalogue)
-    joint = [by_component(known, weighed.diagnosis) for known in weighed.diagnosis.joint]
-    chances = _any_position(weighed.diagnosis, joint)
+    chances, joint = at_stake(weighed.diagnosis)
     options = _still_to_do(weighed, done, catalogue, set(chances))
     groups = access_groups(catalogue)
     risks = component_risks(chances, catalogue, hourly_rate)
@@ -108,25 +107,40 @@ def circumstances_now(done: Sequence[Done], started: Circumstances, catalogue: C
 
 def _still_to_do(weighed: Weighed, done: Sequence[Done], catalogue: Catalogue, present: set[str]) -> list[CheckOption]:
     """Options that can still say something: what a check has judged, and what could not be judged now, is out."""
-    looked_at: dict[str, set[str]] = {}
-    stuck: set[str] = set()
-    for entry in done:
-        found, full = entry.found, full_check(entry.found.check, catalogue)
-        if found.outcome is Verdict.INCONCLUSIVE:
-            stuck.add(found.check)
-            continue
-        targets = catalogue.check_by_id[found.check].targets
-        slugs = {found.component} if found.component else {t.component for t in targets}
-        if full.set_level:
-            slugs = {t.component for t in full.targets}
-        if found.engine_state != "cold" or not weighed.observed.comes_with_heat:
-            looked_at.setdefault(full.id, set()).update(slug for slug in slugs if slug is not None)
+    stuck = {d.found.check for d in done if d.found.outcome is Verdict.INCONCLUSIVE}
     hot = weighed.observed.comes_with_heat
+    looked_at = checks_done([d.found for d in done if not (hot and d.found.engine_state == "cold")], catalogue)
     options = check_options(catalogue, present, hot=hot, done=looked_at)
     started = any(catalogue.check_by_id[d.found.check].cold_start for d in done)
     return [
         o for o in options if o.id not in stuck and not (started and o.needs_cold_engine and o.stage != "cold_start")
     ]
+
+
+def checks_done(findings: Sequence[Found], catalogue: Catalogue) -> dict[str, set[str]]:
+    """Full checks, done in whichever variant, with the components they have judged."""
+    looked_at: dict[str, set[str]] = {}
+    for found in findings:
+        if found.outcome is Verdict.INCONCLUSIVE:
+            continue
+        full = full_check(found.check, catalogue)
+        targets = full.targets if full.set_level else catalogue.check_by_id[found.check].targets
+        whole = found.component is None or full.set_level
+        slugs = {t.component for t in targets if whole or t.component == found.component}
+        looked_at.setdefault(full.id, set()).update(slugs)
+    return looked_at
+
+
+def at_stake(diagnosis: Diagnosis) -> tuple[dict[str, float], list[JointChances]]:
+    """By component: the chance that at least one of its positions is bad, and the joint chances of tied ones."""
+    joint: list[JointChances] = []
+    named: set[str] = set()
+    for known in diagnosis.joint:
+        components = {component for component, _ in known.parts}
+        if not components & named:  # of a component in two sets the first holds; the other goes as if independent
+            joint.append(by_component(known, diagnosis))
+            named |= components
+    return _any_position(diagnosis, joint), joint
 
 
 def _to_repeat(done: Sequence[Done], catalogue: Catalogue) -> list[dict[str, str]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from marshmallow import fields, validate
 
 from service.schemas.fields import Number, Reply, YesNo
-from service.schemas.ranking import EstimateReply, RankingAsked
+from service.schemas.ranking import EstimateReply, RankingAsked, SafetyDefectReply
 
 KITS = ("pocket", "home", "shop", "bench")
 PERMISSIONS = ("look_only", "seat_off", "may_strip", "may_ride")
@@ -99,6 +99,7 @@ class PlanReply(Reply):
     kit = fields.String(required=True)
     permission = fields.String(required=True)
     currency = fields.String(required=True)
+    safety_defects = fields.List(fields.Nested(SafetyDefectReply), required=True)
     lines = fields.List(fields.Nested(PlanLineReply), required=True)
     left_out = fields.List(fields.Nested(LeftOutReply), required=True)
     safety = fields.Nested(SafetyReply, required=True)
