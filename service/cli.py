@@ -199,7 +199,7 @@ def export_file(context: Context, shop: str, out: Path | None) -> None:
 def fit(context: Context, everything: bool, json_output: bool) -> None:
     """Learn lifetimes from the records and publish them."""
     from service.cli_text import show_fit
-    from service.estimates import refit
+    from service.fitting import refit
 
     database = context.ready()
     with _progress("Fitting", shown=not json_output) as advance:

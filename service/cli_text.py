@@ -13,7 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from service.errors import DomainError, RowsRefused
-from service.estimates import RefitReport
+from service.fitting import RefitReport
 from service.imports.summary import ImportReport
 from service.inspections.plans import InspectionPlan
 from service.inspections.ranking import Probability, RankedPart, Ranking

@@ -1,28 +1,24 @@
-"""Stored fits: which lines they come from, when they are out of date, and the set that answers now.
+"""Stored fits: whose lines they come from, when they are out of date, and the set that answers now.
 
 A release is one consistent set of component estimates and is published by a single insert, so that an answer
-never mixes versions. An estimate carries the fingerprint of its input: what has not changed is not fitted again.
+never mixes versions.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Sequence
+from dataclasses import fields
 from datetime import datetime
 from typing import Any
 
-import numpy as np
-from sqlalchemy import delete, exists, func, insert, select
+from sqlalchemy import exists, func, insert, select
 from sqlalchemy.orm import Session
 
 from analytics.component_fit import ComponentFit
 from analytics.life_model_types import LifePrior
-from analytics.pooling import fit_component
-from analytics.spells import Spells
-from service.db import Database
-from service.lifetimes import Dataset, read_dataset
-from service.models import ComponentType, Estimate, EstimateRelease, JobLine, Shop, StaleComponent
+from service.lifetimes import Dataset
+from service.models import EstimateRelease, JobLine, Shop, StaleComponent
 
 # Goes up whenever the same lines would give another fit; the layout of a stored fit is part of it.
 _LAYOUT = ",".join(field.name for field in fields(ComponentFit))
@@ -30,25 +26,6 @@ MODEL_VERSION = f"life-model-3-{hashlib.sha256(_LAYOUT.encode()).hexdigest()[:12
 # Below this many shops the pool is closed unless its members agreed to open it (a setting): with few members
 # one shop could work out another's records.
 POOL_NEEDS_SHOPS = 5
-
-Progress = Callable[[int, int, str], None]
-
-
-@dataclass(frozen=True)
-class RefitReport:
-    """What one refit did, for one scope (`shop` empty: the pool)."""
-
-    shop: str | None
-    release: str
-    fitted: int
-    reused: int
-    lines: int
-    lines_in_doubt: int
-    machines: int
-    spells: int
-
-    def to_dict(self) -> dict[str, Any]:
-        return {f.name: getattr(self, f.name) for f in fields(self)}
 
 
 def pool_is_open(session: Session, *, pool_open: bool) -> bool:
@@ -64,118 +41,6 @@ def scopes(session: Session, *, pool_open: bool) -> list[int | None]:
     if pool_is_open(session, pool_open=pool_open):
         return [None]
     return list(session.scalars(select(Shop.id).order_by(Shop.id)))
-
-
-def refit(
-    database: Database, *, pool_open: bool, now: datetime, progress: Progress | None = None, everything: bool = False
-) -> list[RefitReport]:
-    """Fit every component whose lines changed (or all of them) and publish the new releases."""
-    with database.read() as session:
-        wanted = scopes(session, pool_open=pool_open)
-    return [_refit_scope(database, shop_id, now, progress, everything) for shop_id in wanted]
-
-
-def _refit_scope(
-    database: Database, shop_id: int | None, now: datetime, progress: Progress | None, everything: bool
-) -> RefitReport:
-    with database.read() as session:
-        dataset = read_dataset(session, shop_ids=None if shop_id is None else [shop_id])
-        types = session.execute(
-            select(ComponentType.slug, ComponentType.document)
-            .where(ComponentType.withdrawn_at.is_(None))
-            .order_by(ComponentType.id)
-        ).all()
-        name = None if shop_id is None else session.get_one(Shop, shop_id).name
-    records = dataset.life_records()
-    estimates: dict[str, int] = {}
-    fitted = 0
-    for done, row in enumerate(types):
-        if progress:
-            progress(done, len(types), row.slug)
-        spells = records.get(row.slug) or Spells.empty(
-            dataset.names.cells, dataset.names.positions, dataset.names.shops
-        )
-        estimates[row.slug], new = _estimate(database, row.slug, spells, prior_of(row.document), now, everything)
-        fitted += new
-    if progress:
-        progress(len(types), len(types), "")
-    counts = {
-        "lines": len(dataset.line_ids),
-        "lines_in_doubt": int(np.sum(dataset.lines.in_doubt)),
-        "machines": len(dataset.machine_ids),
-        "spells": sum(len(spells) for spells in records.values()),
-    }
-    release = _publish(database, shop_id, estimates, positions_document(dataset), counts, dataset, now)
-    return RefitReport(name, release, fitted, len(types) - fitted, **counts)
-
-
-def _estimate(
-    database: Database, slug: str, spells: Spells, prior: LifePrior, now: datetime, everything: bool
-) -> tuple[int, bool]:
-    """Id of the estimate for these spells, fitted if it is not on file; and whether it was fitted."""
-    fingerprint = _fingerprint(spells, prior)
-    if not everything:
-        with database.read() as session:
-            known = session.scalar(
-                select(Estimate.id)
-                .where(Estimate.component_slug == slug)
-                .where(Estimate.fingerprint == fingerprint)
-                .where(Estimate.code_version == MODEL_VERSION)
-            )
-        if known is not None:
-            return known, False
-    fit = fit_component(spells, prior, component=slug)
-    with database.write() as session:
-        row = Estimate(
-            component_slug=slug,
-            fingerprint=fingerprint,
-            code_version=MODEL_VERSION,
-            document=fit.to_document(),
-            created_at=now,
-        )
-        session.add(row)
-        session.flush()
-        return row.id, True
-
-
-def _fingerprint(spells: Spells, prior: LifePrior) -> bytes:
-    digest = hashlib.blake2b(digest_size=32)
-    digest.update(repr((prior, MODEL_VERSION)).encode())
-    for field in fields(spells):
-        value = getattr(spells, field.name)
-        digest.update(value.tobytes() if isinstance(value, np.ndarray) else repr(value).encode())
-    return digest.digest()
-
-
-def _publish(
-    database: Database,
-    shop_id: int | None,
-    estimates: dict[str, int],
-    positions: dict[str, Any],
-    counts: dict[str, int],
-    dataset: Dataset,
-    now: datetime,
-) -> str:
-    with database.write() as session:
-        session.execute(
-            delete(StaleComponent).where(
-                StaleComponent.since <= now, *([StaleComponent.shop_id == shop_id] if shop_id is not None else [])
-            )
-        )
-        latest = latest_release(session, shop_id)
-        if latest is not None and latest.estimates == estimates and latest.positions == positions:
-            return str(latest.public_id)
-        release = EstimateRelease(
-            shop_id=shop_id,
-            estimates=estimates,
-            positions=positions,
-            counts=counts,
-            data_through=dataset.data_through,
-            published_at=now,
-        )
-        session.add(release)
-        session.flush()
-        return str(release.public_id)
 
 
 def latest_release(session: Session, shop_id: int | None) -> EstimateRelease | None:

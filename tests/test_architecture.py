@@ -21,13 +21,16 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("models",),
     ("lifetimes", "odometers", "catalogue", "catalogue_files", "catalogue_schemas", "catalogue_types", "check_schemas",
      "check_types", "data_files", "layout_files"),
-    ("inspections", "estimates", "imports", "exports", "records", "queries", "schemas", "setup", "backtests",
+    ("inspections", "estimates", "fitting", "imports", "exports", "records", "queries", "schemas", "setup", "backtests",
      "backtest_document", "backtest_fits", "backtest_lines", "backtest_parts"),
     ("api", "web", "app", "auth", "error_handlers", "json_input", "server",
      "cli", "cli_ask", "cli_text", "cli_backtest_text"),
 )  # fmt: skip
 LAYER_OF = {name: number for number, names in enumerate(LAYERS) for name in names}
-USES_ANALYTICS = {"inspections", "estimates", "lifetimes", *(name for name in LAYER_OF if name.startswith("backtest"))}
+USES_ANALYTICS = {
+    *("inspections", "estimates", "fitting", "lifetimes"),
+    *(name for name in LAYER_OF if name.startswith("backtest")),
+}
 # Refusals are mapped to answers and exit codes in one place each; a figure is drawn where it is shown.
 EXCEPTIONS = {
     ("error_handlers", "analytics.errors"),

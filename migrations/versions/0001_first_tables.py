@@ -128,6 +128,7 @@ def upgrade() -> None:
         sa.Column("shop_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
         sa.Column("estimates", sa.JSON(), nullable=False),
         sa.Column("positions", sa.JSON(), nullable=False),
+        sa.Column("spread_prior", sa.JSON(), nullable=False),
         sa.Column("counts", sa.JSON(), nullable=False),
         sa.Column("data_through", sa.Date(), nullable=True),
         sa.Column("published_at", sa.DateTime(timezone=True), nullable=False),

@@ -38,6 +38,8 @@ class EstimateRelease(Base):
     estimates: Mapped[dict[str, int]] = mapped_column(JSON)
     # component slug -> positions in use: {"all": [...], "by_family": {"make/family": [...]}}
     positions: Mapped[dict[str, Any]] = mapped_column(JSON)
+    # What all components together say of the spreads: the prior of the next fit of one of them.
+    spread_prior: Mapped[dict[str, Any]] = mapped_column(JSON)
     counts: Mapped[dict[str, Any]] = mapped_column(JSON)
     data_through: Mapped[date | None] = mapped_column(Date)
     published_at: Mapped[datetime] = mapped_column(UtcDateTime)

@@ -17,7 +17,7 @@ import pytest
 from seed.world import World, small_world, write_world
 from seed.world_params import SHOPS
 from service.db import Database
-from service.estimates import refit
+from service.fitting import refit
 from service.imports.intake import take_in
 from service.inspections.ranking import RankedPart, rank_described
 from service.records import get_or_create_shop

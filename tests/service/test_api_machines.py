@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from service.app import WeakspotApp
-from service.estimates import refit
+from service.fitting import refit
 from tests.service.callers import Caller, make_caller
 from tests.service.databases import NOW
 from tests.service.job_files import csv_file, row, seen

@@ -19,7 +19,7 @@ from analytics.spells import DAYS_PER_YEAR
 from service.app import build_app
 from service.auth import create_token
 from service.db import Database
-from service.estimates import refit
+from service.fitting import refit
 from service.imports.intake import take_in
 from service.records import get_or_create_shop
 from service.settings import Settings

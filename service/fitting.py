@@ -1,0 +1,248 @@
+"""Learn lifetimes from the records: fit what is out of date and publish it.
+
+The first fit, and one after many changes, takes all components together, because the spreads between models are
+learnt from all of them. After a few new lines only the components they name are fitted, with the spreads as they were
+learnt: a visit lengthens the watch of every part of its machine a little, and that waits for the next fit of all.
+An estimate carries the fingerprint of its life records: what has not changed is not fitted again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, fields
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+from sqlalchemy import delete, select
+
+from analytics.component_fit import ComponentFit
+from analytics.life_model_types import LifePrior
+from analytics.pooling import fit_component, fit_components
+from analytics.spells import Spells
+from analytics.spread_prior import SpreadPrior
+from service.db import Database
+from service.estimates import MODEL_VERSION, latest_release, positions_document, prior_of, scopes
+from service.lifetimes import Dataset, read_dataset
+from service.models import ComponentType, Estimate, EstimateRelease, Shop, StaleComponent
+
+Progress = Callable[[int, int, str], None]
+# Above this share of stale components, or of lines new since the last fit of all, everything is fitted.
+STALE_SHARE_FOR_ALL = 0.5
+NEW_LINES_FOR_ALL = 0.02
+
+
+@dataclass(frozen=True)
+class RefitReport:
+    """What one refit did, for one scope (`shop` empty: the pool)."""
+
+    shop: str | None
+    release: str
+    fitted: int
+    reused: int
+    lines: int
+    lines_in_doubt: int
+    machines: int
+    spells: int
+
+    def to_dict(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+@dataclass(frozen=True)
+class _Inputs:
+    """Everything one scope is fitted from."""
+
+    shop_id: int | None
+    shop: str | None
+    dataset: Dataset
+    spells: dict[str, Spells]
+    priors: dict[str, LifePrior]
+    fingerprints: dict[str, bytes]
+
+
+def refit(
+    database: Database, *, pool_open: bool, now: datetime, progress: Progress | None = None, everything: bool = False
+) -> list[RefitReport]:
+    """Fit every component whose life records changed (or all of them) and publish the new releases."""
+    with database.read() as session:
+        wanted = scopes(session, pool_open=pool_open)
+    return [_refit_scope(database, shop_id, now, progress or _silent, everything) for shop_id in wanted]
+
+
+def _silent(done: int, total: int, name: str) -> None:
+    """No progress shown."""
+
+
+def _refit_scope(
+    database: Database, shop_id: int | None, now: datetime, progress: Progress, everything: bool
+) -> RefitReport:
+    inputs = _read(database, shop_id)
+    filed = _on_file(database, shop_id)
+    changed = {slug for slug, print_ in inputs.fingerprints.items() if filed.fingerprint(slug) != print_}
+    stale = sorted(changed & (filed.stale | (set(inputs.fingerprints) - set(filed.estimates))))
+    if everything or (changed and _many_changes(inputs, filed, stale)):
+        stale = list(inputs.fingerprints)
+        release = _fit_all(database, inputs, now, progress)
+    else:
+        release = _fit_some(database, inputs, stale, filed, now, progress)
+    _clear_stale(database, shop_id, now)
+    return RefitReport(
+        inputs.shop,
+        release,
+        len(stale),
+        len(inputs.fingerprints) - len(stale),
+        **_counts(inputs.dataset, inputs.spells),
+    )
+
+
+def _read(database: Database, shop_id: int | None) -> _Inputs:
+    with database.read() as session:
+        dataset = read_dataset(session, shop_ids=None if shop_id is None else [shop_id])
+        types = session.execute(
+            select(ComponentType.slug, ComponentType.document)
+            .where(ComponentType.withdrawn_at.is_(None))
+            .order_by(ComponentType.id)
+        ).all()
+        shop = None if shop_id is None else session.get_one(Shop, shop_id).name
+    records, names = dataset.life_records(), dataset.names
+    nothing = Spells.empty(names.cells, names.positions, names.shops)
+    spells = {row.slug: records.get(row.slug, nothing) for row in types}
+    priors = {row.slug: prior_of(row.document) for row in types}
+    prints = {slug: _fingerprint(spells[slug], priors[slug]) for slug in spells}
+    return _Inputs(shop_id, shop, dataset, spells, priors, prints)
+
+
+@dataclass(frozen=True)
+class _Filed:
+    """What is in force for one scope: estimates with their fingerprints, the spreads, and what is marked stale."""
+
+    release: str
+    estimates: dict[str, tuple[int, bytes]]
+    spread_prior: SpreadPrior
+    lines_at_last_fit_of_all: int
+    stale: set[str]
+
+    def fingerprint(self, slug: str) -> bytes:
+        return self.estimates.get(slug, (0, b""))[1]
+
+
+def _on_file(database: Database, shop_id: int | None) -> _Filed:
+    with database.read() as session:
+        own = [] if shop_id is None else [StaleComponent.shop_id == shop_id]
+        stale = set(session.scalars(select(StaleComponent.component_slug).where(*own)))
+        release = latest_release(session, shop_id)
+        if release is None:
+            return _Filed("", {}, SpreadPrior(), 0, stale)
+        rows = session.execute(
+            select(Estimate.component_slug, Estimate.id, Estimate.fingerprint)
+            .where(Estimate.id.in_(release.estimates.values()))
+            .where(Estimate.code_version == MODEL_VERSION)
+        )
+        known = {row.component_slug: (row.id, row.fingerprint) for row in rows}
+        lines = release.counts["lines_at_last_fit_of_all"]
+        return _Filed(str(release.public_id), known, SpreadPrior(**release.spread_prior), lines, stale)
+
+
+def _many_changes(inputs: _Inputs, filed: _Filed, stale: list[str]) -> bool:
+    new_lines = abs(len(inputs.dataset.line_ids) - filed.lines_at_last_fit_of_all)
+    return (
+        len(stale) > STALE_SHARE_FOR_ALL * len(inputs.fingerprints)
+        or new_lines > NEW_LINES_FOR_ALL * filed.lines_at_last_fit_of_all
+    )
+
+
+def _fit_all(database: Database, inputs: _Inputs, now: datetime, progress: Progress) -> str:
+    total, done = len(inputs.spells), 0
+
+    def tell(name: str) -> None:
+        nonlocal done
+        done += 1
+        progress(done, total, name)
+
+    progress(0, total, "")
+    fits, spread_prior = fit_components(inputs.spells, inputs.priors, progress=tell)
+    with database.write() as session:
+        rows = [_row(slug, fit, inputs, now) for slug, fit in fits.items()]
+        session.add_all(rows)
+        session.flush()
+        estimates = {row.component_slug: row.id for row in rows}
+        release = _release(inputs, estimates, spread_prior, len(inputs.dataset.line_ids), now)
+        session.add(release)
+        session.flush()
+        return str(release.public_id)
+
+
+def _fit_some(
+    database: Database, inputs: _Inputs, stale: list[str], filed: _Filed, now: datetime, progress: Progress
+) -> str:
+    """One component at a time: each is published as soon as it is done, in a release of its own."""
+    release_id = filed.release
+    estimates = {slug: estimate_id for slug, (estimate_id, _) in filed.estimates.items()}
+    for done, slug in enumerate(stale):
+        progress(done, len(stale), slug)
+        fit = fit_component(inputs.spells[slug], inputs.priors[slug], component=slug, spread_prior=filed.spread_prior)
+        with database.write() as session:
+            row = _row(slug, fit, inputs, now)
+            session.add(row)
+            session.flush()
+            estimates = estimates | {slug: row.id}
+            release = _release(inputs, estimates, filed.spread_prior, filed.lines_at_last_fit_of_all, now)
+            session.add(release)
+            session.flush()
+            release_id = str(release.public_id)
+    progress(len(stale), len(stale), "")
+    return release_id
+
+
+def _row(slug: str, fit: ComponentFit, inputs: _Inputs, now: datetime) -> Estimate:
+    return Estimate(
+        component_slug=slug,
+        fingerprint=inputs.fingerprints[slug],
+        code_version=MODEL_VERSION,
+        document=fit.to_document(),
+        created_at=now,
+    )
+
+
+def _release(
+    inputs: _Inputs,
+    estimates: Mapping[str, int],
+    spread_prior: SpreadPrior,
+    lines_at_last_fit_of_all: int,
+    now: datetime,
+) -> EstimateRelease:
+    return EstimateRelease(
+        shop_id=inputs.shop_id,
+        estimates=dict(estimates),
+        positions=positions_document(inputs.dataset),
+        spread_prior=asdict(spread_prior),
+        counts=_counts(inputs.dataset, inputs.spells) | {"lines_at_last_fit_of_all": lines_at_last_fit_of_all},
+        data_through=inputs.dataset.data_through,
+        published_at=now,
+    )
+
+
+def _counts(dataset: Dataset, spells: Mapping[str, Spells]) -> dict[str, int]:
+    return {
+        "lines": len(dataset.line_ids),
+        "lines_in_doubt": int(np.sum(dataset.lines.in_doubt)),
+        "machines": len(dataset.machine_ids),
+        "spells": sum(len(own) for own in spells.values()),
+    }
+
+
+def _clear_stale(database: Database, shop_id: int | None, now: datetime) -> None:
+    with database.write() as session:
+        own = [] if shop_id is None else [StaleComponent.shop_id == shop_id]
+        session.execute(delete(StaleComponent).where(StaleComponent.since <= now, *own))
+
+
+def _fingerprint(spells: Spells, prior: LifePrior) -> bytes:
+    digest = hashlib.blake2b(digest_size=32)
+    digest.update(repr((prior, MODEL_VERSION)).encode())
+    for field in fields(spells):
+        value = getattr(spells, field.name)
+        digest.update(value.tobytes() if isinstance(value, np.ndarray) else repr(value).encode())
+    return digest.digest()
