@@ -7,13 +7,15 @@ second order by a term  D_u eta - E_u exp(eta) + G_u  of the same form as the kn
 
     E_u exp(eta) = E[dH] - Var[dH],    D_u = D - Var[dH]        mean and variance over a given what happened
 
-so that not knowing the age costs information (Louis, 1982) instead of being counted as if it had been seen. This is
-done at each shape and clock weight that is still in question, and again once the parameters have moved.
+so that not knowing the age costs information (Louis, 1982) instead of being counted as if it had been seen. Where the
+part was superseded the factory part and its replacements belong to different cells: each cell gets its share, with
+the doubt of which of the two it was in the variance. This is done
+at each shape and clock weight that is still in question, and again once the parameters have moved.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,13 +23,15 @@ from numpy.typing import NDArray
 from analytics.operational_time import CLOCK_WEIGHTS, SMALLEST_U, operational_units, unit_rate
 from analytics.spells import Outcome, Quality, Spells
 from analytics.sufficient_stats import SHAPE_KNOTS, SufficientStats
-from analytics.unknown_start import AGES, age_table
+from analytics.unknown_start import AGES, age_table, age_weights
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 MOST_ROWS = 3000  # beyond this a seeded random part is used: the known starts then say nearly all there is
 _LARGEST_DISCOUNT = 0.9
+_STEP = 0.25  # of log theta, for numerical derivatives
+_LATTICE = 32  # ages told apart where the factory part has a life of its own
 
 
 @dataclass(frozen=True)
@@ -41,9 +45,13 @@ class SoftCounts:
 
 @dataclass(frozen=True)
 class UnknownSpells:
-    """Rows of unknown start: cell in layout order, machine clocks at entry, at the last known good time and at exit."""
+    """Rows of unknown start: cell in layout order, machine clocks at entry, at the last known good time and at exit.
+
+    later_cell : the cell of a replacement, another than `cell` where the part was superseded since the machine's build.
+    """
 
     cell: Ints
+    later_cell: Ints
     entry: tuple[Floats, Floats]  # km, days
     lower: tuple[Floats, Floats]
     exit: tuple[Floats, Floats]
@@ -55,14 +63,18 @@ class UnknownSpells:
     def __len__(self) -> int:
         return len(self.cell)
 
+    def subset(self, mask: NDArray[np.bool_]) -> UnknownSpells:
+        """The rows picked by a mask."""
+
+        def pick(value: tuple[Floats, ...] | NDArray) -> tuple[Floats, ...] | NDArray:
+            return tuple(v[mask] for v in value) if isinstance(value, tuple) else value[mask]
+
+        return UnknownSpells(**{f.name: pick(getattr(self, f.name)) for f in fields(self)})  # type: ignore[arg-type]
+
 
 def unknown_spells(spells: Spells, stats: SufficientStats, order: Ints, seed: int) -> UnknownSpells | None:
-    """Rows of `spells` of unknown start; `order` maps rows of `stats` to cells of the layout.
-
-    Left out: second-hand parts, and parts on machines of an older build stratum than the newest of their model,
-    where the original and its replacements do not share a life.
-    """
-    at = np.flatnonzero(~spells.known_start & (spells.quality != Quality.USED) & _newest_stratum(spells))
+    """Rows of `spells` of unknown start, second-hand parts left out; `order` maps rows of `stats` to cells."""
+    at = np.flatnonzero(~spells.known_start & (spells.quality != Quality.USED))
     if len(at) > MOST_ROWS:
         at = np.sort(np.random.default_rng(seed).choice(at, MOST_ROWS, replace=False))
     if not len(at):
@@ -71,8 +83,11 @@ def unknown_spells(spells: Spells, stats: SufficientStats, order: Ints, seed: in
     between = s.outcome == Outcome.FAILED_BETWEEN
     failed = np.where(s.outcome == Outcome.RENEWED_REASON_UNKNOWN, stats.failed_share, 0.0)
     failed = np.where(between | (s.outcome == Outcome.FAILED), 1.0, failed)
+    cell = order[stats.rows_of(s)]
+    later = order[stats.rows_of(replace(s, stratum=_newest_stratum(spells)[s.cell], quality=_ordinary(s)))]
     return UnknownSpells(
-        order[stats.rows_of(s)],
+        cell,
+        np.where(s.not_original | (s.stratum < 0), cell, later),
         (s.entry_km, s.entry_days),
         (np.where(between, s.lower_km, s.exit_km), np.where(between, s.lower_days, s.exit_days)),
         (s.exit_km, s.exit_days),
@@ -83,10 +98,16 @@ def unknown_spells(spells: Spells, stats: SufficientStats, order: Ints, seed: in
     )
 
 
-def _newest_stratum(spells: Spells) -> NDArray[np.bool_]:
+def _newest_stratum(spells: Spells) -> Ints:
+    """Newest build stratum of each cell name."""
     newest = np.full(len(spells.cells), -1)
     np.maximum.at(newest, spells.cell, spells.stratum)
-    return spells.stratum == newest[spells.cell]
+    return newest
+
+
+def _ordinary(spells: Spells) -> Ints:
+    """A factory part is not a pattern part; of a later one nothing is known."""
+    return np.where(spells.quality == Quality.PATTERN, spells.quality, 0)
 
 
 def soft_counts(
@@ -105,11 +126,16 @@ def soft_counts(
     """
     shape = (len(CLOCK_WEIGHTS), len(SHAPE_KNOTS), cells)
     deaths, exposure, density = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    two = rows.later_cell != rows.cell
+    kinds = [(r, w) for r, w in ((rows.subset(~two), _one_kind), (rows.subset(two), _two_kinds)) if len(r)]
     for c in np.unique(clocks):
-        paths = _Paths.of(rows, float(CLOCK_WEIGHTS[c]))
+        paths = [_Paths.of(r, float(CLOCK_WEIGHTS[c])) for r, _ in kinds]
         for k, eta in zip(knots[clocks == c], log_theta[clocks == c], strict=True):
-            terms = paths.terms(rows, eta[rows.cell], float(SHAPE_KNOTS[k]), float(renewal_rate[c]))
-            failed, passed, variance, value = (np.bincount(rows.cell, rows.weight * t, cells) for t in terms)
+            sums = np.zeros((4, cells))
+            for (own, work), path in zip(kinds, paths, strict=True):
+                for cell, terms in work(own, path, eta, float(SHAPE_KNOTS[k]), float(renewal_rate[c])):
+                    sums += [np.bincount(cell, own.weight * t, cells) for t in terms]
+            failed, passed, variance, value = sums
             # far from the parameters the ages look vaguer than they are, and a large discount would send a cell off
             variance = np.minimum(variance, np.minimum(_LARGEST_DISCOUNT * passed, _LARGEST_DISCOUNT * failed + 0.5))
             deaths[c, k] = failed - variance
@@ -137,24 +163,19 @@ class _Paths:
             entry, np.maximum(lower, entry), np.maximum(exit_, entry), np.log(unit_rate(np.maximum(rate, 0.1), w))
         )
 
-    def terms(self, rows: UnknownSpells, eta: Floats, shape: float, rate: float) -> tuple[Floats, ...]:
-        """D, mean and variance of dH, and the log-likelihood of each row."""
-        log_life = -eta / shape
-        lives = np.exp(np.clip(np.log(self.entry) - log_life, -12.0, 12.0))
-        original, fraction = age_table().look_up(np.full(len(eta), shape), lives, rate * np.exp(log_life))
-        original = np.where(rows.not_original, 0.0, original)
-        ages = np.concatenate([fraction, np.ones((len(eta), 1))], axis=1) * self.entry[:, None]
-        later = np.repeat((1.0 - original)[:, None] / AGES, AGES, axis=1)
-        prior = np.concatenate([later, original[:, None]], axis=1)
+    def given(
+        self, rows: UnknownSpells, ages: Floats, prior: Floats, eta: Floats, shape: float
+    ) -> tuple[Floats, Floats, Floats]:
+        """Weight of each age given what happened, dH at each age, (n, ages), and the log-likelihood (n,)."""
 
         def hazard(age: Floats) -> Floats:
-            return np.exp(np.minimum(eta[:, None] + shape * np.log(age), 50.0))
+            return np.exp(np.minimum(eta + shape * np.log(age), 50.0))
 
         at_entry = hazard(ages)
         to_lower = hazard(ages + (self.lower - self.entry)[:, None]) - at_entry
-        to_exit = hazard(ages + (self.exit - self.entry)[:, None]) - at_entry
         gone = ages + (self.exit - self.entry)[:, None]
-        log_density = eta[:, None] + np.log(shape) + (shape - 1.0) * np.log(gone) + self.log_rate[:, None]
+        to_exit = hazard(gone) - at_entry
+        log_density = eta + np.log(shape) + (shape - 1.0) * np.log(gone) + self.log_rate[:, None]
         width = np.maximum(to_exit - to_lower, 1e-9)
         passed = np.where(rows.between[:, None], 0.5 * (to_lower + to_exit), to_exit)
         log_event = np.where(rows.between[:, None], np.log(width), log_density)
@@ -162,8 +183,52 @@ class _Paths:
         top = log_likelihood.max(axis=1, keepdims=True)
         given = np.exp(log_likelihood - top)
         total = given.sum(axis=1, keepdims=True)
-        given = given / total
-        value = (top + np.log(total))[:, 0]
-        mean = (given * passed).sum(axis=1)
-        variance = np.maximum((given * passed**2).sum(axis=1) - mean**2, 0.0)
-        return rows.failed, mean, variance, value
+        return given / total, passed, (top + np.log(total))[:, 0]
+
+
+_Terms = list[tuple[Ints, tuple[Floats, Floats, Floats, Floats]]]
+
+
+def _one_kind(rows: UnknownSpells, path: _Paths, eta: Floats, shape: float, rate: float) -> _Terms:
+    """D, mean and variance of dH and log-likelihood of each row, all for its one cell."""
+    eta = eta[rows.cell]
+    log_life = -eta / shape
+    lives = np.exp(np.clip(np.log(path.entry) - log_life, -12.0, 12.0))
+    original, fraction = age_table().look_up(np.full(len(eta), shape), lives, rate * np.exp(log_life))
+    original = np.where(rows.not_original, 0.0, original)
+    ages = np.concatenate([fraction, np.ones((len(eta), 1))], axis=1) * path.entry[:, None]
+    later = np.repeat((1.0 - original)[:, None] / AGES, AGES, axis=1)
+    prior = np.concatenate([later, original[:, None]], axis=1)
+    given, passed, value = path.given(rows, ages, prior, eta[:, None], shape)
+    mean = (given * passed).sum(axis=1)
+    variance = np.maximum((given * passed**2).sum(axis=1) - mean**2, 0.0)
+    return [(rows.cell, (rows.failed, mean, variance, value))]
+
+
+def _two_kinds(rows: UnknownSpells, path: _Paths, eta: Floats, shape: float, rate: float) -> _Terms:
+    """The same for a factory part of one cell and replacements of another; the likelihood is booked with the first."""
+    first, later = eta[rows.cell], eta[rows.later_cell]
+    shapes, rates = np.full(len(first), shape), np.full(len(first), rate)
+
+    def at(moved: float) -> tuple[Floats, Floats, Floats]:
+        own = first + moved
+        original, ages, weights = age_weights((own, shapes), (later, shapes), path.entry, rates, _LATTICE)
+        original = np.where(rows.not_original, 0.0, original)
+        prior = np.concatenate([weights, original[:, None]], axis=1)
+        ages = np.concatenate([ages, path.entry[:, None]], axis=1)
+        etas = np.repeat(later[:, None], ages.shape[1], axis=1)
+        etas[:, -1] = own
+        return path.given(rows, ages, prior, etas, shape)
+
+    (given, passed, value), up, down = at(0.0), at(_STEP)[2], at(-_STEP)[2]
+    # which of the two is on the machine depends on the factory part's life as well: its derivatives are taken of the
+    # whole likelihood, ages included, or its interval would be far too narrow
+    score, information = (up - down) / (2 * _STEP), -(up - 2 * value + down) / _STEP**2
+    failed = rows.failed * given[:, -1]
+    out: _Terms = [(rows.cell, (failed, failed - score, failed - score - information, value))]
+    share, away = given[:, :-1], rows.failed[:, None] - passed[:, :-1]
+    mean = (share * away).sum(axis=1)
+    variance = np.maximum((share * away**2).sum(axis=1) - mean**2, 0.0)
+    expected = (share * passed[:, :-1]).sum(axis=1)
+    out.append((rows.later_cell, (rows.failed * share.sum(axis=1), expected, variance, np.zeros_like(value))))
+    return out
