@@ -22,7 +22,8 @@ class Server(BaseApplication):
 
     def load_config(self) -> None:
         for name, value in self.options.items():
-            self.cfg.set(name, value)
+            if name in self.cfg.settings:
+                self.cfg.set(name, value)
 
     def load(self) -> Any:
         return create_app(self.settings)
@@ -38,6 +39,7 @@ def run(settings: Settings, *, host: str, port: int, workers: int) -> None:
         "timeout": 120,
         "graceful_timeout": 30,
         "accesslog": None,
+        "control_socket_disable": True,  # newer versions would leave a socket in the home folder
         "proc_name": "weakspot",
     }
     print(f"Weakspot listens on http://{host}:{port} (API description: /api/v1/docs); stop with Ctrl-C", flush=True)
