@@ -46,6 +46,13 @@ class InvalidInput(DomainError):
     status = 422
 
 
+class NotAvailable(DomainError):
+    """Something this installation leaves out; the text says how to add it."""
+
+    title = "Not available here"
+    status = 501
+
+
 class FileRefused(InvalidInput):
     """A file cannot be read as job lines at all; `problems` holds the places that say why."""
 

@@ -16,13 +16,16 @@ from service.catalogue_types import Catalogue
 from service.inspections.bill_parts import (
     PartBelief,
     access_of,
-    beliefs_of,
+    beliefs_after,
     consequences_of,
     consumables_of,
     with_chances,
     with_found,
 )
 from service.inspections.bill_texts import bill_lines, sellers_list, talk_document, to_have_document
+from service.inspections.evidence import weigh
+from service.inspections.inspected import places_of
+from service.inspections.observed import observed_in
 from service.inspections.prices import PriceList, price_list
 from service.inspections.ranking import Ranking, rank_described
 from service.settings import Settings
@@ -76,7 +79,9 @@ def bill_described(
 ) -> PricedBill:
     """Price what was found on a described machine (checked by `BillAsked`)."""
     ranking, snapshot = rank_described(session, shop_id, asked, today=today, pool_open=settings.pool_open)
-    beliefs = beliefs_of(ranking)
+    places = places_of(ranking, snapshot)
+    weighed = weigh(places, observed_in(asked, places))
+    beliefs = beliefs_after(weighed, ranking, snapshot.catalogue)
     beliefs = with_chances(beliefs, asked["chances"], snapshot.catalogue)
     beliefs = with_found(beliefs, asked["found_bad"], snapshot.catalogue)
     prices = price_list(session, shop_id, settings, asked)

@@ -6,11 +6,17 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from analytics.outcomes import Verdict
 from analytics.pricing_types import Consequence, Part
 from service.catalogue_types import Catalogue
 from service.check_types import Consumable
 from service.errors import InvalidInput
+from service.inspections.check_options import full_check
+from service.inspections.evidence import Weighed
 from service.inspections.ranking import Ranking
+
+CERTAIN_FROM = 0.8  # chance after a failed check from which a part is certain to be due (own choice)
+LEAST_MOVE = 1e-9
 
 
 @dataclass(frozen=True)
@@ -33,12 +39,43 @@ class PartBelief:
         return self.component, self.position
 
 
-def beliefs_of(ranking: Ranking) -> list[PartBelief]:
-    """Every part of the machine with the chances the records give it."""
-    return [
-        PartBelief(p.component, p.position, p.chance_bad_now.value, p.chance_in_horizon.value, p.known_bad)
-        for p in ranking.parts
-    ]
+def beliefs_after(weighed: Weighed, ranking: Ranking, catalogue: Catalogue) -> list[PartBelief]:
+    """Every part of the machine with its chances: now after all that was found, ahead as the records give it."""
+    ahead: dict[Part, float] = {}
+    for ranked in ranking.parts:
+        ahead[ranked.component, ranked.position] = ranked.chance_in_horizon.value
+        ahead.setdefault((ranked.component, None), ranked.chance_in_horizon.value)
+    before = {(part.component, part.position): part for part in weighed.parts}
+    failed = failed_parts(weighed, catalogue)
+    found = []
+    for part in weighed.diagnosis.parts:
+        name = (part.component, part.position)
+        season = ahead.get(name, ahead.get((part.component, None), 0.0))
+        seen = abs(part.posterior - before[name].value) > LEAST_MOVE
+        bad = before[name].known_bad or name in failed
+        found.append(PartBelief(*name, part.posterior, season, bad, seen or bad))
+    return found
+
+
+def failed_parts(weighed: Weighed, catalogue: Catalogue) -> set[Part]:
+    """Parts that a check of their own failed and that are now nearly sure to be bad: facts for a bill.
+
+    A check on a set names no part of it. Where the position was not noted, the likeliest one is meant.
+    """
+    latest = {(f.check, f.component, f.position, f.engine_state): f for f in weighed.observed.findings}
+    likeliest = sorted(weighed.diagnosis.parts, key=lambda part: -part.posterior)
+    found: set[Part] = set()
+    for finding in latest.values():
+        if finding.outcome is not Verdict.FAIL or (
+            finding.component is None and full_check(finding.check, catalogue).set_level
+        ):
+            continue
+        slugs = {t.component for t in catalogue.check_by_id[finding.check].targets}
+        for slug in slugs & {finding.component} if finding.component else slugs:
+            here = [p for p in likeliest if p.component == slug and finding.position in (None, p.position)]
+            if here and here[0].posterior >= CERTAIN_FROM:
+                found.add((slug, here[0].position))
+    return found
 
 
 def access_of(group: str, position: str | None, catalogue: Catalogue) -> str:

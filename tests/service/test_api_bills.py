@@ -43,6 +43,24 @@ def test_q9_what_should_i_offer(asker: Caller) -> None:
     assert any(line.startswith("  Tyre: 0.6 h and part 108.00 = 144.00 EUR") for line in printed)
 
 
+def test_q9_from_the_findings_themselves(asker: Caller) -> None:
+    """The same from two failed checks: they are facts, a failed check on the charging set is not one."""
+    failed = [{"check": check, "outcome": "fail"} for check in ("T32", "T26")]
+    read = [{"quantity": "tread depth", "values": [{"value": 0.4}], "unit": "mm"}]
+    made = bill(asker, measurements=[{**failed[0], "readings": read}, failed[1], {"check": "T03", "outcome": "fail"}])
+    assert made["certain"] == "336.00"
+    sections = {line["component"]: line["section"] for line in made["lines"]}
+    charging = {sections[part] for part in ("regulator_rectifier", "stator", "charging_connector", "alternator_rotor")}
+    assert "likely" in charging and "certain" not in charging
+
+
+def test_a_discharged_battery_is_likely_not_certain(asker: Caller) -> None:
+    """The trade brief's trap of T01: a low reading says discharged, not worn out."""
+    read = [{"quantity": "battery rest voltage", "values": [{"value": 11.9}], "unit": "V"}]
+    made = bill(asker, measurements=[{"check": "T01", "readings": read}])
+    assert [line["section"] for line in made["lines"] if line["component"] == "battery"] == ["likely"]
+
+
 def test_one_rear_wheel_is_taken_out_once(asker: Caller) -> None:
     """Rear tyre and chain share the wheel: 0.4 h less than two jobs by themselves."""
     made = bill(asker, found_bad=[{**TYRE, "position": "rear"}, CHAIN])
