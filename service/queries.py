@@ -10,9 +10,9 @@ from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session
 
 from service.errors import InvalidInput, NotFound
-from service.models import Doubt, ImportBatch, JobLine, Machine, MachineModel
+from service.models import Doubt, ImportBatch, Inspection, JobLine, Machine, MachineModel
 
-Row = TypeVar("Row", Machine, ImportBatch)
+Row = TypeVar("Row", Machine, ImportBatch, Inspection)
 
 
 def page(
@@ -59,6 +59,25 @@ def import_of(session: Session, shop_id: int, public_id: uuid.UUID) -> ImportBat
     row = session.scalar(select(ImportBatch).where(ImportBatch.shop_id == shop_id, ImportBatch.public_id == public_id))
     if row is None:
         raise NotFound("there is no such import")
+    return row
+
+
+def inspections_of(shop_id: int, *, machine_id: int | None = None, still_open: bool | None = None) -> Select[Any]:
+    """A shop's inspections."""
+    statement = select(Inspection).where(Inspection.shop_id == shop_id)
+    if machine_id is not None:
+        statement = statement.where(Inspection.machine_id == machine_id)
+    if still_open is not None:
+        closed = Inspection.closed_at
+        statement = statement.where(closed.is_(None) if still_open else closed.is_not(None))
+    return statement
+
+
+def inspection_of(session: Session, shop_id: int, public_id: uuid.UUID) -> Inspection:
+    """One inspection of a shop; another shop's does not exist for it."""
+    row = session.scalar(select(Inspection).where(Inspection.shop_id == shop_id, Inspection.public_id == public_id))
+    if row is None:
+        raise NotFound("there is no such inspection")
     return row
 
 

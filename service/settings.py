@@ -30,6 +30,8 @@ class Settings:
     hourly_rate: float = 60.0
     currency: str = "EUR"
     port: int = 8080
+    max_photo_mb: int = 10
+    photo_folder: str = ""
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str] | None = None) -> Settings:
@@ -49,6 +51,16 @@ class Settings:
         url = make_url(self.database_url)
         if url.get_backend_name() == "sqlite" and url.database not in (None, "", ":memory:"):
             Path(str(url.database)).parent.mkdir(parents=True, exist_ok=True)
+
+    @property
+    def photos(self) -> Path:
+        """Where photos are kept: the folder set, else one beside an SQLite file."""
+        if self.photo_folder:
+            return Path(self.photo_folder)
+        url = make_url(self.database_url)
+        if url.get_backend_name() == "sqlite" and url.database not in (None, "", ":memory:"):
+            return Path(f"{url.database}-photos")
+        return Path("var/photos")
 
 
 def _url(name: str, value: str) -> str:
@@ -86,6 +98,12 @@ def _whole(low: int, high: int) -> Callable[[str, str], int]:
     return read
 
 
+def _folder(name: str, value: str) -> str:
+    if "\x00" in value or (value and Path(value).exists() and not Path(value).is_dir()):
+        raise BadSetting(f"{name}: {value!r} is not a folder; write the path of one, it is made if missing")
+    return value
+
+
 def _positive(name: str, value: str) -> float:
     try:
         number = float(value)
@@ -107,6 +125,8 @@ _READ: dict[str, Callable[[str, str], Any]] = {
     "sqlite_synchronous": _choice("FULL", "NORMAL"),
     "pool_open": _flag,
     "max_upload_mb": _whole(1, 10_000),
+    "max_photo_mb": _whole(1, 100),
+    "photo_folder": _folder,
     "token_cache_seconds": _whole(0, 10),
     "hourly_rate": _positive,
     "currency": _currency,

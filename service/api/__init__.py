@@ -8,13 +8,16 @@ from flask import Flask
 
 from service.api.accuracies import blueprint as accuracies
 from service.api.bills import blueprint as bills
+from service.api.checks import blueprint as checks
 from service.api.components import blueprint as components
 from service.api.docs import blueprint as docs
 from service.api.exports import blueprint as exports
 from service.api.health import blueprint as health
 from service.api.imports import blueprint as imports
+from service.api.inspections import blueprint as inspections
 from service.api.limit_edits import blueprint as limit_edits
 from service.api.machines import blueprint as machines
+from service.api.measurements import blueprint as measurements
 from service.api.plans import blueprint as plans
 from service.api.rankings import blueprint as rankings
 from service.api.resource import ProblemApi
@@ -37,6 +40,9 @@ def register_api(app: Flask) -> None:
     for blueprint in (
         rankings,
         plans,
+        inspections,
+        measurements,
+        checks,
         bills,
         work_orders,
         accuracies,

@@ -192,7 +192,7 @@ def _measured(observed: Observed, parts: Sequence[InspectedPart], catalogue: Cat
     kept: list[list[Finding]] = []
     for found in reversed(observed.findings):
         looked_at = [
-            p for p in _looked_at(found, parts, catalogue) if (found.check, found.engine_state, p) not in taken
+            p for p in looked_at_by(found, parts, catalogue) if (found.check, found.engine_state, p) not in taken
         ]
         taken |= {(found.check, found.engine_state, part) for part in looked_at}
         if looked_at:
@@ -200,7 +200,7 @@ def _measured(observed: Observed, parts: Sequence[InspectedPart], catalogue: Cat
     return [finding for findings in reversed(kept) for finding in findings]
 
 
-def _looked_at(found: Found, parts: Sequence[InspectedPart], catalogue: Catalogue) -> list[Part]:
+def looked_at_by(found: Found, parts: Sequence[InspectedPart], catalogue: Catalogue) -> list[Part]:
     """Parts of the machine one finding speaks of."""
     entry = catalogue.check_by_id[found.check]
     slugs = {t.component for t in targets_when(entry.targets, found.engine_state)}

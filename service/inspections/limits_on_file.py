@@ -12,10 +12,14 @@ import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
+from sqlalchemy.orm import Session
+
 from analytics.judging_types import Limit as JudgingLimit
+from analytics.spells import Cell
 from service.catalogue_types import Catalogue
 from service.check_types import Limit
 from service.errors import InvalidInput
+from service.inspections.limit_edits import WhichMachine, with_limit_edits
 
 # Quantity of a limit -> quantities of the readings it is worked out from.
 JUDGED_FROM: dict[str, tuple[str, ...]] = {
@@ -76,6 +80,28 @@ def limits_version(catalogue: Catalogue) -> str:
     return hashlib.sha256(content.encode()).hexdigest()
 
 
+def limits_for(
+    session: Session,
+    shop_id: int,
+    catalogue: Catalogue,
+    cell: Cell | None,
+    *,
+    model_year: int | None = None,
+    region: str | None = None,
+) -> Catalogue:
+    """The catalogue with the limits this shop set for the machine among its own; those stand first."""
+    names = {} if cell is None else {"make": cell.make, "model": cell.model, "family": cell.family or None}
+    machine = WhichMachine(**names, model_year=model_year, region=region)
+    return with_limit_edits(session, shop_id, catalogue, machine)
+
+
+def known_region(region: str | None, catalogue: Catalogue, pointer: str) -> None:
+    """Refuse a region no limits are on file for."""
+    known = sorted({limit.region for limit in catalogue.limits if limit.region})
+    if region is not None and region not in known:
+        raise InvalidInput(f"no limits are on file for {region!r}; known are {', '.join(known)}", pointer=pointer)
+
+
 def quantities_of(check: str, component: str | None, catalogue: Catalogue) -> list[str]:
     """What can be read at a check, in the catalogue's order."""
     found: dict[str, None] = {}
@@ -96,11 +122,7 @@ def judging_of(
     InvalidInput
         If the check has no such quantity, has several and none is named, or the region has no limits on file.
     """
-    known_regions = sorted({limit.region for limit in catalogue.limits if limit.region})
-    if region is not None and region not in known_regions:
-        raise InvalidInput(
-            f"no limits are on file for {region!r}; known are {', '.join(known_regions)}", pointer="/region"
-        )
+    known_region(region, catalogue, "/region")
     limits = [x for x in catalogue.limits_of(check) if component is None or x.component in (None, component)]
     name = quantity or _only_one(check, limits, pointer)
     wanted = name.casefold()

@@ -101,7 +101,7 @@ def limit_texts(check: str, catalogue: Catalogue) -> list[dict[str, Any]]:
             "mark": limit.mark,
         }
         for limit in catalogue.limits
-        if limit.check == check and (limit.class_default or limit.region)
+        if limit.check == check and limit.scope != "published example"
     ]
 
 

@@ -105,7 +105,7 @@ def make_plan(
     if does_not_run(observed, catalogue):
         circumstances = replace(circumstances, engine_runs=False)
     chances, joint = at_stake(weighed.diagnosis)
-    looked_at = checks_done(observed.findings, catalogue)
+    looked_at = checks_done(observed.findings, weighed.parts, catalogue)
     options = check_options(catalogue, set(chances), hot=observed.comes_with_heat, done=looked_at)
     groups = access_groups(catalogue)
     risks = component_risks(chances, catalogue, settings.hourly_rate)

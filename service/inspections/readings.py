@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from analytics.judging import STRICTEST_FIRST, judge, judge_by_best
+from analytics.judging import STRICTEST_FIRST, judge_by_best
 from analytics.judging_types import InvalidReading, Judgement, Measured, Reading
 from analytics.judging_types import Limit as JudgingLimit
 from analytics.outcomes import Verdict
@@ -120,9 +120,10 @@ def _limits_to_use(judging: Judging, asked: Mapping[str, Any], values: int) -> I
         own.append(_own_figure(judging, asked))
     if own or not judging.along:
         yield own
-    for limit in judging.along:
-        if values > 1 or limit.basis not in OF_THE_SET:
-            yield [for_judging(limit)]
+    for quantity in dict.fromkeys(limit.quantity for limit in judging.along):
+        lot = [limit for limit in judging.along if limit.quantity == quantity]
+        if values > 1 or lot[0].basis not in OF_THE_SET:
+            yield [for_judging(limit) for limit in lot]
 
 
 def _own_figure(judging: Judging, asked: Mapping[str, Any]) -> JudgingLimit:
@@ -141,17 +142,12 @@ def _own_figure(judging: Judging, asked: Mapping[str, Any]) -> JudgingLimit:
 
 
 def _judge(reading: Reading, limits: list[JudgingLimit], judging: Judging) -> Judgement:
-    if len(limits) == 1 and limits[0].scope == "class default" and limits[0].basis == "above_jurisdiction_limit":
-        legal = judging.jurisdiction[0] if judging.jurisdiction else None
-        if legal is not None and legal.pass_low is not None:
-            depth = convert(legal.pass_low, legal.unit, reading.unit)
-            reading = replace(reading, reference=(depth, depth))
-    return (
-        judge(reading, limits[0]) if len(limits) == 1 and limits[0].scope in _JUDGES else judge_by_best(reading, limits)
-    )
-
-
-_JUDGES = ("model", "family", "class default")
+    """Judge by one lot of limits; what stands above the legal limit is compared with the region's."""
+    legal = judging.jurisdiction[0] if judging.jurisdiction else None
+    if any(x.basis == "above_jurisdiction_limit" for x in limits) and legal is not None and legal.pass_low is not None:
+        depth = convert(legal.pass_low, legal.unit, reading.unit)
+        reading = replace(reading, reference=(depth, depth))
+    return judge_by_best(reading, limits)
 
 
 def _strictest(

@@ -18,7 +18,8 @@ from analytics.planning import plan_checks, step_of_permission
 from analytics.planning_types import CheckOption, Circumstances, JointChances
 from service.catalogue_types import Catalogue
 from service.inspections.check_options import access_groups, check_options, component_risks, full_check, stage_of
-from service.inspections.evidence import Found, Weighed
+from service.inspections.evidence import Found, Weighed, looked_at_by
+from service.inspections.inspected import InspectedPart
 from service.inspections.plan_texts import (
     PRIOR_MARK,
     check_text,
@@ -30,6 +31,7 @@ from service.inspections.plan_texts import (
 )
 
 NEXT_SHOWN = 3
+FOLLOW_UP_SHOWN = 5
 KEY_ON = ("key_on", "cold_start", "running", "hot")
 
 
@@ -56,7 +58,8 @@ def replan(
     groups = access_groups(catalogue)
     risks = component_risks(chances, catalogue, hourly_rate)
     plan = plan_checks(options, groups, risks, now, joint)
-    best = next_checks(options, groups, risks, now, joint, NEXT_SHOWN)
+    best = next_checks(options, groups, risks, now, joint)
+    follow_up = [check for check in best if _follows(check, done, weighed)]
     return {
         "minutes": started.minutes,
         "minutes_left": now.minutes,
@@ -65,7 +68,8 @@ def replan(
         "permission": now.permission,
         "open_groups": sorted(now.open_groups),
         "currency": currency,
-        "next_best": [_next(check, catalogue) for check in best],
+        "next_best": [_next(check, catalogue) for check in best[:NEXT_SHOWN]],
+        "follow_up": [_next(check, catalogue) for check in follow_up[:FOLLOW_UP_SHOWN]],
         "lines": [line_text(line, n, catalogue) for n, line in enumerate(plan.lines, 1)],
         "to_repeat": _to_repeat(done, catalogue),
         "left_out": left_out_texts(plan, catalogue),
@@ -109,7 +113,9 @@ def _still_to_do(weighed: Weighed, done: Sequence[Done], catalogue: Catalogue, p
     """Options that can still say something: what a check has judged, and what could not be judged now, is out."""
     stuck = {d.found.check for d in done if d.found.outcome is Verdict.INCONCLUSIVE}
     hot = weighed.observed.comes_with_heat
-    looked_at = checks_done([d.found for d in done if not (hot and d.found.engine_state == "cold")], catalogue)
+    looked_at = checks_done(
+        [d.found for d in done if not (hot and d.found.engine_state == "cold")], weighed.parts, catalogue
+    )
     options = check_options(catalogue, present, hot=hot, done=looked_at)
     started = any(catalogue.check_by_id[d.found.check].cold_start for d in done)
     return [
@@ -117,18 +123,19 @@ def _still_to_do(weighed: Weighed, done: Sequence[Done], catalogue: Catalogue, p
     ]
 
 
-def checks_done(findings: Sequence[Found], catalogue: Catalogue) -> dict[str, set[str]]:
-    """Full checks, done in whichever variant, with the components they have judged."""
-    looked_at: dict[str, set[str]] = {}
+def checks_done(findings: Sequence[Found], parts: Sequence[InspectedPart], catalogue: Catalogue) -> dict[str, set[str]]:
+    """Full checks, done in whichever variant, with the components they have judged at every position."""
+    covered: dict[str, set[tuple[str, str | None]]] = {}
     for found in findings:
         if found.outcome is Verdict.INCONCLUSIVE:
             continue
         full = full_check(found.check, catalogue)
-        targets = full.targets if full.set_level else catalogue.check_by_id[found.check].targets
-        whole = found.component is None or full.set_level
-        slugs = {t.component for t in targets if whole or t.component == found.component}
-        looked_at.setdefault(full.id, set()).update(slugs)
-    return looked_at
+        whole = Found(full.id, None, None, found.outcome, found.engine_state) if full.set_level else found
+        covered.setdefault(full.id, set()).update(looked_at_by(whole, parts, catalogue))
+    return {
+        check: {c for c, _ in seen if all((p.component, p.position) in seen for p in parts if p.component == c)}
+        for check, seen in covered.items()
+    }
 
 
 def at_stake(diagnosis: Diagnosis) -> tuple[dict[str, float], list[JointChances]]:
@@ -188,6 +195,19 @@ def _any_position(diagnosis: Diagnosis, joint: Sequence[JointChances]) -> dict[s
         marginals = zip(known.parts, known.marginals, strict=True)
         chances |= {part[0]: float(chance) for part, chance in marginals}
     return chances
+
+
+def _follows(check: NextCheck, done: Sequence[Done], weighed: Weighed) -> bool:
+    """True for a check of a part that the latest finding has made likelier bad."""
+    if not done:
+        return False
+    last = done[-1].found.check
+    raised = {
+        part.component
+        for part in weighed.diagnosis.parts
+        if any(move.evidence == last and move.log_odds > 0 and not move.through_set for move in part.moves)
+    }
+    return bool(raised & {target.component for target in check.check.targets})
 
 
 def _next(check: NextCheck, catalogue: Catalogue) -> dict[str, Any]:

@@ -29,10 +29,12 @@ def test_every_setting_is_read() -> None:
         "WEAKSPOT_HOURLY_RATE": "72.5",
         "WEAKSPOT_CURRENCY": "CHF",
         "WEAKSPOT_PORT": "9000",
+        "WEAKSPOT_MAX_PHOTO_MB": "3",
+        "WEAKSPOT_PHOTO_FOLDER": "pictures",
     }
     assert {name.removeprefix("WEAKSPOT_").lower() for name in given} == {field.name for field in fields(Settings)}
     read = Settings.from_environment({**given, "HOME": "/", "WEAKSPOT_TEST_ENGINES": "sqlite"})
-    assert read == Settings("postgresql://keeper@localhost/records", "NORMAL", True, 7, 0, 72.5, "CHF", 9000)
+    assert read == Settings("postgresql://keeper@localhost/records", "NORMAL", True, 7, 0, 72.5, "CHF", 9000, 3, "pictures")
 
 
 @pytest.mark.parametrize(
@@ -55,6 +57,8 @@ def test_every_setting_is_read() -> None:
         ("PORT", "0", "from 1 to 65535"),
         ("PORT", "65536", "from 1 to 65535"),
         ("PORTS", "80", "WEAKSPOT_PORT"),
+        ("MAX_PHOTO_MB", "101", "from 1 to 100"),
+        ("PHOTO_FOLDER", __file__, "not a folder"),
     ],
 )
 def test_bad_value_is_refused_by_name_with_the_fix(name: str, value: str, said: str) -> None:
@@ -76,3 +80,10 @@ def test_folder_of_the_database_is_made(tmp_path: Path) -> None:
     Settings(database_url=f"sqlite:///{tmp_path}/a/b/c.sqlite").prepare()
     assert (tmp_path / "a" / "b").is_dir()
     Settings(database_url="sqlite://").prepare()
+
+
+def test_photos_lie_beside_the_database_unless_a_folder_is_set(tmp_path: Path) -> None:
+    beside = Settings(database_url=f"sqlite:///{tmp_path}/shop.sqlite").photos
+    assert beside.parent == tmp_path
+    assert Settings(photo_folder=str(tmp_path / "elsewhere")).photos == tmp_path / "elsewhere"
+    assert Settings(database_url="postgresql://keeper@localhost/records").photos.name == "photos"
