@@ -39,8 +39,9 @@ class Surface:
         log_theta, log_shape, w = draws.log_theta[at], np.log(draws.shape[at]), draws.clock_weight[at]
         clock = np.searchsorted(CLOCK_WEIGHTS, w - 1e-9)
         code = np.arange(len(at))[:, None] * len(CLOCK_WEIGHTS) + clock
-        pairs, pair = np.unique(code, return_inverse=True)
-        pair = pair.reshape(code.shape)
+        present = np.zeros(len(at) * len(CLOCK_WEIGHTS), dtype=bool)
+        present[code] = True
+        pairs, pair = np.flatnonzero(present), (np.cumsum(present) - 1)[code]
         part, own_clock = np.divmod(pairs, len(CLOCK_WEIGHTS))
         nodes, theta_basis = _axis(log_theta, pair, len(pairs), _ACROSS_THETA)
         shape_nodes, shape_basis = _axis(log_shape, pair, len(pairs), _ACROSS_SHAPE)

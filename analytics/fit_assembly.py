@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from analytics.component_fit import ANY_STRATUM, ComponentFit, RowKey
 from analytics.life_model_types import LifePrior
 from analytics.operational_time import CLOCK_WEIGHTS
+from analytics.pooling_cells import pairs_of
 from analytics.pooling_layout import Layout
 from analytics.pooling_tree import Solution
 from analytics.shape_deviation import ShapeDeviation, shape_deviation
@@ -219,11 +220,12 @@ def _evidence(stats: SufficientStats, layout: Layout | None, rows: _Rows) -> Flo
     return out
 
 
-def _seen_by_cell(seen: dict[tuple[int, int], int], row_of: Ints, size: int) -> tuple[Ints, Ints]:
+def _seen_by_cell(seen: dict[int, int], row_of: Ints, size: int) -> tuple[Ints, Ints]:
+    """Cell and (numbered anew) person of each pair that was seen."""
     cell_of = np.full(size, -1)
     cell_of[row_of[row_of >= 0]] = np.flatnonzero(row_of >= 0)
-    pairs = np.array(list(seen), dtype=np.int64).reshape(-1, 2)
-    return cell_of[pairs[:, 0]], np.unique(pairs[:, 1], return_inverse=True)[1]
+    rows, who = pairs_of(seen)
+    return cell_of[rows], np.unique(who, return_inverse=True)[1]
 
 
 def renewal_rate(stats: SufficientStats) -> Floats:

@@ -186,14 +186,11 @@ def _with_baseline(fit: ComponentFit, spells: Spells) -> ComponentFit:
     best = int(np.argmax(weight))
     share = np.where(clock_index(fit.clock_weight) == best, fit.copies, 0) / weight[best]
     row_theta = fit.mean.astype(float) @ share
-    place = {}
-    for cell, stratum, position in {
-        *zip(spells.cell.tolist(), spells.stratum.tolist(), spells.position.tolist(), strict=True)
-    }:
-        name = spells.positions[position] if position >= 0 else None
-        place[cell, stratum, position] = row_theta[fit.rows_for(spells.cells[cell], stratum, name)[0]]
-    keys = zip(spells.cell.tolist(), spells.stratum.tolist(), spells.position.tolist(), strict=True)
-    log_theta = np.array([place[k] for k in keys])
+    code = (spells.cell * 1024 + spells.stratum + 1) * 1024 + spells.position + 1
+    _, first, which = np.unique(code, return_index=True, return_inverse=True)
+    kinds = [(int(spells.cell[i]), int(spells.stratum[i]), int(spells.position[i])) for i in first]
+    rows = [fit.rows_for(spells.cells[c], s, spells.positions[p] if p >= 0 else None)[0] for c, s, p in kinds]
+    log_theta = row_theta[np.array(rows, dtype=np.int64)][which]
     log_theta += np.where(spells.quality == Quality.PATTERN, fit.pattern_mean @ share, 0.0)
     shape = np.full(len(spells), float(fit.shape @ share))
     found = baseline_of(spells, log_theta, shape, float(CLOCK_WEIGHTS[best]), fit.failed_share)

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.pooling_cells import CellKey
 from analytics.pooling_tree import Tree
-from analytics.sufficient_stats import SHAPE_KNOTS, SHAPE_STEP, CellKey, SufficientStats
+from analytics.sufficient_stats import SHAPE_KNOTS, SHAPE_STEP, SufficientStats
 from analytics.unknown_spells import SoftCounts
 
 Floats = NDArray[np.float64]

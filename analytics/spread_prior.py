@@ -67,15 +67,19 @@ def pooled_spread_prior(components: Sequence[WeightedSpreads]) -> SpreadPrior:
             continue
         base = np.exp(grid - 0.5 * np.exp(2 * grid) / scale**2)
         base /= base.sum()
-        best = -np.inf
-        for m in _CENTRES:
-            for t in _WIDTHS:
-                inside = np.log(base @ np.exp(-0.5 * ((grid - m) / t) ** 2))
-                total = -0.5 * _PRIOR_FITS * (m - np.log(0.7 * scale)) ** 2
-                for f in holding:
-                    own = np.asarray(f.log_spreads, dtype=float)[:, f.spread_names.index(name)]
-                    likely = (f.weight / f.weight.sum()) @ np.exp(-0.5 * ((own - m) / t) ** 2)
-                    total += np.log(likely + 1e-12) - inside
-                if total > best:
-                    best, centre[name], spread[name] = total, float(m), float(t)
+        weight = np.concatenate([f.weight / f.weight.sum() for f in holding])
+        own = np.concatenate([f.log_spreads[:, f.spread_names.index(name)] for f in holding]).astype(float)
+        starts = np.cumsum([0, *(len(f.weight) for f in holding[:-1])])
+        total = np.empty((len(_WIDTHS), len(_CENTRES)))
+        for i, width in enumerate(_WIDTHS):
+            likely = np.add.reduceat(weight[:, None] * _bell(own, width), starts, axis=0)
+            total[i] = np.log(likely + 1e-12).sum(axis=0) - len(holding) * np.log(base @ _bell(grid, width))
+        total -= 0.5 * _PRIOR_FITS * (_CENTRES - np.log(0.7 * scale)) ** 2
+        best_width, best_centre = divmod(int(np.argmax(total)), len(_CENTRES))
+        centre[name], spread[name] = float(_CENTRES[best_centre]), float(_WIDTHS[best_width])
     return SpreadPrior(centre, spread)
+
+
+def _bell(log_spread: Floats, width: float) -> Floats:
+    """exp(-(x - m)^2 / 2 t^2) at each point and centre."""
+    return np.exp(-0.5 * ((log_spread[:, None] - _CENTRES) / width) ** 2)

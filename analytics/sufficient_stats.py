@@ -26,6 +26,7 @@ from analytics.operational_time import (
     operational_units,
     unit_rate,
 )
+from analytics.pooling_cells import CellKey, cell_key, pair_code, tally
 from analytics.spells import DAYS_PER_YEAR, Outcome, Quality, Removal, Spells
 
 Floats = NDArray[np.float64]
@@ -45,18 +46,6 @@ _KNOWN_REASON_GOOD = (
     Removal.OWNER_WISH,
 )
 _PRIOR_RENEWALS, _PRIOR_FAILED_SHARE = 4.0, 0.7  # invented: the reason is most often left out when it seems plain
-
-
-@dataclass(frozen=True, order=True)
-class CellKey:
-    """One row of the statistics: where in the pooling tree, and of which kind."""
-
-    make: str
-    family: str
-    model: str
-    stratum: int
-    position: str
-    pattern: bool
 
 
 @dataclass
@@ -79,8 +68,8 @@ class SufficientStats:
     renewals: Floats = field(default_factory=lambda: np.zeros(2))  # known reason: failed, good
     left_out_used: float = 0.0
     unknown_start: float = 0.0
-    seen_machines: dict[tuple[int, int], int] = field(default_factory=dict)
-    seen_shops: dict[tuple[int, int], int] = field(default_factory=dict)
+    seen_machines: dict[int, int] = field(default_factory=dict)  # spells by `pair_code` of cell and machine
+    seen_shops: dict[int, int] = field(default_factory=dict)
 
     _BY_CELL = (
         "exposure",
@@ -139,14 +128,14 @@ class SufficientStats:
             self.left_out_used += weight
             return
         start_km, start_days = float(spells.start_km[at]), float(spells.start_days[at])
-        row = self.row(_key(spells, at))
+        row = self.row(cell_key(spells, at))
         end_km, end_days = float(spells.exit_km[at]), float(spells.exit_days[at])
         entry_km, entry_days = float(spells.entry_km[at]), float(spells.entry_days[at])
         self.parts[row] += weight
         self.exposure_km[row] += weight * (end_km - entry_km)
         self.exposure_years[row] += weight * (end_days - entry_days) / DAYS_PER_YEAR
-        _tally(self.seen_machines, (row, int(spells.machine[at])), int(sign))
-        _tally(self.seen_shops, (row, int(spells.shop[at])), int(sign))
+        tally(self.seen_machines, pair_code(row, int(spells.machine[at])), int(sign))
+        tally(self.seen_shops, pair_code(row, int(spells.shop[at])), int(sign))
         between = outcome == Outcome.FAILED_BETWEEN
         if np.isnan(start_km) or np.isnan(start_days):
             self.unknown_start += weight
@@ -206,7 +195,7 @@ class SufficientStats:
         pattern = spells.quality == Quality.PATTERN
         code = ((spells.cell * 1024 + spells.stratum + 1) * 1024 + spells.position + 1) * 2 + pattern
         _, first, inverse = np.unique(code, return_index=True, return_inverse=True)
-        return np.array([self.row(_key(spells, int(at))) for at in first], dtype=np.int64)[inverse]
+        return np.array([self.row(cell_key(spells, int(at))) for at in first], dtype=np.int64)[inverse]
 
     def _bulk_counts(self, spells: Spells, rows: NDArray[np.int64]) -> None:
         size, weight = self.parts.shape[0], spells.weight
@@ -216,9 +205,12 @@ class SufficientStats:
         failed = np.isin(spells.outcome, (Outcome.FAILED, Outcome.FAILED_BETWEEN)) & ~spells.known_start
         self.unknown_failures += np.bincount(rows, weight * failed, size)
         for seen, who in ((self.seen_machines, spells.machine), (self.seen_shops, spells.shop)):
-            pairs, counts = np.unique(rows * (1 << 40) + who, return_counts=True)
+            pairs, counts = np.unique(pair_code(rows, who), return_counts=True)
+            if not seen:
+                seen.update(zip(pairs.tolist(), counts.tolist(), strict=True))
+                continue
             for pair, count in zip(pairs.tolist(), counts.tolist(), strict=True):
-                _tally(seen, (pair >> 40, pair & ((1 << 40) - 1)), count)
+                tally(seen, pair, count)
 
     def add_exposure(
         self,
@@ -271,27 +263,6 @@ class SufficientStats:
             u = np.maximum(operational_units(km, days, clock_weight), SMALLEST_U)
             self.log_u[kind, i] += np.bincount(rows, weight * np.log(u), size)
             self.log_rate[kind, i] += np.bincount(rows, weight * np.log(rates[:, i]), size)
-
-
-def _key(spells: Spells, at: int) -> CellKey:
-    cell = spells.cells[int(spells.cell[at])]
-    position = int(spells.position[at])
-    return CellKey(
-        cell.make,
-        cell.family,
-        cell.model,
-        int(spells.stratum[at]),
-        spells.positions[position] if position >= 0 else "",
-        bool(spells.quality[at] == Quality.PATTERN),
-    )
-
-
-def _tally(seen: dict[tuple[int, int], int], pair: tuple[int, int], count: int) -> None:
-    left = seen.get(pair, 0) + count
-    if left:
-        seen[pair] = left
-    else:
-        seen.pop(pair, None)
 
 
 def _log_width(lower: Floats, upper: Floats) -> Floats:
