@@ -40,20 +40,27 @@ def after_reply(part: PartDiagnosis, before: InspectedPart, weighed: Weighed, ca
 
     The interval is that of the chance before, its odds moved as far as the chance itself was.
     """
-    start = _log_odds(1.0 if before.known_bad else before.value)
-    moved = part.posterior_log_odds - start
+    chance = 1.0 if before.known_bad else before.value
+    start = _log_odds(chance)
+    moves = [*_standing(part, start, weighed), *(_move(m, catalogue) for m in part.moves)]
     return {
-        "chance_bad_now_after": {
-            "value": part.posterior,
-            "low": min(part.posterior, _chance(_log_odds(before.low) + moved)),
-            "high": max(part.posterior, _chance(_log_odds(before.high) + moved)),
-            "level": before.level,
-        },
-        "moved_by": [*_standing(part, start, weighed), *(_move(m, catalogue) for m in part.moves)],
+        "chance_bad_now_after": _moved(before, part.posterior, start, part.posterior_log_odds)
+        if moves
+        else _before(before),
+        "moved_by": moves,
         "not_counted": [
             {"evidence": entry.evidence, "title": evidence_title(entry.evidence, catalogue), "reason": entry.reason}
             for entry in part.not_counted
         ],
+    }
+
+
+def _moved(before: InspectedPart, value: float, start: float, end: float) -> dict[str, float]:
+    return {
+        "value": value,
+        "low": min(value, _chance(_log_odds(before.low) + end - start)),
+        "high": max(value, _chance(_log_odds(before.high) + end - start)),
+        "level": before.level,
     }
 
 
