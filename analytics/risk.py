@@ -152,6 +152,6 @@ def _summaries(chance: Floats, weight: Floats, level: float) -> list[Probability
     value = (chance * weight).sum(axis=1)
     low, high = quantiles(chance, weight, (0.5 * (1 - level), 0.5 * (1 + level)))
     return [
-        Probability(float(v), float(min(a, v)), float(max(b, v)), level)
+        Probability(float(min(v, 1.0)), float(min(a, v, 1.0)), float(min(max(b, v), 1.0)), level)
         for v, a, b in zip(value, low, high, strict=True)
     ]

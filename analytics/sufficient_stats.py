@@ -14,7 +14,7 @@ a spell is put in or taken out exactly, and the state does not grow with the num
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -177,9 +177,11 @@ class SufficientStats:
         picked = spells.subset(~used)
         if not len(picked):
             return
+        known = known[~used]
+        # replacements of a superseded factory part need a cell of their own even where none is on record yet
+        self.rows_of(of_replacements(picked.subset(~known), newest_strata(spells)))
         rows = self.rows_of(picked)
         self._bulk_counts(picked, rows)
-        known = known[~used]
         picked, rows = picked.subset(known), rows[known]
         km = np.stack([picked.entry_km, picked.exit_km]) - picked.start_km
         days = np.stack([picked.entry_days, picked.exit_days]) - picked.start_days
@@ -263,6 +265,18 @@ class SufficientStats:
             u = np.maximum(operational_units(km, days, clock_weight), SMALLEST_U)
             self.log_u[kind, i] += np.bincount(rows, weight * np.log(u), size)
             self.log_rate[kind, i] += np.bincount(rows, weight * np.log(rates[:, i]), size)
+
+
+def newest_strata(spells: Spells) -> NDArray[np.int64]:
+    """Newest build stratum of each of `spells.cells`."""
+    newest = np.full(len(spells.cells), -1)
+    np.maximum.at(newest, spells.cell, spells.stratum)
+    return newest
+
+
+def of_replacements(spells: Spells, newest: NDArray[np.int64]) -> Spells:
+    """The spells as if their parts were of the newest stratum: what replaces a superseded factory part."""
+    return replace(spells, stratum=newest[spells.cell])
 
 
 def _log_width(lower: Floats, upper: Floats) -> Floats:

@@ -15,14 +15,14 @@ at each shape and clock weight that is still in question, and again once the par
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.operational_time import CLOCK_WEIGHTS, SMALLEST_U, operational_units, unit_rate
 from analytics.spells import Outcome, Quality, Spells
-from analytics.sufficient_stats import SHAPE_KNOTS, SufficientStats
+from analytics.sufficient_stats import SHAPE_KNOTS, SufficientStats, newest_strata, of_replacements
 from analytics.unknown_start import AGES, age_table, age_weights
 
 Floats = NDArray[np.float64]
@@ -84,7 +84,7 @@ def unknown_spells(spells: Spells, stats: SufficientStats, order: Ints, seed: in
     failed = np.where(s.outcome == Outcome.RENEWED_REASON_UNKNOWN, stats.failed_share, 0.0)
     failed = np.where(between | (s.outcome == Outcome.FAILED), 1.0, failed)
     cell = order[stats.rows_of(s)]
-    later = order[stats.rows_of(replace(s, stratum=_newest_stratum(spells)[s.cell], quality=_ordinary(s)))]
+    later = order[stats.rows_of(of_replacements(s, newest_strata(spells)))]
     return UnknownSpells(
         cell,
         np.where(s.not_original | (s.stratum < 0), cell, later),
@@ -96,18 +96,6 @@ def unknown_spells(spells: Spells, stats: SufficientStats, order: Ints, seed: in
         s.not_original,
         s.weight,
     )
-
-
-def _newest_stratum(spells: Spells) -> Ints:
-    """Newest build stratum of each cell name."""
-    newest = np.full(len(spells.cells), -1)
-    np.maximum.at(newest, spells.cell, spells.stratum)
-    return newest
-
-
-def _ordinary(spells: Spells) -> Ints:
-    """A factory part is not a pattern part; of a later one nothing is known."""
-    return np.where(spells.quality == Quality.PATTERN, spells.quality, 0)
 
 
 def soft_counts(
