@@ -19,6 +19,7 @@ from service.api.limit_edits import blueprint as limit_edits
 from service.api.machines import blueprint as machines
 from service.api.measurements import blueprint as measurements
 from service.api.plans import blueprint as plans
+from service.api.prints import blueprint as prints
 from service.api.rankings import blueprint as rankings
 from service.api.resource import ProblemApi
 from service.api.work_orders import blueprint as work_orders
@@ -41,6 +42,7 @@ def register_api(app: Flask) -> None:
         rankings,
         plans,
         inspections,
+        prints,
         measurements,
         checks,
         bills,

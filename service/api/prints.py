@@ -1,0 +1,59 @@
+"""Inspections on paper, and what they come to in money."""
+
+from __future__ import annotations
+
+import uuid
+from typing import Any
+
+from flask import Response
+from flask.views import MethodView
+
+from service.api.context import app, shop_id
+from service.api.resource import Resource
+from service.inspections.printing import html_of, pdf_of
+from service.inspections.sheets import inspection_sheet
+from service.inspections.standing import stand
+from service.inspections.visit_bill import bill_of_inspection
+from service.schemas.bill import BillQuery, BillReply
+
+blueprint = Resource("prints", __name__, url_prefix="/inspections", description="Plans to print, bills")
+TEXT = {"type": "string"}
+
+
+@blueprint.route("/<uuid:inspection_id>/plan.html")
+class PlanPage(MethodView):
+    @blueprint.response(200, TEXT, content_type="text/html")
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    def get(self, inspection_id: uuid.UUID) -> Response:
+        """Give what is left to do as a page to print and fill in by pencil."""
+        with app().database.read() as session:
+            standing = stand(session, shop_id(), inspection_id, app().settings)
+            sheet = inspection_sheet(session, standing, app().settings)
+        return Response(html_of(sheet, standing.places.catalogue), mimetype="text/html")
+
+
+@blueprint.route("/<uuid:inspection_id>/plan.pdf")
+class PlanPdf(MethodView):
+    @blueprint.response(200, {**TEXT, "format": "binary"}, content_type="application/pdf")
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    @blueprint.alt_response(501, response="NOT_IMPLEMENTED")
+    def get(self, inspection_id: uuid.UUID) -> Response:
+        """Give the same page as PDF."""
+        with app().database.read() as session:
+            standing = stand(session, shop_id(), inspection_id, app().settings)
+            sheet = inspection_sheet(session, standing, app().settings)
+        return Response(pdf_of(sheet, standing.places.catalogue), mimetype="application/pdf")
+
+
+@blueprint.route("/<uuid:inspection_id>/bill")
+class InspectionBill(MethodView):
+    @blueprint.arguments(BillQuery, location="query")
+    @blueprint.response(200, BillReply)
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    @blueprint.alt_response(409, response="CONFLICT")
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
+    def get(self, asked: dict[str, Any], inspection_id: uuid.UUID) -> dict[str, Any]:
+        """Price an inspection as it stands: certain, likely and season risk apart."""
+        with app().database.read() as session:
+            standing = stand(session, shop_id(), inspection_id, app().settings)
+            return bill_of_inspection(session, standing, asked, settings=app().settings).to_dict()
