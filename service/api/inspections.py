@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import uuid
+from contextlib import closing
 from typing import Any
 
 from flask import Response, request, url_for
@@ -104,7 +105,7 @@ class Photos(MethodView):
     def post(self, asked: dict[str, Any], files: dict[str, Any], inspection_id: uuid.UUID) -> Any:
         """Keep a photo of an inspection."""
         settings = app().settings
-        with app().database.write() as session:
+        with closing(files["photo"]), app().database.write() as session:
             standing = stand(session, shop_id(), inspection_id, settings)
             with kept_photo(session, standing, files["photo"].stream, asked, settings, app().now()) as photo:
                 reply = photo_reply(photo, {row.id: row.public_id for row in standing.rows})
