@@ -2,7 +2,7 @@
 
 A fit is a set of equally weighted hyperparameter nodes (clock weight, shape, spreads), and for each row - a leaf of
 the pooling tree, or a fall-back for what has no data - the normal of its log hazard scale at each node. Arrays are
-kept in single precision so that the stored document and the fit in memory are the same numbers.
+kept in single or half precision so that the stored document and the fit in memory are the same numbers.
 """
 
 from __future__ import annotations
@@ -202,7 +202,7 @@ def clock_index(clock_weight: Array) -> NDArray[np.int64]:
 
 
 def _pack(values: Array) -> dict[str, Any]:
-    kind = "<i8" if values.dtype.kind in "iu" else "<f4" if values.dtype == np.float32 else "<f8"
+    kind = "<i8" if values.dtype.kind in "iu" else f"<f{values.dtype.itemsize}"
     data = base64.b64encode(np.ascontiguousarray(values, dtype=kind).tobytes()).decode("ascii")
     return {"dtype": kind, "shape": list(values.shape), "base64": data}
 

@@ -81,8 +81,8 @@ def assemble(
         copies=copies.astype(np.int64),
         log_spreads=log_spreads.astype(np.float32),
         mean=mean,
-        variance=variance,
-        rate=rate,
+        variance=variance.astype(np.float16),  # three digits are plenty, and halve the stored document
+        rate=np.minimum(rate, 6e4).astype(np.float16),
         position_mean=crossed[0],
         position_variance=crossed[1],
         pattern_mean=crossed[2],

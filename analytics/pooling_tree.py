@@ -201,21 +201,19 @@ class _Crossed:
         self._through = [elimination.solve(b, none) for b in border]
         leaves = np.stack([x[-1] for x in self._through], axis=-1)  # (nodes, leaves, k): A^-1 B
         stacked = np.stack(border, axis=-1)
-        schur = np.einsum("nc,cj,ck->njk", rate, tree.crossed, tree.crossed) - np.einsum(
-            "nlj,nlk->njk", stacked, leaves
-        )
+        schur = (rate[:, None, :] * tree.crossed.T) @ tree.crossed - stacked.swapaxes(1, 2) @ leaves
         schur[:, range(self.count), range(self.count)] += self.precision
         self._inverse = np.linalg.inv(schur)
         self.log_determinant = np.linalg.slogdet(schur)[1]
         self.variance = np.einsum("njj->nj", self._inverse)
-        rhs = score @ tree.crossed - np.einsum("nlj,nl->nj", stacked, base[-1])
-        effect = np.einsum("njk,nk->nj", self._inverse, rhs)
+        rhs = score @ tree.crossed - (base[-1][:, None, :] @ stacked)[:, 0]
+        effect = (self._inverse @ rhs[..., None])[..., 0]
         levels = [
             x - sum(t[level] * effect[:, j, None] for j, t in enumerate(self._through)) for level, x in enumerate(base)
         ]
         mean = levels[-1][:, tree.leaf] + effect @ tree.crossed.T
         contrast = tree.crossed[None] - leaves[:, tree.leaf]
-        variance = variance + np.einsum("ncj,njk,nck->nc", contrast, self._inverse, contrast)
+        variance = variance + ((contrast @ self._inverse) * contrast).sum(axis=2)
         return levels, effect, mean, variance
 
     def level_variances(self, elimination: _Elimination) -> list[Floats]:
@@ -225,7 +223,7 @@ class _Crossed:
         out = []
         for level, variance in enumerate(variances):
             through = np.stack([x[level] for x in self._through], axis=-1)
-            out.append(variance + np.einsum("nlj,njk,nlk->nl", through, self._inverse, through))
+            out.append(variance + ((through @ self._inverse) * through).sum(axis=2))
         return out
 
 
