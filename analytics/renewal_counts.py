@@ -1,0 +1,146 @@
+"""How many renewals in each step of a horizon, and how likely is each number of them?
+
+A part fails or is renewed on purpose; a new one takes its place and may fail again. Time is cut into equal steps; a
+renewal is put in the middle of its step. All arrays may carry leading axes (parts, draws), worked together.
+
+Source: the renewal equation on a lattice, Xie 1989; error of second order in the step.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analytics.spells import Floats
+
+
+@dataclass(frozen=True)
+class StepChances:
+    """Chance that one part's life ends in each step, by failure and by a planned renewal, (..., steps)."""
+
+    failed: Floats
+    planned: Floats
+
+    @property
+    def either(self) -> Floats:
+        return self.failed + self.planned
+
+
+def step_chances(hazard: Floats, due: Floats | None = None) -> StepChances:
+    """Chances by step of a part that works now.
+
+    Parameters
+    ----------
+    hazard : array (..., steps + 1)
+        Cumulative hazard at the edges of the steps.
+    due : array (...) or None
+        Step, counted as a real number from now, at which the part is renewed on purpose; below 0 counts as 0.
+    """
+    alive = np.exp(-np.maximum(hazard - hazard[..., :1], 0.0))
+    failed = -np.diff(alive, axis=-1)
+    if due is None:
+        return StepChances(failed, np.zeros_like(failed))
+    steps = failed.shape[-1]
+    at = np.maximum(np.asarray(due, dtype=float), 0.0)[..., None]
+    begin = np.arange(steps)
+    share = np.clip(at - begin, 0.0, 1.0)  # of each step, how much lies before the renewal
+    failed = failed * share
+    inside = (at >= begin) & (at < begin + 1)
+    return StepChances(failed, np.where(inside, alive[..., :-1] - failed, 0.0))
+
+
+def lags(hazard_of_new: Floats, due: Floats | None = None) -> StepChances:
+    """Chances of a new part by whole steps since it was fitted, from `hazard_of_new` (..., steps + 1).
+
+    The hazard is wanted at 0, 1/2, 3/2, ... steps, so that lag k gathers lives of about k steps.
+    """
+    return step_chances(hazard_of_new, None if due is None else np.asarray(due, dtype=float) + 0.5)
+
+
+def expected_events(first: StepChances, new: StepChances) -> StepChances:
+    """Expected failures and planned renewals in each step, those of later parts included.
+
+    Parameters
+    ----------
+    first : StepChances
+        Of the part now fitted.
+    new : StepChances
+        Of a new part by lag (`lags`).
+    """
+    steps = first.failed.shape[-1]
+    failed, planned = first.failed.copy(), first.planned.copy()
+    ended = np.zeros_like(failed)
+    at_once = 1.0 - new.either[..., 0]  # a part that does not outlast half a step gives way in the same one
+    for k in range(steps):
+        for out, life in ((failed, new.failed), (planned, new.planned)):
+            if k:
+                out[..., k] += (ended[..., :k] * life[..., k:0:-1]).sum(axis=-1)
+        total = (failed[..., k] + planned[..., k]) / np.maximum(at_once, 1e-9)
+        failed[..., k] += total * new.failed[..., 0]
+        planned[..., k] += total * new.planned[..., 0]
+        ended[..., k] = total
+    return StepChances(failed, planned)
+
+
+def count_chances(first: StepChances, new: StepChances, most: int) -> Floats:
+    """Chance of 0, 1, ... `most` ends of life within the horizon, (..., most + 1); the last stands for more as well."""
+    at_least = [np.ones(first.failed.shape[:-1])]
+    nth = first.either
+    for _ in range(most):
+        at_least.append(np.minimum(nth.sum(axis=-1), at_least[-1]))
+        nth = _then(nth, new.either)
+    return -np.diff(np.stack([*at_least, np.zeros_like(at_least[0])], axis=-1), axis=-1)
+
+
+def _then(earlier: Floats, life: Floats) -> Floats:
+    """Distribution over steps of one more life after an earlier end."""
+    out = np.empty_like(earlier)
+    for k in range(earlier.shape[-1]):
+        out[..., k] = (earlier[..., : k + 1] * life[..., k::-1]).sum(axis=-1)
+    return out
+
+
+def sum_of_counts(chances: Floats) -> Floats:
+    """Distribution of a sum of independent counts, exact.
+
+    Parameters
+    ----------
+    chances : array (counts, ..., k)
+        Chance of 0 to k - 1 of each count; with k = 2 this is the Poisson-binomial distribution.
+
+    Returns
+    -------
+    array (..., counts * (k - 1) + 1)
+
+    Notes
+    -----
+    Pairs are convolved, then pairs of pairs: by Fourier transform where long, directly where short.
+    """
+    level = list(chances)
+    if not level:
+        return np.ones((*chances.shape[1:-1], 1))
+    while len(level) > 1:
+        joined = [_convolve(a, b) for a, b in zip(level[::2], level[1::2], strict=False)]
+        level = joined + ([level[-1]] if len(level) % 2 else [])
+    return np.asarray(level[0])
+
+
+def _convolve(a: Floats, b: Floats) -> Floats:
+    if a.shape[-1] < b.shape[-1]:
+        a, b = b, a
+    size = a.shape[-1] + b.shape[-1] - 1
+    if b.shape[-1] <= 32:
+        out = np.zeros((*a.shape[:-1], size))
+        for k in range(b.shape[-1]):
+            out[..., k : k + a.shape[-1]] += a * b[..., k : k + 1]
+        return out
+    length = 1 << (size - 1).bit_length()
+    out = np.fft.irfft(np.fft.rfft(a, length) * np.fft.rfft(b, length), length)[..., :size]
+    return np.maximum(out, 0.0)
+
+
+def count_quantile(chances: Floats, share: float) -> int:
+    """Smallest count whose cumulative chance reaches `share`, from (k,) chances."""
+    total = np.cumsum(chances)
+    return min(int(np.searchsorted(total, share - 1e-12)), len(chances) - 1)
