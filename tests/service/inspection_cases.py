@@ -50,6 +50,11 @@ def after(part: Mapping[str, Any]) -> float:
     return float(part["chance_bad_now_after"]["value"])
 
 
+def holds(chance: Mapping[str, float], figure: float) -> bool:
+    """Whether a figure lies within an answer's interval."""
+    return chance["low"] <= figure <= chance["high"]
+
+
 def odds(chance: float) -> float:
     return chance / (1 - chance)
 
