@@ -187,7 +187,7 @@ class _Crossed:
         self.log_determinant = np.zeros(len(sd))
         self.variance = np.zeros_like(sd)
         self._through: list[list[Floats]] = []
-        self._inverse = np.zeros((len(sd), self.count, self.count))
+        self._inverse: Floats = np.zeros((len(sd), self.count, self.count))
 
     def step(
         self, elimination: _Elimination, rate: Floats, score: Floats, root_rhs: Floats
