@@ -203,7 +203,7 @@ class _Crossed:
         stacked = np.stack(border, axis=-1)
         schur = (rate[:, None, :] * tree.crossed.T) @ tree.crossed - stacked.swapaxes(1, 2) @ leaves
         schur[:, range(self.count), range(self.count)] += self.precision
-        self._inverse = np.linalg.inv(schur)
+        self._inverse = np.asarray(np.linalg.inv(schur), dtype=np.float64)
         self.log_determinant = np.linalg.slogdet(schur)[1]
         self.variance = np.einsum("njj->nj", self._inverse)
         rhs = score @ tree.crossed - (base[-1][:, None, :] @ stacked)[:, 0]
