@@ -36,6 +36,8 @@ WEAK_PASS_ABOVE = EvidenceRules().weak_pass_above
 NON_RUNNING_GROUPS = ("no-start", "no-crank")
 LAMP = "S11"  # the one symptom whose absence says something
 INVOICES = "H06"  # the one fact whose absence says something
+# Too high a reading of this check is another fact than too low a one: over-voltage is no sign of a bad stator.
+TOO_HIGH = {"T03": "S08"}
 # A check on a set whose sound or hiss can name the part.
 NAMES_THE_PART = frozenset({"T22", "T23"})
 
@@ -49,6 +51,7 @@ class Found:
     position: str | None
     outcome: Verdict
     engine_state: str | None = None
+    above: bool = False  # the reading that decided lies above what passes
 
 
 @dataclass(frozen=True)
@@ -186,10 +189,10 @@ def _fact(
     return HistoryFact(key, ratios, group, covariate, frozenset(unless_aged))
 
 
-def _measured(observed: Observed, parts: Sequence[InspectedPart], catalogue: Catalogue) -> list[Finding]:
+def _measured(observed: Observed, parts: Sequence[InspectedPart], catalogue: Catalogue) -> list[Evidence]:
     """Findings in the order made; of one option on one part in one engine state the latest stands."""
     taken: set[tuple[str, str | None, Part]] = set()
-    kept: list[list[Finding]] = []
+    kept: list[list[Evidence]] = []
     for found in reversed(observed.findings):
         looked_at = [
             p for p in looked_at_by(found, parts, catalogue) if (found.check, found.engine_state, p) not in taken
@@ -213,15 +216,18 @@ def looked_at_by(found: Found, parts: Sequence[InspectedPart], catalogue: Catalo
     ]
 
 
-def _findings(found: Found, looked_at: Sequence[Part], catalogue: Catalogue) -> list[Finding]:
+def _findings(found: Found, looked_at: Sequence[Part], catalogue: Catalogue) -> list[Evidence]:
     """One finding for the set of a set-level check, else one a component; over several positions it is a set too."""
     entry = catalogue.check_by_id[found.check]
     full = full_check(found.check, catalogue)
     targets = {t.component: t for t in targets_when(entry.targets, found.engine_state)}
+    if found.above and found.outcome is Verdict.FAIL and full.id in TOO_HIGH:
+        row = catalogue.symptom_by_id[TOO_HIGH[full.id]]
+        return [Symptom(found.check, {r.component: r.ratio for r in row.ratios}, row.group)]
     if full.set_level and found.component is None:
         members = [check_target(targets[c], p) for c, p in looked_at]
         return [_finding(found, full, full.id, members + _also(full, members, catalogue), set_level=True)]
-    findings = []
+    findings: list[Evidence] = []
     for component in dict.fromkeys(c for c, _ in looked_at):
         mine = [check_target(targets[component], p) for c, p in looked_at if c == component]
         weak = targets[component].weak_pass or targets[component].likelihood_ratios.pass_ > WEAK_PASS_ABOVE

@@ -47,7 +47,7 @@ def check_reply(key: str, catalogue: Catalogue) -> dict[str, Any]:
         **check_text(key, catalogue),
         "tools": [] if quick else list(full.tools),
         "quantities": [] if quick else quantities_of(full.id, None, catalogue),
-        "targets": [_target(target) for target in entry.targets],
+        "targets": [*(_target(target) for target in entry.targets), *_outside(key, catalogue)],
         "mark": PRIOR_MARK,
     }
 
@@ -57,10 +57,31 @@ def _target(target: Any) -> dict[str, Any]:
     return {
         "component": target.component,
         "engine_state": target.when,
+        "outside_the_set": False,
         "likelihood_ratios": {"fail": ratios.fail, "marginal": ratios.marginal, "pass": ratios.pass_},
         "a_pass_does_not_clear_it": target.weak_pass or ratios.pass_ > 1 / 3,
         "mark": target.mark,
     }
+
+
+def _outside(key: str, catalogue: Catalogue) -> list[dict[str, Any]]:
+    """Parts outside a check's set that fail it now and then: a bad battery pulls the charging voltage down."""
+    found = []
+    for also in catalogue.rules.set_level_also:
+        if also.check == key:
+            good = full_check(key, catalogue).targets[0].given_good
+            rest = (1 - also.given_bad_fail) / (1 - good.fail)
+            found.append(
+                {
+                    "component": also.component,
+                    "engine_state": None,
+                    "outside_the_set": True,
+                    "likelihood_ratios": {"fail": also.given_bad_fail / good.fail, "marginal": rest, "pass": rest},
+                    "a_pass_does_not_clear_it": True,
+                    "mark": catalogue.rules.mark,
+                }
+            )
+    return found
 
 
 def check_listed(entry: Check | QuickVariant, catalogue: Catalogue) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from service.catalogue_types import Catalogue
 from service.check_types import Check, QuickVariant
 from service.errors import InvalidInput
 from service.inspections.check_options import full_check, targets_when
-from service.inspections.evidence import NAMES_THE_PART, Found
+from service.inspections.evidence import NAMES_THE_PART, TOO_HIGH, Found
 from service.inspections.inspected import Places
 from service.inspections.plan_texts import caution_texts, title_of
 from service.inspections.readings import Judged, judge_reading
@@ -98,8 +98,17 @@ def measure(asked: Mapping[str, Any], yard: Yard, pointer: str = "") -> Measured
         supply = asked["conditions"]["supply_present"]
         notes = [] if supply else [SUPPLY_UNKNOWN if supply is None else NO_SUPPLY]
         outcome = Verdict.INCONCLUSIVE if supply is False else outcome
-    found = Found(entry.id, component, asked["position"], outcome, asked["engine_state"])
-    return Measured(found, tuple(e for j in judged for e in j.entries), judged_by, unmet, tuple(notes))
+    entries = tuple(e for j in judged for e in j.entries)
+    above = is_above(entries)
+    if above and outcome is Verdict.FAIL and full.id in TOO_HIGH:
+        notes.append("too high: " + catalogue.symptom_by_id[TOO_HIGH[full.id]].title)
+    found = Found(entry.id, component, asked["position"], outcome, asked["engine_state"], above)
+    return Measured(found, entries, judged_by, unmet, tuple(notes))
+
+
+def is_above(entries: Sequence[Mapping[str, Any]]) -> bool:
+    """True where a reading failed for lying above what passes."""
+    return any(entry["verdict"] == Verdict.FAIL.value and entry["side"] == "above" for entry in entries)
 
 
 def _entry(key: str, yard: Yard, pointer: str) -> Check | QuickVariant:
@@ -241,6 +250,9 @@ def judged_reply(measured: Measured, catalogue: Catalogue) -> dict[str, Any]:
 
 
 def _says(found: Found, entry: Check | QuickVariant, full: Check, catalogue: Catalogue) -> list[dict[str, Any]]:
+    if found.above and found.outcome is Verdict.FAIL and full.id in TOO_HIGH:
+        row = catalogue.symptom_by_id[TOO_HIGH[full.id]]
+        return [{"component": r.component, "likelihood_ratio": r.ratio, "note": row.title} for r in row.ratios]
     said = []
     for target in targets_when(entry.targets, found.engine_state):
         if found.component not in (None, target.component):

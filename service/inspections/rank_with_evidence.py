@@ -25,10 +25,10 @@ def answer_ranking(
     """
     ranking, snapshot = rank_described(session, shop_id, asked, today=today, pool_open=pool_open)
     reply = ranking.to_dict()
+    if not any(asked.get(name) for name in ("symptoms", "facts", "measurements")):
+        return reply
     places = places_of(ranking, snapshot)
     observed = observed_in(asked, places)
-    if observed.empty:
-        return reply
     weighed = weigh(places, observed)
     after = _by_entry(weighed, part_replies(weighed, snapshot.catalogue))
     for entry in reply["ranking"]:

@@ -178,9 +178,20 @@ def _entry(judgement: Judgement, judging: Judging, catalogue: Catalogue, notes: 
         "verdict": judgement.verdict.value,
         "reason": judgement.reason,
         "measure": judgement.measure,
+        "side": _side(judgement),
         "limit": None if limit is None else limit_reply(limit.id, limit, catalogue),
         "notes": [*notes, *judgement.notes],
     }
+
+
+def _side(judgement: Judgement) -> str | None:
+    """On which side of the pass band the reading lies; None inside it, or where nothing was compared."""
+    limit, measure = judgement.limit, judgement.measure
+    if limit is None or measure is None:
+        return None
+    if limit.pass_high is not None and measure > limit.pass_high:
+        return "above"
+    return "below" if limit.pass_low is not None and measure < limit.pass_low else None
 
 
 def limit_reply(limit_id: str, judging_limit: JudgingLimit, catalogue: Catalogue) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from service.catalogue_types import Catalogue
 from service.inspections.evidence import Found, Observed, Weighed, weigh
 from service.inspections.inspected import InspectedPart, Places, layout_of
 from service.inspections.limits_on_file import limits_for
+from service.inspections.measured import is_above
 from service.inspections.replan import Done
 from service.inspections.serving import Snapshot, snapshot_for
 from service.models import Finding, Inspection
@@ -60,7 +61,8 @@ class Standing:
 
 def found_of(row: Finding) -> Found:
     """A recorded finding as evidence."""
-    return Found(row.check_key, row.component, row.position, Verdict(row.outcome), row.engine_state)
+    above = is_above(row.judgement)
+    return Found(row.check_key, row.component, row.position, Verdict(row.outcome), row.engine_state, above)
 
 
 def stand(session: Session, shop_id: int, public_id: uuid.UUID, settings: Settings) -> Standing:

@@ -167,6 +167,7 @@ class JudgementReply(Reply):
     verdict = fields.String(required=True)
     reason = fields.String(required=True)
     measure = fields.Float(allow_none=True, required=True)
+    side = fields.String(allow_none=True, metadata={"description": "above or below what passes"})
     limit = fields.Nested(LimitUsedReply, allow_none=True, required=True)
     notes = fields.List(fields.String(), required=True)
 

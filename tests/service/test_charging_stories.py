@@ -54,6 +54,18 @@ def test_volts_are_low(shop: Caller) -> None:
     assert holds(connector["chance_bad_now_after"], 0.87), connector["chance_bad_now_after"]
 
 
+def test_volts_are_high(shop: Caller) -> None:
+    """T03's trap: over-voltage points at the regulator (S08: 15; earth and battery 2), not at the stator (0.5)."""
+    made = start(shop)
+    found = find(shop, made, charging(15.8))
+    assert found["finding"]["outcome"] == "fail"
+    assert {s["component"]: s["likelihood_ratio"] for s in found["finding"]["says"]}["regulator_rectifier"] == 15
+    now = again(shop, made)
+    for component, ratio in (("regulator_rectifier", 15), ("battery", 2), ("stator", 0.5), ("alternator_rotor", 1)):
+        part = entry(now, component)
+        assert after(part) == pytest.approx(moved_odds(before(part), ratio), rel=1e-9)
+
+
 def test_three_equal_stator_pairs_are_weak_evidence(shop: Caller) -> None:
     """Q4: ratio about 0.5, "pass, weak evidence", followed by insulation and AC output."""
     leads = {"value": 0.2, "unit": "ohm"}
