@@ -17,6 +17,8 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from analytics.errors import AnalyticsError
+from service.cli_inspect import inspect_machine, recommission
+from service.cli_options import PAPER, machine_options, visit_options
 from service.db import Database
 from service.errors import DomainError, InvalidInput, NotFound
 from service.settings import BadSetting, Settings
@@ -56,6 +58,10 @@ def cli(context: click.Context) -> None:
     """Which parts of this machine are likely to fail, and what to look at first."""
     context.obj = Context()
     context.call_on_close(context.obj.database.dispose)
+
+
+for _command in (inspect_machine, recommission):
+    cli.add_command(_command)
 
 
 def main() -> None:
@@ -216,33 +222,6 @@ def fit(context: Context, everything: bool, json_output: bool) -> None:
         show_fit(reports)
 
 
-def machine_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Options that describe a machine, or name one on record."""
-    options = [
-        click.option("--machine", help="Reference of a machine on record, instead of describing one."),
-        click.option("--make", help="Make."),
-        click.option("--model", help="Model."),
-        click.option("--family", help="Engine family, if the model may be new here."),
-        click.option("--model-year", type=int),
-        click.option("--built", help="YYYY-MM, or YYYY."),
-        click.option("--first-registered", help="YYYY-MM-DD."),
-        click.option("--odometer", type=float, help="Reading."),
-        click.option("--unit", type=click.Choice(["km", "mi"]), default="km", show_default=True),
-        click.option("--as-of", type=click.DateTime(["%Y-%m-%d"]), help="Day of the question; today if left out."),
-        click.option(
-            "--known",
-            multiple=True,
-            metavar="COMPONENT:ACTION[:DATE[:ODOMETER]]",
-            help="What is known of a part, such as stator:renewed:2024-05-01:30100 or battery:original. Repeatable.",
-        ),
-        click.option("--shop", help="Whose records answer; needed where several shops do not share a pool."),
-        click.option("--json", "json_output", is_flag=True, help="Print the result as JSON."),
-    ]
-    for option in reversed(options):
-        command = option(command)
-    return command
-
-
 @cli.command()
 @machine_options
 @click.option("--distance", type=float, help="How far ahead, in the odometer's unit.")
@@ -266,32 +245,25 @@ def rank(context: Context, distance: float | None, months: float | None, level: 
 
 @cli.command()
 @machine_options
-@click.option("--minutes", type=click.FloatRange(1, 1440), default=30.0, show_default=True)
-@click.option("--kit", type=click.Choice(["pocket", "home", "shop", "bench"]), default="pocket", show_default=True)
-@click.option(
-    "--permission",
-    type=click.Choice(["look-only", "seat-off", "may-strip", "may-ride"]),
-    default="look-only",
-    show_default=True,
-)
-@click.option("--engine", type=click.Choice(["cold", "warm"]), default="cold", show_default=True)
+@visit_options
 @click.option("--steps/--no-steps", default=True, show_default=True, help="Print cautions and steps of each check.")
+@click.option("--print", "paper", type=PAPER, help="Write it to this .html or .pdf file, to fill in by pencil.")
 @pass_context
-def plan(context: Context, minutes: float, kit: str, permission: str, engine: str, steps: bool, **asked: Any) -> None:
+def plan(context: Context, steps: bool, paper: Path | None, **asked: Any) -> None:
     """Plan an inspection into the minutes, tools and leave at hand."""
-    from service.cli_ask import ask_plan
+    from service.cli_ask import ask_plan, circumstances_asked, day_of
     from service.cli_text import show_plan
 
     with context.ready().read() as session:
         shop_id = _any_shop(session, context, asked["shop"])
-        wanted = {
-            "minutes": minutes,
-            "kit": kit,
-            "permission": permission.replace("-", "_"),
-            "engine_cold": engine == "cold",
-        }
-        made = ask_plan(session, shop_id, context, asked, wanted)
-    if asked["json_output"]:
+        made = ask_plan(session, shop_id, context, asked, circumstances_asked(asked))
+    if paper is not None:
+        from service.inspections.printing import write_to
+        from service.inspections.sheets import plan_sheet
+
+        write_to(paper, plan_sheet(made, day_of(context, asked)), made.catalogue)
+        click.echo(f"written to {paper}")
+    elif asked["json_output"]:
         as_json(made.to_dict())
     else:
         show_plan(made, steps=steps)

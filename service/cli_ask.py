@@ -36,12 +36,12 @@ def ask_ranking(
     """Rank the machine that the options describe or name."""
     if asked["machine"]:
         km = None if distance is None else distance * (KM_PER_MILE if asked["unit"] == "mi" else 1.0)
-        query = _checked(MachineRankingQuery(), {"distance_km": km, "months": months, "level": level})
+        query = checked(MachineRankingQuery(), {"distance_km": km, "months": months, "level": level})
         return rank_recorded(
             session,
             shop_id,
-            _machine_id(session, shop_id, asked),
-            as_of=_day(context, asked),
+            machine_id_of(session, shop_id, asked),
+            as_of=day_of(context, asked),
             horizon=horizon_of(query["distance_km"], query["months"]),
             level=query["level"],
             pool_open=context.settings.pool_open,
@@ -49,24 +49,24 @@ def ask_ranking(
     horizon: dict[str, Any] = {"months": 12.0 if distance is None and months is None else months}
     if distance is not None:
         horizon["distance"] = {"value": distance, "unit": asked["unit"]}
-    request = _checked(RankingAsked(), {**_described(context, asked), "horizon": horizon, "level": level})
-    return rank_described(session, shop_id, request, today=_day(context, asked), pool_open=context.settings.pool_open)
+    request = checked(RankingAsked(), {**described(context, asked), "horizon": horizon, "level": level})
+    return rank_described(session, shop_id, request, today=day_of(context, asked), pool_open=context.settings.pool_open)
 
 
 def ask_plan(
     session: Session, shop_id: int, context: Context, asked: Mapping[str, Any], wanted: Mapping[str, Any]
 ) -> InspectionPlan:
     """Plan the inspection of the machine that the options describe or name."""
-    day = _day(context, asked)
+    day = day_of(context, asked)
     if asked["machine"]:
-        machine_id = _machine_id(session, shop_id, asked)
-        checked = _checked(PlanAsked(only=tuple(wanted)), dict(wanted))
-        return plan_recorded(session, shop_id, machine_id, checked, as_of=day, settings=context.settings)
-    request = _checked(PlanAsked(), {**_described(context, asked), **wanted})
+        machine_id = machine_id_of(session, shop_id, asked)
+        terms = checked(PlanAsked(only=tuple(wanted)), dict(wanted))
+        return plan_recorded(session, shop_id, machine_id, terms, as_of=day, settings=context.settings)
+    request = checked(PlanAsked(), {**described(context, asked), **wanted})
     return plan_described(session, shop_id, request, today=day, settings=context.settings)
 
 
-def _machine_id(session: Session, shop_id: int, asked: Mapping[str, Any]) -> Any:
+def machine_id_of(session: Session, shop_id: int, asked: Mapping[str, Any]) -> Any:
     statement = select(Machine.public_id).where(Machine.reference == asked["machine"])
     if asked["shop"]:
         statement = statement.where(Machine.shop_id == shop_id)
@@ -79,7 +79,7 @@ def _machine_id(session: Session, shop_id: int, asked: Mapping[str, Any]) -> Any
     return found[0]
 
 
-def _described(context: Context, asked: Mapping[str, Any]) -> dict[str, Any]:
+def described(context: Context, asked: Mapping[str, Any]) -> dict[str, Any]:
     missing = [f"--{name}" for name in ("make", "model") if not asked[name]]
     if missing:
         raise click.UsageError(f"describe the machine with {' and '.join(missing)}, or name one with --machine")
@@ -92,7 +92,7 @@ def _described(context: Context, asked: Mapping[str, Any]) -> dict[str, Any]:
         machine["odometer"] = {"value": asked["odometer"], "unit": asked["unit"]}
     return {
         "machine": machine,
-        "as_of": _day(context, asked).isoformat(),
+        "as_of": day_of(context, asked).isoformat(),
         "history": [_known(text, asked["unit"]) for text in asked["known"]],
     }
 
@@ -112,18 +112,28 @@ def _known(text: str, unit: str) -> dict[str, Any]:
     return item
 
 
-def _checked(schema: Schema, request: dict[str, Any]) -> dict[str, Any]:
+def checked(schema: Schema, request: dict[str, Any]) -> dict[str, Any]:
     try:
         return dict(schema.load(request))
     except ValidationError as error:
-        raise click.UsageError("; ".join(_flat(error.messages))) from None
+        raise click.UsageError("; ".join(flat(error.messages))) from None
 
 
-def _flat(messages: Any, path: str = "") -> list[str]:
+def flat(messages: Any, path: str = "") -> list[str]:
     if isinstance(messages, Mapping):
-        return [text for key, value in messages.items() for text in _flat(value, f"{path}.{key}".strip("."))]
+        return [text for key, value in messages.items() for text in flat(value, f"{path}.{key}".strip("."))]
     return [f"{path}: {message}" for message in messages]
 
 
-def _day(context: Context, asked: Mapping[str, Any]) -> date:
+def day_of(context: Context, asked: Mapping[str, Any]) -> date:
     return asked["as_of"].date() if asked["as_of"] else context.now.date()
+
+
+def circumstances_asked(asked: Mapping[str, Any]) -> dict[str, Any]:
+    """What `visit_options` said, in the words of the HTTP interface."""
+    return {
+        "minutes": asked["minutes"],
+        "kit": asked["kit"],
+        "permission": asked["permission"].replace("-", "_"),
+        "engine_cold": asked["engine"] == "cold",
+    }

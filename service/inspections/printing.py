@@ -11,12 +11,13 @@ from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
 from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from service.catalogue_types import Catalogue
-from service.errors import NotAvailable
+from service.errors import InvalidInput, NotAvailable
 from service.inspections.check_options import full_check
 from service.inspections.limits_on_file import JUDGED_FROM
 
@@ -193,3 +194,18 @@ def _left_out(entries: Iterable[Mapping[str, Any]]) -> list[tuple[str, list[str]
     for entry in entries:
         by_reason.setdefault(entry["reason"], []).append(f"{entry['title']} ({entry['check']})")
     return [(reason[:1].upper() + reason[1:], titles) for reason, titles in by_reason.items()]
+
+
+def write_to(path: Path, sheet: Sheet, catalogue: Catalogue) -> None:
+    """Write the page to a file, as its suffix says.
+
+    Raises
+    ------
+    InvalidInput
+        For a suffix other than .html and .pdf.
+    """
+    kind = path.suffix.lower()
+    if kind not in (".html", ".pdf"):
+        raise InvalidInput(f"name the file with .html or .pdf at its end, not {path.name!r}")
+    content = pdf_of(sheet, catalogue) if kind == ".pdf" else html_of(sheet, catalogue).encode()
+    path.write_bytes(content)

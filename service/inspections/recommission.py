@@ -11,12 +11,12 @@ from sqlalchemy.orm import Session
 
 from service.catalogue import current_catalogue
 from service.catalogue_types import Catalogue
-from service.check_types import Check, OrderAfter, WorkOrder, WorkStep
+from service.check_types import OrderAfter, WorkOrder, WorkStep
 from service.errors import NotFound
 from service.inspections.evidence import Observed, weigh
 from service.inspections.inspected import Places, parts_of
 from service.inspections.part_states import is_absent
-from service.inspections.plan_texts import caution_texts, title_of
+from service.inspections.plan_texts import caution_texts, check_text, title_of
 from service.inspections.plans import SCREENING_NOTE
 from service.inspections.ranking import Ranking, rank_described
 from service.inspections.serving import Snapshot
@@ -155,20 +155,15 @@ def _step(step: WorkStep, order: WorkOrder, standing: Standing, catalogue: Catal
 def _check(key: str, standing: Standing, catalogue: Catalogue) -> dict[str, Any] | None:
     """A check of a step; None where the machine has nothing it looks at."""
     check = catalogue.check_by_id[key]
-    assert isinstance(check, Check)
     if not {target.component for target in check.targets} & standing.present:
         return None
+    text = check_text(key, catalogue)
     return {
         "check": check.id,
-        "title": check.title,
+        "title": title_of(key, catalogue),
         "minutes": check.minutes,
         "kit": check.kit,
-        "cautions": caution_texts(check.cautions, catalogue),
-        "before": list(check.before),
-        "steps": list(check.steps),
-        "expected": check.expected,
-        "judging": check.judging,
-        "trap": check.trap,
+        **{name: text[name] for name in ("cautions", "before", "steps", "expected", "judging", "trap")},
     }
 
 

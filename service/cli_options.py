@@ -1,0 +1,58 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+PAPER = click.Path(dir_okay=False, writable=True, path_type=Path)
+
+
+def machine_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options that describe a machine, or name one on record."""
+    options = [
+        click.option("--machine", help="Reference of a machine on record, instead of describing one."),
+        click.option("--make", help="Make."),
+        click.option("--model", help="Model."),
+        click.option("--family", help="Engine family, if the model may be new here."),
+        click.option("--model-year", type=int),
+        click.option("--built", help="YYYY-MM, or YYYY."),
+        click.option("--first-registered", help="YYYY-MM-DD."),
+        click.option("--odometer", type=float, help="Reading."),
+        click.option("--unit", type=click.Choice(["km", "mi"]), default="km", show_default=True),
+        click.option("--as-of", type=click.DateTime(["%Y-%m-%d"]), help="Day of the question; today if left out."),
+        click.option(
+            "--known",
+            multiple=True,
+            metavar="COMPONENT:ACTION[:DATE[:ODOMETER]]",
+            help="What is known of a part, such as stator:renewed:2024-05-01:30100 or battery:original. Repeatable.",
+        ),
+        click.option("--shop", help="Whose records answer; needed where several shops do not share a pool."),
+        click.option("--json", "json_output", is_flag=True, help="Print the result as JSON."),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def visit_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options that say what this person has: minutes, tools, leave."""
+    options = [
+        click.option("--minutes", type=click.FloatRange(1, 1440), default=30.0, show_default=True),
+        click.option(
+            "--kit", type=click.Choice(["pocket", "home", "shop", "bench"]), default="pocket", show_default=True
+        ),
+        click.option(
+            "--permission",
+            type=click.Choice(["look-only", "seat-off", "may-strip", "may-ride"]),
+            default="look-only",
+            show_default=True,
+        ),
+        click.option("--engine", type=click.Choice(["cold", "warm"]), default="cold", show_default=True),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
