@@ -84,7 +84,10 @@ def test_what_was_found_is_printed_and_what_is_left(gasket: Caller) -> None:
 
 
 def test_pdf_has_the_same_content(gasket: Caller) -> None:
-    pytest.importorskip("weasyprint", reason="pip install 'weakspot[pdf]'", exc_type=ImportError)
+    try:
+        import weasyprint  # noqa: F401
+    except (ImportError, OSError):
+        pytest.skip("apt-get install libpango-1.0-0 libpangoft2-1.0-0 && pip install 'weakspot[pdf]'")
     pdfium = pytest.importorskip("pypdfium2", reason="pip install pypdfium2")
     made = start(gasket, minutes=30, kit="pocket", permission="seat_off")
     response = gasket.get(path_of(made, "plan.pdf"))

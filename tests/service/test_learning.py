@@ -80,3 +80,22 @@ def test_plans_use_what_was_learnt(app: WeakspotApp, gasket: Caller, arches: Cal
     assert before > 0
     assert worth(gasket, "T26") < 0.5 * before
     assert worth(arches, "T26") == before
+
+
+def chance_after_fail(caller: Caller) -> tuple[float, float]:
+    """Chance that the chain is bad before and after its check failed."""
+    asked = {"machine": LANNER, "as_of": "2026-06-01", "measurements": [{"check": "T26", "outcome": "fail"}]}
+    ranking = caller.post("/api/v1/rankings", json=asked).get_json()["ranking"]
+    (chain,) = (part for part in ranking if part["component"] == "chain_sprockets")
+    return chain["chance_bad_now"]["value"], chain["chance_bad_now_after"]["value"]
+
+
+def test_diagnoses_use_what_was_learnt(app: WeakspotApp, gasket: Caller, arches: Caller) -> None:
+    """Bayes' rule with the learnt shares, by hand: 20 x 0.92 + 10 of 30 bad, 20 x 0.03 + 30 of 50 good ones failed."""
+    with app.database.write() as session:
+        for number in range(40):
+            add_inspection(session, gasket.shop_id, [("T26", None, "fail")], [("chain_sprockets", number < 10)])
+    before, after = chance_after_fail(gasket)
+    ratio = ((20 * 0.92 + 10) / 30) / ((20 * 0.03 + 30) / 50)
+    assert after / (1 - after) == pytest.approx(before / (1 - before) * ratio, rel=1e-6)
+    assert chance_after_fail(arches)[1] > after
