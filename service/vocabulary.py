@@ -28,6 +28,9 @@ REASONS = (
     "owner_wish",
     "unknown",
 )
+# What one line has to do with another: written down twice, the same fault again, caused by it, or unit moved;
+# two_events: near in time and distance and yet two; withdrawn: it stands for nothing (no second line).
+LINK_KINDS = ("duplicate", "comeback", "two_events", "secondary", "swap", "withdrawn")
 # How a check came out; inconclusive says nothing about the part.
 OUTCOMES = ("pass", "marginal", "fail", "inconclusive")
 SOURCES = ("card", "papers", "told")

@@ -4,12 +4,12 @@ from service.db import Base
 from service.models.catalogue import *  # noqa: F403
 from service.models.estimate import Estimate, EstimateRelease, StaleComponent
 from service.models.inspection import Finding, Inspection, Photo, StripDown
-from service.models.intake import Doubt, ImportBatch
+from service.models.intake import Doubt, ImportBatch, ShopWord
 from service.models.limit_edit import LimitEdit
 from service.models.machine import Machine, MachineFamily, MachineMake, MachineModel, OdometerEntry, OdometerSegment
 from service.models.pricing import ShopPrice
 from service.models.shop import ApiToken, Shop
-from service.models.work import JobCard, JobLine, Measurement
+from service.models.work import JobCard, JobLine, LineLink, Measurement
 
 __all__ = [
     "ApiToken",
@@ -23,6 +23,7 @@ __all__ = [
     "JobCard",
     "JobLine",
     "LimitEdit",
+    "LineLink",
     "Machine",
     "MachineFamily",
     "MachineMake",
@@ -33,6 +34,7 @@ __all__ = [
     "Photo",
     "Shop",
     "ShopPrice",
+    "ShopWord",
     "StaleComponent",
     "StripDown",
 ]

@@ -46,3 +46,23 @@ class Doubt(Base):
     settled_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
     # "later rows" where an import found the contradiction gone, else who decided.
     settled_by: Mapped[str | None] = mapped_column(String(120))
+    # The answer of a person: the choice, the value it came with, and why.
+    choice: Mapped[str | None] = mapped_column(String(20))
+    answer: Mapped[str | None] = mapped_column(Text)
+    why: Mapped[str | None] = mapped_column(Text)
+
+
+class ShopWord(Base):
+    """What a shop confirmed that a word of its cards means; further confirmations are further rows."""
+
+    __tablename__ = "shop_word"
+    __table_args__ = (Index("ix_shop_word_shop_id_folded", "shop_id", "folded"),)
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    shop_id: Mapped[int] = mapped_column(ForeignKey("shop.id"))
+    folded: Mapped[str] = mapped_column(String(400))
+    as_written: Mapped[str] = mapped_column(Text)
+    component_type_id: Mapped[int] = mapped_column(ForeignKey("component_type.id"))
+    position: Mapped[str | None] = mapped_column(String(40))
+    confirmed_by: Mapped[str] = mapped_column(String(80))
+    confirmed_at: Mapped[datetime] = mapped_column(UtcDateTime)

@@ -27,7 +27,7 @@ from sqlalchemy import (
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.db import Base, ExactDecimal, Key, UtcDateTime, new_public_id
-from service.vocabulary import ACTIONS, QUALITIES, REASONS, SOURCES, one_of
+from service.vocabulary import ACTIONS, LINK_KINDS, QUALITIES, REASONS, SOURCES, one_of
 
 
 class JobCard(Base):
@@ -104,6 +104,36 @@ class JobLine(Base):
     occurrence: Mapped[int] = mapped_column(SmallInteger)
     recorded_at: Mapped[datetime] = mapped_column(UtcDateTime)
     superseded_by_id: Mapped[int | None] = mapped_column(ForeignKey("job_line.id"))
+
+    # Of a correction only: the line first written down (its place in the order of the card), who wrote it and why.
+    first_id: Mapped[int | None] = mapped_column(Key)
+    recorded_by: Mapped[str | None] = mapped_column(String(80))
+    correction_reason: Mapped[str | None] = mapped_column(Text)
+
+
+class LineLink(Base):
+    """What one line has to do with another, or that it stands for nothing; undone, never deleted."""
+
+    __tablename__ = "line_link"
+    __table_args__ = (
+        CheckConstraint(one_of("kind", LINK_KINDS), name="kind"),
+        Index("ix_line_link_line_id", "line_id"),
+        Index("ix_line_link_shop_id", "shop_id"),
+    )
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    public_id: Mapped[uuid.UUID] = mapped_column(Uuid, default=new_public_id, unique=True)
+    shop_id: Mapped[int] = mapped_column(ForeignKey("shop.id"))
+    # Both by the line first written down: a correction takes the link along.
+    line_id: Mapped[int] = mapped_column(ForeignKey("job_line.id"))
+    to_line_id: Mapped[int | None] = mapped_column(ForeignKey("job_line.id"))
+    kind: Mapped[str] = mapped_column(String(20))
+    cause: Mapped[str | None] = mapped_column(String(20))
+    why: Mapped[str] = mapped_column(Text)
+    made_by: Mapped[str] = mapped_column(String(80))
+    made_at: Mapped[datetime] = mapped_column(UtcDateTime)
+    undone_by: Mapped[str | None] = mapped_column(String(80))
+    undone_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
 
 
 class Measurement(Base):

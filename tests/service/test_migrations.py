@@ -38,6 +38,7 @@ WORDS = {
     "quality": "used",
     "built_from": "2012-11",
     "outcome": "fail",
+    "kind": "duplicate",
 }
 
 
