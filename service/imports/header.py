@@ -14,6 +14,7 @@ from service.vocabulary import JOB_LINE_COLUMNS
 
 REQUIRED_COLUMNS = ("card", "date", "machine", "action")
 LISTED_FAULTS = 30
+MOST_COLUMNS = 200  # garbage, beyond this: not worth comparing each cell with the known names
 
 
 @dataclass(frozen=True)
@@ -29,10 +30,12 @@ def read_header(record: tuple[int, list[str]]) -> Header:
     """Read the header record; raises `FileRefused` naming every column that is unknown, twice there or missing."""
     line, cells = record
     names = [cell.strip().lower() for cell in cells]
+    if len(names) > MOST_COLUMNS:
+        raise FileRefused(
+            f"the first line has {len(names):,} cells; it must name the columns: {', '.join(JOB_LINE_COLUMNS)}"
+        )
     problems = [_unknown(line, name) for name in names if name not in JOB_LINE_COLUMNS]
-    twice = (
-        sorted({name for name in names if names.count(name) > 1} & set(JOB_LINE_COLUMNS)) if len(names) < 1_000 else []
-    )
+    twice = sorted({name for name in names if names.count(name) > 1} & set(JOB_LINE_COLUMNS))
     problems += [RowProblem(line, name, name, "the column is there twice", "each column once") for name in twice]
     missing = [name for name in REQUIRED_COLUMNS if name not in names]
     problems += [RowProblem(line, name, "", "the column is missing", f"{name} in the first line") for name in missing]

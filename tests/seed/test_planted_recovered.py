@@ -30,7 +30,7 @@ COMPONENTS = ("regulator_rectifier", "stator", "charging_connector")
 
 @pytest.fixture(scope="module")
 def small() -> World:
-    return small_world(3, 0.6, components=COMPONENTS)
+    return small_world(1, 0.6, components=COMPONENTS)
 
 
 @pytest.fixture(scope="module")

@@ -120,7 +120,7 @@ def test_any_machine_gets_chances_between_0_and_1(keeper: Caller) -> None:
         if response.status_code == 422:
             document = response.get_json()
             where = [error["pointer"] for error in document.get("errors", [])] or [document["detail"]]
-            assert where[0].startswith(("/history/", "/as_of", "horizon:")), document
+            assert where[0].startswith(("/history/", "/as_of", "/horizon/", "horizon:")), document
             return
         assert response.status_code == 200
         ranking = response.get_json()["ranking"]
