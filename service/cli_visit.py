@@ -22,7 +22,7 @@ from service.cli_visit_text import (
 )
 from service.errors import InvalidInput
 from service.inspections.bill import PricedBill
-from service.inspections.check_options import full_check
+from service.inspections.check_options import ENDS_VISIT, full_check
 from service.inspections.evidence import NAMES_THE_PART
 from service.inspections.limits_on_file import judging_of, quantities_of
 from service.inspections.standing import Standing, stand
@@ -203,6 +203,10 @@ class Visit:
             reply = found_reply(before.without(finding), now, finding, settings)
             catalogue = now.places.catalogue
         show_found(reply, catalogue, err=self.quiet)
+        # A machine that is not the one on its papers needs no further check.
+        ends = asked["check"][:3] in ENDS_VISIT and reply["finding"]["outcome"] == "fail"
+        if ends and not click.confirm("A fail here ends the visit. Go on all the same?", err=self.quiet):
+            raise Stopped
         show_next(reply["plan"], catalogue, err=self.quiet)
 
     def _end(self, inspection_id: uuid.UUID, asking: str | None) -> None:

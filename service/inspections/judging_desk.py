@@ -13,7 +13,7 @@ from service.errors import NotFound
 from service.inspections.check_options import full_check
 from service.inspections.limits_on_file import for_judging, known_region, limits_for, quantities_of
 from service.inspections.measured import Yard, judged_reply, measure
-from service.inspections.plan_texts import PRIOR_MARK, caution_texts, check_text, title_of
+from service.inspections.plan_texts import caution_texts, check_text, mark_of, title_of
 from service.inspections.readings import limit_reply
 from service.inspections.serving import find_cell, snapshot_for
 
@@ -48,7 +48,7 @@ def check_reply(key: str, catalogue: Catalogue) -> dict[str, Any]:
         "tools": [] if quick else list(full.tools),
         "quantities": [] if quick else quantities_of(full.id, None, catalogue),
         "targets": [*(_target(target) for target in entry.targets), *_outside(key, catalogue)],
-        "mark": PRIOR_MARK,
+        "mark": mark_of(key, catalogue),
     }
 
 

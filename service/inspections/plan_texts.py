@@ -12,6 +12,13 @@ from service.check_types import Limit, QuickVariant
 from service.inspections.check_options import full_check
 
 PRIOR_MARK = "times, accuracies and worth: invented prior, not data"
+LEARNT = "learnt from"  # how the mark of a target begins that strip-downs have taught
+
+
+def mark_of(key: str, catalogue: Catalogue) -> str:
+    """What of a check is invented and what was learnt from strip-downs."""
+    taught = dict.fromkeys(t.mark for t in catalogue.check_by_id[key].targets if t.mark.startswith(LEARNT))
+    return f"times and worth: invented prior, not data; accuracy {'; '.join(taught)}" if taught else PRIOR_MARK
 
 
 def caution_texts(ids: Iterable[str], catalogue: Catalogue) -> list[dict[str, str]]:
@@ -65,7 +72,7 @@ def line_text(line: PlanLine, order: int, catalogue: Catalogue) -> dict[str, Any
         "worth_per_minute": round(line.worth_per_minute, 2),
         **check_text(line.check.id, catalogue),
         "components": [target.component for target in line.targets],
-        "mark": PRIOR_MARK,
+        "mark": mark_of(line.check.id, catalogue),
     }
 
 

@@ -21,10 +21,10 @@ from service.inspections.check_options import access_groups, check_options, comp
 from service.inspections.evidence import Found, Weighed, looked_at_by
 from service.inspections.inspected import InspectedPart
 from service.inspections.plan_texts import (
-    PRIOR_MARK,
     check_text,
     left_out_texts,
     line_text,
+    mark_of,
     safety_texts,
     step_text,
     title_of,
@@ -223,7 +223,7 @@ def _next(check: NextCheck, catalogue: Catalogue) -> dict[str, Any]:
         **check_text(check.check.id, catalogue),
         "would_change": [_outcome(outlook) for outlook in check.outcomes],
         "components": [target.component for target in check.check.targets],
-        "mark": PRIOR_MARK,
+        "mark": mark_of(check.check.id, catalogue),
     }
 
 

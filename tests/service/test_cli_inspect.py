@@ -89,6 +89,13 @@ def see_to_the_tyres(weakspot, database: Database, key: str, typed: list[str]) -
     assert "offer" in again.output
 
 
+def test_a_machine_that_is_not_its_papers_ends_the_visit(weakspot, database: Database) -> None:
+    result = weakspot(*MACHINE, *DRIVE, typed=["main: fail", "n"])
+    assert "A fail here ends the visit" in result.output
+    assert stored(database) == [("T34q", "frame", "fail")]
+    assert "Verdict" in result.output and "--resume" in result.output
+
+
 def test_json_is_the_inspection_and_the_bill_alone(weakspot) -> None:
     result = weakspot(*MACHINE, *DRIVE, "--json", typed=["q", "q"])
     document = json.loads(result.stdout)

@@ -61,6 +61,8 @@ def test_learnt_accuracy_is_shown_as_such(app: WeakspotApp, gasket: Caller, arch
     assert fail["value"] == pytest.approx((20 * 0.06 + 5) / 25, abs=1e-4)
     assert fail["prior"] == 0.06 and fail["low"] < fail["value"] < fail["high"]
     assert accuracies(arches) == {}
+    for caller, words in ((gasket, "accuracy learnt from 8 outcomes"), (arches, "accuracies and worth: invented")):
+        assert words in caller.get("/api/v1/checks/T26q").get_json()["mark"]
 
 
 def worth(caller: Caller, check: str) -> float:
