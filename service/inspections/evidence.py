@@ -35,6 +35,8 @@ NON_RUNNER = "non_runner"
 WEAK_PASS_ABOVE = EvidenceRules().weak_pass_above
 NON_RUNNING_GROUPS = ("no-start", "no-crank")
 LAMP = "S11"  # the one symptom whose absence says something
+# A stored code that names a circuit: ratio of the part in it (the brief: 10 to 15) and of its wiring. Invented priors.
+CODE_NAMES_PART, CODE_NAMES_WIRING = 12.0, 4.0
 INVOICES = "H06"  # the one fact whose absence says something
 # Too high a reading of this check is another fact than too low a one: over-voltage is no sign of a bad stator.
 TOO_HIGH = {"T03": "S08"}
@@ -154,6 +156,8 @@ def _symptom(asked: Mapping[str, Any], catalogue: Catalogue) -> Symptom:
     ratios = {ratio.component: ratio.ratio for ratio in row.ratios}
     if not asked["present"]:
         ratios = dict.fromkeys(ratios, catalogue.rules.fault_lamp_off_ratio)
+    if (named := asked.get("names_component")) is not None:
+        ratios = {"main_harness": CODE_NAMES_WIRING, named: CODE_NAMES_PART}
     positions = frozenset(asked["positions"]) if asked["positions"] else None
     return Symptom(
         row.id,

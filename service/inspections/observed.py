@@ -55,6 +55,8 @@ def _check_symptom(item: Mapping[str, Any], places: Places, pointer: str) -> Non
             f"the absence of {row.id} says nothing; leave it out (only {LAMP} may be absent)",
             pointer=f"{pointer}/present",
         )
+    if item["names_component"] is not None:
+        _check_code(item, places, pointer)
     raised = [r.component for r in row.ratios if r.ratio > 1 and r.component in places.components()]
     for number, position in enumerate(item["positions"] or ()):
         known = [places.positions(slug) for slug in raised]
@@ -64,6 +66,14 @@ def _check_symptom(item: Mapping[str, Any], places: Places, pointer: str) -> Non
                 f"{row.id} names no place {position!r} on this machine; places are {', '.join(names)}",
                 pointer=f"{pointer}/positions/{number}",
             )
+
+
+def _check_code(item: Mapping[str, Any], places: Places, pointer: str) -> None:
+    where = f"{pointer}/names_component"
+    if item["id"] != LAMP or not item["present"]:
+        raise InvalidInput(f"only the stored code of a lit lamp ({LAMP}) names a circuit", pointer=where)
+    if item["names_component"] not in places.components():
+        raise InvalidInput(f"this machine has no {item['names_component']!r}", pointer=where)
 
 
 def _check_fact(item: Mapping[str, Any], catalogue: Catalogue, pointer: str) -> None:

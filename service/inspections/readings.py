@@ -72,8 +72,9 @@ def judge_reading(
     judging = judging_of(check, component, asked["quantity"], region, catalogue, pointer)
     _refuse_impossible(check, judging, asked, pointer)
     judgements = []
+    leads = _lead_resistance(asked, pointer)
     try:
-        reading = _reading(asked, ambient_celsius, unmet)
+        reading = _reading(asked, leads, ambient_celsius, unmet)
         for limits in _limits_to_use(judging, asked, len(reading.values)):
             judgements.append(_judge(reading, limits, judging))
     except InvalidUnit as error:
@@ -94,8 +95,18 @@ def _refuse_impossible(check: str, judging: Judging, asked: Mapping[str, Any], p
             refuse_implausible(check, judging.quantity, converted, judging.unit, where)
 
 
-def _reading(asked: Mapping[str, Any], ambient_celsius: float | None, unmet: Sequence[str]) -> Reading:
+def _lead_resistance(asked: Mapping[str, Any], pointer: str) -> float:
+    """What the probes read shorted, in ohm; 0 where it was not noted."""
     leads = asked["lead_resistance"]
+    try:
+        return 0.0 if leads is None else convert(leads["value"], leads["unit"], "ohm")
+    except InvalidUnit as error:
+        raise InvalidInput(str(error), pointer=f"{pointer}/lead_resistance/unit") from None
+
+
+def _reading(
+    asked: Mapping[str, Any], leads_ohm: float, ambient_celsius: float | None, unmet: Sequence[str]
+) -> Reading:
     figure = asked["figure"]
     reference = None
     if figure is not None:
@@ -105,7 +116,7 @@ def _reading(asked: Mapping[str, Any], ambient_celsius: float | None, unmet: Seq
         values=tuple(Measured(v["value"], v["over_range"]) for v in asked["values"]),
         unit=asked["unit"],
         resolution=asked["resolution"],
-        lead_resistance_ohm=0.0 if leads is None else convert(leads["value"], leads["unit"], "ohm"),
+        lead_resistance_ohm=leads_ohm,
         ambient_celsius=ambient_celsius,
         reference=reference,
         prerequisites_unmet=tuple(unmet),

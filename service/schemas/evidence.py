@@ -30,6 +30,12 @@ class SymptomAsked(Schema):
         load_default=True,
         metadata={"description": "false: looked for and not there; says something of S11 only (lamp works and is off)"},
     )
+    names_component = Name(
+        allow_none=True,
+        load_default=None,
+        most=60,
+        metadata={"description": "S11 only: the component whose circuit the stored code names"},
+    )
 
 
 class FactAsked(Schema):

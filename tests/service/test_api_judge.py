@@ -138,3 +138,6 @@ def test_what_cannot_be_a_reading_is_refused(asker: Caller) -> None:
             "/api/v1/measurements/judge", json={"check": "T03", "readings": [reading(value, unit=unit)]}
         )
         assert pointers(response) == [f"/readings/0/{where}"]
+    leads = reading(0.4, 0.4, 0.4, unit="ohm", lead_resistance={"value": 0.2, "unit": "V"})
+    response = asker.post("/api/v1/measurements/judge", json={"check": "T04", "readings": [leads]})
+    assert pointers(response) == ["/readings/0/lead_resistance/unit"]

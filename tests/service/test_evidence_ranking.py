@@ -67,6 +67,15 @@ def test_odds_after_are_odds_before_times_the_ratio(asker: Caller) -> None:
     assert entry(seen, "tyre")["moved_by"] == []
 
 
+def test_a_code_that_names_a_circuit_speaks_of_its_part_and_wiring(asker: Caller) -> None:
+    """S11's note: 10 to 15 for that sensor and 4 for its wiring; a lamp that works and is off: 0.7 for each."""
+    code = ask(asker, symptoms=[{"id": "S11", "names_component": "cam_position_sensor"}])
+    moved = {p["component"]: p["moved_by"][0]["factor"] for p in code["ranking"] if p["moved_by"]}
+    assert moved == pytest.approx({"cam_position_sensor": 12, "main_harness": 4})
+    off = ask(asker, symptoms=[{"id": "S11", "present": False}])
+    assert {round(p["moved_by"][0]["factor"], 9) for p in off["ranking"] if p["moved_by"]} == {0.7}
+
+
 def test_every_list_of_moves_adds_up(asker: Caller) -> None:
     symptoms = [{"id": "S01"}, {"id": "S02", "source": "told"}, {"id": "S11", "present": False}]
     document = ask(asker, FALENA, symptoms=symptoms, facts=[{"id": "H04c", "idle_months": 14}], measurements=ROUND)
@@ -120,6 +129,7 @@ def test_charging_round_agrees_with_walking_through_every_state(asker: Caller) -
         ({"symptoms": [{"id": "S07"}, {"id": "S07"}]}, "/symptoms/1/id"),
         ({"symptoms": [{"id": "S07", "present": False}]}, "/symptoms/0/present"),
         ({"symptoms": [{"id": "S22", "positions": ["attic"]}]}, "/symptoms/0/positions/0"),
+        ({"symptoms": [{"id": "S07", "names_component": "stator"}]}, "/symptoms/0/names_component"),
         ({"facts": [{"id": "H99"}]}, "/facts/0/id"),
         ({"facts": [{"id": "H01", "idle_months": 3}]}, "/facts/0/idle_months"),
         ({"facts": [{"id": "H04a"}, {"id": "H04d"}]}, "/facts/1/id"),
