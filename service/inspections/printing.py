@@ -17,6 +17,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from service.catalogue_types import Catalogue
+from service.check_types import Limit
 from service.errors import InvalidInput, NotAvailable
 from service.inspections.check_options import full_check
 from service.inspections.limits_on_file import JUDGED_FROM
@@ -138,9 +139,16 @@ def _readings(line: Mapping[str, Any], sheet: Sheet, catalogue: Catalogue) -> li
             quantity = name.split(",")[0] if limit.region else name
             slugs = [limit.component] if limit.component else line["components"]
             labels = max((list(sheet.positions.get(slug, ())) for slug in slugs), key=len, default=[])
-            found.setdefault(quantity, {"quantity": quantity, "unit": limit.unit, "labels": _labels(quantity, labels)})
+            row = {"quantity": quantity, "unit": _unit(name, limit, catalogue), "labels": _labels(quantity, labels)}
+            found.setdefault(quantity, row)
     # "disc thickness" says no more where the front and the rear one have boxes of their own.
     return [row for name, row in found.items() if not any(other.endswith(f" {name}") for other in found)]
+
+
+def _unit(quantity: str, limit: Limit, catalogue: Catalogue) -> str:
+    """What the meter shows: a limit in per cent of something is worked out from readings in another unit."""
+    own = [x.unit for x in catalogue.limits_of(limit.check) if x.quantity.casefold() == quantity.casefold()]
+    return own[0] if own else "" if quantity != limit.quantity and "percent" in limit.basis else limit.unit
 
 
 def _labels(quantity: str, places: Sequence[str]) -> list[str]:

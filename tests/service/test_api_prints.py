@@ -74,6 +74,14 @@ def test_boxes_for_readings_and_outcomes(gasket: Caller) -> None:
     assert "Left out" not in text and "Not looked at" in text
 
 
+def test_boxes_carry_the_unit_the_meter_shows(gasket: Caller) -> None:
+    """Phase voltages are judged by their spread in per cent, and read in volts."""
+    text = page(gasket, start(gasket, minutes=1440))
+    phases = next(article for article in text.split("<article")[1:] if "T06" in article.split("</h3>")[0])
+    (row,) = re.findall(r"<tr><th>stator AC output</th>.*?</tr>", phases)
+    assert row.endswith('<td class="unit">V</td></tr>')
+
+
 def test_what_was_found_is_printed_and_what_is_left(gasket: Caller) -> None:
     made = start(gasket)
     find(gasket, made, TYRE)
