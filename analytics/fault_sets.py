@@ -77,6 +77,15 @@ def posterior_log_odds(chances: NDArray[np.float64], conditions: Sequence[Sequen
     array of shape (n,)
         Kept inside the log odds of 1e-12 and its complement.
     """
+    log_odds = np.log(np.maximum(chances, LEAST_CHANCE)) - np.log(np.maximum(1 - chances, LEAST_CHANCE))
+    # Conditions that share no part factorise: together they would take as many terms as all their combinations.
+    for members, held in tied(conditions):
+        log_odds[members] = _within(chances, held)[members]
+    return log_odds
+
+
+def _within(chances: NDArray[np.float64], conditions: Sequence[Sequence[Term]]) -> NDArray[np.float64]:
+    """Log odds of every part, given conditions that are all multiplied out."""
     terms: dict[frozenset[int], float] = {frozenset(): 1.0}
     for condition in conditions:
         product: dict[frozenset[int], float] = {}
