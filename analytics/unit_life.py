@@ -75,7 +75,7 @@ class PartNow(NamedTuple):
     """The part fitted when the watch ends; clocks are the machine's, nan where unknown.
 
     `watched_from` is the latest moment at which it can have been fitted; `last_good` when it was last new,
-    mended or found good by a check.
+    mended or found good by a check; `repair` when it was last repaired, not renewed.
     """
 
     start_km: float
@@ -87,6 +87,8 @@ class PartNow(NamedTuple):
     watched_from_days: float
     last_good_km: float
     last_good_days: float
+    repair_km: float
+    repair_days: float
 
 
 class UnitHistory(NamedTuple):
@@ -204,7 +206,7 @@ def live(events: list[Event], watch: Watch, *, shown_by_running: bool) -> UnitHi
             _observe(part, event)
     end = Event(watch.end_km, watch.end_days, "", "", "card", 0, False)
     part.close(end, Outcome.CENSORED, Removal.MACHINE_GONE if watch.gone else Removal.STILL_FITTED)
-    now = PartNow(*part.start, part.not_original, part.quality, part.alive, *part.entry, *part.checked)
+    now = PartNow(*part.start, part.not_original, part.quality, part.alive, *part.entry, *part.checked, *part.repair)
     return UnitHistory(part.rows, now)
 
 

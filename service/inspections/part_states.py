@@ -174,6 +174,7 @@ def part_state(slug: str, position: str | None, now: PartNow, machine: KnownMach
         renewal = stratum_of(changes, machine.new_day + machine.now_days)
     checked = now.last_good_km == now.last_good_km and now.last_good_days == now.last_good_days
     age = _age(now, machine) if known else (None, None)
+    mended = _age_at_repair(now, age)
     return PartState(
         component=slug,
         machine_km=machine.now_km,
@@ -190,8 +191,22 @@ def part_state(slug: str, position: str | None, now: PartNow, machine: KnownMach
         watched_days=min(now.watched_from_days, machine.now_days),
         last_good_km=min(now.last_good_km, machine.now_km) if checked else None,
         last_good_days=min(now.last_good_days, machine.now_days) if checked else None,
+        repair_km=mended[0],
+        repair_days=mended[1],
     )
 
 
 def _age(now: PartNow, machine: KnownMachine) -> tuple[float, float]:
     return max(machine.now_km - now.start_km, 0.0), max(machine.now_days - now.start_days, 0.0)
+
+
+def _age_at_repair(
+    now: PartNow, age: tuple[float, float] | tuple[None, None]
+) -> tuple[float, float] | tuple[None, None]:
+    """The part's own age when it was last repaired; none where it never was or its start is unknown."""
+    if age[0] is None or age[1] is None or not (now.repair_km == now.repair_km and now.repair_days == now.repair_days):
+        return None, None
+    return (
+        min(max(now.repair_km - now.start_km, 0.0), age[0]),
+        min(max(now.repair_days - now.start_days, 0.0), age[1]),
+    )
