@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from analytics.component_fit import ComponentFit, clock_index
 from analytics.operational_time import CLOCK_WEIGHTS, SMALLEST_U, operational_units
-from analytics.spells import DAYS_PER_YEAR, Outcome, Quality, Spells
+from analytics.spells import DAYS_PER_YEAR, Outcome, Quality, Removal, Spells
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -111,7 +111,8 @@ def _rows(s: Spells, fit: ComponentFit) -> dict[str, Floats]:
         fit.rows_for(s.cells[c], t, s.positions[p] if p >= 0 else None)[0]
         for c, t, p in zip(s.cell.tolist(), s.stratum.tolist(), s.position.tolist(), strict=True)
     ]
-    log_theta = (fit.mean.astype(float) @ share)[np.array(rows, dtype=np.int64)]
+    row = np.array(rows, dtype=np.int64)
+    log_theta = (fit.mean.astype(float) @ share)[row]
 
     def hazard(days: Floats) -> Floats:
         """Cumulative hazard when the machine is so many days old, on the straight line of the spell."""
@@ -123,13 +124,16 @@ def _rows(s: Spells, fit: ComponentFit) -> dict[str, Floats]:
 
     failed = np.isin(s.outcome, (Outcome.FAILED, Outcome.FAILED_BETWEEN)).astype(float)
     unexplained = s.outcome == Outcome.RENEWED_REASON_UNKNOWN
-    failed = s.weight * np.where(unexplained, fit.failed_share, failed)
+    failed = s.weight * np.where(unexplained, fit.row_failed_share[row], failed)
+    # a failure that ended the history is not counted as one by the fit, but no part was left running either
+    dropped = s.weight * ((s.outcome == Outcome.CENSORED) & (s.removal == Removal.FAILED))
     return {
         "shop": s.shop.astype(float),
         "machine": s.machine.astype(float),
         "entry": s.entry_days,
         "exit": s.exit_days,
         "failed": failed,
+        "dropped": dropped,
         "weight": s.weight,
         "expected": s.weight * (hazard(s.exit_days) - hazard(s.entry_days)),
         "early": s.weight * (hazard(np.minimum(s.exit_days, s.entry_days + HALF_YEAR_DAYS)) - hazard(s.entry_days)),
@@ -158,7 +162,9 @@ def _watch(rows: dict[str, Floats]) -> _Watch:
     whole_expected = rows["expected"][long_enough[index]].sum()
     by_machine = np.asarray(np.bincount(index, rows["failed"]), dtype=np.float64)
     ended = np.zeros(len(machines))
-    np.maximum.at(ended, index, np.where((rows["exit"] >= last[index] - 1.0) & (rows["failed"] > 0.5), 1.0, 0.0))
+    np.maximum.at(
+        ended, index, np.where((rows["exit"] >= last[index] - 1.0) & (rows["failed"] + rows["dropped"] > 0.5), 1.0, 0.0)
+    )
     return _Watch(
         by_machine,
         np.asarray(np.bincount(index, rows["expected"]), dtype=np.float64),
@@ -167,7 +173,7 @@ def _watch(rows: dict[str, Floats]) -> _Watch:
         (observed_last, expected_last),
         (whole_observed - observed_first - observed_last, whole_expected - expected_first - expected_last),
         float(rows["weight"].sum()),
-        float((rows["weight"] - rows["failed"]).sum()),
+        float((rows["weight"] - rows["failed"] - rows["dropped"]).sum()),
         ended[by_machine > 0.5],
     )
 

@@ -108,6 +108,9 @@ def show_fit(reports: Sequence[RefitReport]) -> None:
             f" ({share:.1%} in doubt, left out) on {report.machines:,} machines: {report.spells:,} lives"
         )
         out.print(Text(f"  published as {report.release}"))
+        for row in report.selection:
+            for flag in row["flags"]:
+                out.print(Text(f"  {row['shop']}: {flag}"))
 
 
 def show_ranking(ranking: Ranking, *, top: int) -> None:
@@ -153,6 +156,9 @@ def risk_table(parts: Sequence[RankedPart], ranking: Ranking) -> Table:
     for part in parts:
         chance = part.chance_in_horizon
         name = part.name + (f", {part.position.replace('_', ' ')}" if part.position else "")
+        if ranking.order_only and not part.known_bad:
+            table.add_row(str(part.rank), Text(name), "", "not given", "", Text(_rests_on(part), style="dim"))
+            continue
         odds = one_in(chance.value)
         table.add_row(
             str(part.rank),

@@ -20,6 +20,7 @@ from sqlalchemy import delete, select
 from analytics.component_fit import ComponentFit
 from analytics.life_model_types import LifePrior
 from analytics.pooling import fit_component, fit_components
+from analytics.selection import selection_flags
 from analytics.spells import Spells
 from analytics.spread_prior import SpreadPrior
 from service.db import Database
@@ -45,9 +46,15 @@ class RefitReport:
     lines_in_doubt: int
     machines: int
     spells: int
+    selection: tuple[dict[str, Any], ...] = ()
+
+    @property
+    def share_in_doubt(self) -> float:
+        """Share of the lines that no fit uses because something about them is open."""
+        return self.lines_in_doubt / self.lines if self.lines else 0.0
 
     def to_dict(self) -> dict[str, Any]:
-        return asdict(self)
+        return asdict(self) | {"share_in_doubt": self.share_in_doubt}
 
 
 @dataclass(frozen=True)
@@ -88,13 +95,12 @@ def _refit_scope(
     else:
         release = _fit_some(database, inputs, stale, filed, now, progress)
     _clear_stale(database, shop_id, now)
-    return RefitReport(
-        inputs.shop,
-        release,
-        len(stale),
-        len(inputs.fingerprints) - len(stale),
-        **_counts(inputs.dataset, inputs.spells),
-    )
+    with database.read() as session:
+        newest = latest_release(session, shop_id)
+        selection = tuple(newest.counts["selection"]) if newest else ()
+    counts: dict[str, Any] = _counts(inputs.dataset, inputs.spells)
+    reused = len(inputs.fingerprints) - len(stale)
+    return RefitReport(inputs.shop, release, len(stale), reused, selection=selection, **counts)
 
 
 def _read(database: Database, shop_id: int | None) -> _Inputs:
@@ -121,7 +127,7 @@ class _Filed:
     release: str
     estimates: dict[str, tuple[int, bytes]]
     spread_prior: SpreadPrior
-    lines_at_last_fit_of_all: int
+    told: dict[str, Any]  # by the last fit of all: the lines it had, and how the shops' logs look
     stale: set[str]
 
     def fingerprint(self, slug: str) -> bytes:
@@ -134,22 +140,22 @@ def _on_file(database: Database, shop_id: int | None) -> _Filed:
         stale = set(session.scalars(select(StaleComponent.component_slug).where(*own)))
         release = latest_release(session, shop_id)
         if release is None:
-            return _Filed("", {}, SpreadPrior(), 0, stale)
+            return _Filed("", {}, SpreadPrior(), {"lines_at_last_fit_of_all": 0, "selection": []}, stale)
         rows = session.execute(
             select(Estimate.component_slug, Estimate.id, Estimate.fingerprint)
             .where(Estimate.id.in_(release.estimates.values()))
             .where(Estimate.code_version == MODEL_VERSION)
         )
         known = {row.component_slug: (row.id, row.fingerprint) for row in rows}
-        lines = release.counts["lines_at_last_fit_of_all"]
-        return _Filed(str(release.public_id), known, SpreadPrior(**release.spread_prior), lines, stale)
+        told = {name: release.counts[name] for name in ("lines_at_last_fit_of_all", "selection")}
+        return _Filed(str(release.public_id), known, SpreadPrior(**release.spread_prior), told, stale)
 
 
 def _many_changes(inputs: _Inputs, filed: _Filed, stale: list[str]) -> bool:
-    new_lines = abs(len(inputs.dataset.line_ids) - filed.lines_at_last_fit_of_all)
+    before = filed.told["lines_at_last_fit_of_all"]
     return (
         len(stale) > STALE_SHARE_FOR_ALL * len(inputs.fingerprints)
-        or new_lines > NEW_LINES_FOR_ALL * filed.lines_at_last_fit_of_all
+        or abs(len(inputs.dataset.line_ids) - before) > NEW_LINES_FOR_ALL * before
     )
 
 
@@ -168,7 +174,8 @@ def _fit_all(database: Database, inputs: _Inputs, now: datetime, progress: Progr
         session.add_all(rows)
         session.flush()
         estimates = {row.component_slug: row.id for row in rows}
-        release = _release(inputs, estimates, spread_prior, len(inputs.dataset.line_ids), now)
+        told = {"lines_at_last_fit_of_all": len(inputs.dataset.line_ids), "selection": _selection(inputs, fits)}
+        release = _release(inputs, estimates, spread_prior, told, now)
         session.add(release)
         session.flush()
         return str(release.public_id)
@@ -188,7 +195,7 @@ def _fit_some(
             session.add(row)
             session.flush()
             estimates = estimates | {slug: row.id}
-            release = _release(inputs, estimates, filed.spread_prior, filed.lines_at_last_fit_of_all, now)
+            release = _release(inputs, estimates, filed.spread_prior, filed.told, now)
             session.add(release)
             session.flush()
             release_id = str(release.public_id)
@@ -207,18 +214,14 @@ def _row(slug: str, fit: ComponentFit, inputs: _Inputs, now: datetime) -> Estima
 
 
 def _release(
-    inputs: _Inputs,
-    estimates: Mapping[str, int],
-    spread_prior: SpreadPrior,
-    lines_at_last_fit_of_all: int,
-    now: datetime,
+    inputs: _Inputs, estimates: Mapping[str, int], spread_prior: SpreadPrior, told: Mapping[str, Any], now: datetime
 ) -> EstimateRelease:
     return EstimateRelease(
         shop_id=inputs.shop_id,
         estimates=dict(estimates),
         positions=positions_document(inputs.dataset),
         spread_prior=asdict(spread_prior),
-        counts=_counts(inputs.dataset, inputs.spells) | {"lines_at_last_fit_of_all": lines_at_last_fit_of_all},
+        counts=_counts(inputs.dataset, inputs.spells) | dict(told),
         data_through=inputs.dataset.data_through,
         published_at=now,
     )
@@ -231,6 +234,12 @@ def _counts(dataset: Dataset, spells: Mapping[str, Spells]) -> dict[str, int]:
         "machines": len(dataset.machine_ids),
         "spells": sum(len(own) for own in spells.values()),
     }
+
+
+def _selection(inputs: _Inputs, fits: Mapping[str, ComponentFit]) -> list[dict[str, Any]]:
+    """How each shop's log looks, for all shops together first; what could not be told is null."""
+    found = [asdict(row) for row in selection_flags(inputs.spells, fits)]
+    return [{key: None if value != value else value for key, value in row.items()} for row in found]
 
 
 def _clear_stale(database: Database, shop_id: int | None, now: datetime) -> None:

@@ -20,6 +20,9 @@ from service.inspections.serving import Snapshot, find_cell, snapshot_for
 from service.models import Machine
 
 CERTAIN = 1.0
+# How far off the hazard can be where the log is broken in one of the ways that are known (simulated records of such
+# logs, true over told: 0.62 to 1.9; see analytics.selection).
+BROKEN_LOG_FACTORS = (0.6, 1.9)
 KNOWN_AS = {
     "model": "this model",
     "family": "its engine family",
@@ -56,15 +59,25 @@ class Ranking:
     horizon_km: float
     horizon_days: float
     notes: tuple[str, ...]
+    log_flags: tuple[str, ...] = ()
+    order_only: bool = False
 
     def to_dict(self) -> dict[str, Any]:
         """The reply of design contract 3.2."""
         return {
-            "ranking": [_part_reply(part) for part in self.parts],
+            "ranking": [self._part_reply(part) for part in self.parts],
             "estimate": {"version": self.version, "data_through": self.data_through},
             "horizon": {"distance_km": round(self.horizon_km, 1), "days": round(self.horizon_days, 1)},
             "notes": list(self.notes),
         }
+
+    def _part_reply(self, part: RankedPart) -> dict[str, Any]:
+        reply = _part_reply(part)
+        if self.order_only and not part.known_bad:
+            reply |= {"chance_in_horizon": None, "chance_bad_now": None}
+        elif self.log_flags and not part.known_bad:
+            reply["sensitivity"] = _sensitivity(part.chance_in_horizon)
+        return reply
 
 
 def rank_described(
@@ -136,7 +149,26 @@ def rank(machine: KnownMachine, snapshot: Snapshot, horizon: Horizon, level: flo
         _ranked(rank_, states[k], chances[k], known_bad[k], snapshot, machine) for rank_, k in enumerate(order, start=1)
     )
     km, days = horizon.on_both_clocks(machine.km_per_day)
-    return Ranking(machine, ranked, snapshot.version, snapshot.data_through, km, days, machine.notes)
+    return Ranking(
+        machine,
+        ranked,
+        snapshot.version,
+        snapshot.data_through,
+        km,
+        days,
+        (*machine.notes, *_log_notes(snapshot)),
+        snapshot.log_flags,
+        snapshot.order_only,
+    )
+
+
+def _log_notes(snapshot: Snapshot) -> list[str]:
+    if snapshot.order_only:
+        return [
+            "The records hold hardly anything but failures: the order can be used, chances cannot be given."
+            " Log machines that were seen to work, too."
+        ]
+    return [f"About the records: {flag}." for flag in snapshot.log_flags]
 
 
 def _ranked(
@@ -211,6 +243,13 @@ def _part_reply(part: RankedPart) -> dict[str, Any]:
         },
         "why": part.why,
     }
+
+
+def _sensitivity(chance: Probability) -> dict[str, Any]:
+    """The interval, stretched by what a broken log may hide: the hazard times the factors above."""
+    low, high = (1.0 - (1.0 - end) ** factor for end, factor in
+                 zip((chance.low, chance.high), BROKEN_LOG_FACTORS, strict=True))  # fmt: skip
+    return {"low": low, "high": high, "hazard_factors": list(BROKEN_LOG_FACTORS)}
 
 
 def _chance(chance: Probability) -> dict[str, float]:

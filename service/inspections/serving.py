@@ -47,6 +47,9 @@ class Snapshot:
     positions: Mapping[str, Any]
     layouts: Mapping[tuple[str, str], Mapping[str, Any]]
     part_changes: Mapping[tuple[str, str], Mapping[str, tuple[float, ...]]]
+    log_flags: tuple[str, ...] = ()  # what is wrong with the records as a whole
+    # True where the records hold hardly anything but failures: no absolute chance can be given.
+    order_only: bool = False
 
     def layout(self, cell: Cell) -> Mapping[str, Any]:
         """How a model is built, as far as the catalogue knows; empty for a model it does not."""
@@ -82,10 +85,14 @@ def _build(session: Session, release: EstimateRelease | None) -> Snapshot:
         .order_by(ComponentType.id)
     ).all()
     documents = {row.slug: row.document for row in types}
+    selection: list[dict[str, Any]] = release.counts["selection"] if release else []
+    of_all: dict[str, Any] = selection[0] if selection else {"flags": (), "ranking_only": False}
     fits = _fits(session, release, documents)
     return Snapshot(
         version=str(release.public_id) if release else "catalogue prior",
         data_through=release.data_through if release else None,
+        log_flags=tuple(of_all["flags"]),
+        order_only=bool(of_all["ranking_only"]),
         catalogue=current_catalogue(session),
         documents=documents,
         fits=fits,

@@ -160,8 +160,13 @@ class RankedReply(Reply):
     name = fields.String(required=True)
     position = fields.String(allow_none=True, required=True)
     safety_class = fields.String(required=True)
-    chance_in_horizon = fields.Nested(ChanceReply, required=True)
-    chance_bad_now = fields.Nested(ChanceReply, required=True)
+    chance_in_horizon = fields.Nested(
+        ChanceReply,
+        required=True,
+        allow_none=True,
+        metadata={"description": "null where the records hold hardly anything but failures: use the order alone"},
+    )
+    chance_bad_now = fields.Nested(ChanceReply, required=True, allow_none=True)
     evidence = fields.Nested(EvidenceReply, required=True)
     why = fields.String(required=True)
     # Only where symptoms, facts or measurements were given.
