@@ -97,7 +97,7 @@ def _refit_scope(
     _clear_stale(database, shop_id, now)
     with database.read() as session:
         newest = latest_release(session, shop_id)
-        selection = tuple(newest.counts["selection"]) if newest else ()
+        selection = tuple(newest.counts.get("selection", ())) if newest else ()
     counts: dict[str, Any] = _counts(inputs.dataset, inputs.spells)
     reused = len(inputs.fingerprints) - len(stale)
     return RefitReport(inputs.shop, release, len(stale), reused, selection=selection, **counts)
@@ -147,7 +147,9 @@ def _on_file(database: Database, shop_id: int | None) -> _Filed:
             .where(Estimate.code_version == MODEL_VERSION)
         )
         known = {row.component_slug: (row.id, row.fingerprint) for row in rows}
-        told = {name: release.counts[name] for name in ("lines_at_last_fit_of_all", "selection")}
+        told = {"lines_at_last_fit_of_all": 0, "selection": []} | {
+            name: release.counts[name] for name in ("lines_at_last_fit_of_all", "selection") if name in release.counts
+        }
         return _Filed(str(release.public_id), known, SpreadPrior(**release.spread_prior), told, stale)
 
 

@@ -85,7 +85,7 @@ def _build(session: Session, release: EstimateRelease | None) -> Snapshot:
         .order_by(ComponentType.id)
     ).all()
     documents = {row.slug: row.document for row in types}
-    selection: list[dict[str, Any]] = release.counts["selection"] if release else []
+    selection: list[dict[str, Any]] = release.counts.get("selection", []) if release else []
     of_all: dict[str, Any] = selection[0] if selection else {"flags": (), "ranking_only": False}
     fits = _fits(session, release, documents)
     return Snapshot(
