@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import date
 from typing import Any
 
 from flask.json.provider import DefaultJSONProvider
@@ -14,6 +15,13 @@ class StrictJsonProvider(DefaultJSONProvider):
     """JSON as RFC 8259 has it: UTF-8, no NaN, no lone surrogates, no NUL in texts, no bottomless nesting."""
 
     sort_keys = False
+
+    @staticmethod
+    def default(value: Any) -> Any:
+        """Dates and moments as ISO 8601 has them."""
+        if isinstance(value, date):
+            return value.isoformat()
+        return DefaultJSONProvider.default(value)
 
     def loads(self, s: str | bytes, **kwargs: Any) -> Any:
         """Parse a document; raises ValueError with a text fit to show."""
