@@ -17,8 +17,8 @@ from service.imports.guard import take_mark_off
 from service.imports.header import read_header
 from service.imports.rows import ParsedRow, RowChecker
 
-MAX_BYTES = 128 * 1024 * 1024
-MAX_ROWS = 500_000
+MAX_BYTES = 256 * 1024 * 1024
+MAX_ROWS = 1_500_000
 LISTED_PROBLEMS = 1_000
 PROGRESS_EVERY = 5_000
 
