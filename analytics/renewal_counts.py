@@ -17,14 +17,14 @@ from analytics.spells import Floats
 
 @dataclass(frozen=True)
 class StepChances:
-    """Chance that one part's life ends in each step, by failure and by a planned renewal, (..., steps)."""
+    """Chance that one part's life ends in each step, by failure and by a planned renewal, (steps, ...)."""
 
     failed: Floats
-    planned: Floats
+    planned: Floats | None = None
 
     @property
     def either(self) -> Floats:
-        return self.failed + self.planned
+        return self.failed if self.planned is None else self.failed + self.planned
 
 
 def step_chances(hazard: Floats, due: Floats | None = None) -> StepChances:
@@ -32,33 +32,32 @@ def step_chances(hazard: Floats, due: Floats | None = None) -> StepChances:
 
     Parameters
     ----------
-    hazard : array (..., steps + 1)
+    hazard : array (steps + 1, ...)
         Cumulative hazard at the edges of the steps.
     due : array (...) or None
         Step, counted as a real number from now, at which the part is renewed on purpose; below 0 counts as 0.
     """
-    alive = np.exp(-np.maximum(hazard - hazard[..., :1], 0.0))
-    failed = -np.diff(alive, axis=-1)
+    alive = np.exp(np.minimum(hazard[:1] - hazard, 0.0))
+    failed = alive[:-1] - alive[1:]
     if due is None:
-        return StepChances(failed, np.zeros_like(failed))
-    steps = failed.shape[-1]
-    at = np.maximum(np.asarray(due, dtype=float), 0.0)[..., None]
-    begin = np.arange(steps)
+        return StepChances(failed)
+    at = np.maximum(np.asarray(due, dtype=float), 0.0)[None]
+    begin = np.arange(len(failed)).reshape(-1, *([1] * (at.ndim - 1)))
     share = np.clip(at - begin, 0.0, 1.0)  # of each step, how much lies before the renewal
     failed = failed * share
     inside = (at >= begin) & (at < begin + 1)
-    return StepChances(failed, np.where(inside, alive[..., :-1] - failed, 0.0))
+    return StepChances(failed, np.where(inside, alive[:-1] - failed, 0.0))
 
 
 def lags(hazard_of_new: Floats, due: Floats | None = None) -> StepChances:
-    """Chances of a new part by whole steps since it was fitted, from `hazard_of_new` (..., steps + 1).
+    """Chances of a new part by whole steps since it was fitted, from `hazard_of_new` (steps + 1, ...).
 
     The hazard is wanted at 0, 1/2, 3/2, ... steps, so that lag k gathers lives of about k steps.
     """
     return step_chances(hazard_of_new, None if due is None else np.asarray(due, dtype=float) + 0.5)
 
 
-def expected_events(first: StepChances, new: StepChances) -> StepChances:
+def expected_events(first: StepChances, new: StepChances, renewals: Floats | None = None) -> StepChances:
     """Expected failures and planned renewals in each step, those of later parts included.
 
     Parameters
@@ -67,38 +66,55 @@ def expected_events(first: StepChances, new: StepChances) -> StepChances:
         Of the part now fitted.
     new : StepChances
         Of a new part by lag (`lags`).
+    renewals : array or None
+        `renewals_by_lag` of it, where already worked.
     """
-    steps = first.failed.shape[-1]
-    failed, planned = first.failed.copy(), first.planned.copy()
-    ended = np.zeros_like(failed)
-    at_once = 1.0 - new.either[..., 0]  # a part that does not outlast half a step gives way in the same one
-    for k in range(steps):
-        for out, life in ((failed, new.failed), (planned, new.planned)):
-            if k:
-                out[..., k] += (ended[..., :k] * life[..., k:0:-1]).sum(axis=-1)
-        total = (failed[..., k] + planned[..., k]) / np.maximum(at_once, 1e-9)
-        failed[..., k] += total * new.failed[..., 0]
-        planned[..., k] += total * new.planned[..., 0]
-        ended[..., k] = total
-    return StepChances(failed, planned)
+    total = first.either + then(first.either, renewals_by_lag(new) if renewals is None else renewals)
+    if new.planned is None and first.planned is None:
+        return StepChances(total)
+    failed = first.failed + then(total, new.failed)
+    return StepChances(failed, total - failed)
+
+
+def renewals_by_lag(new: StepChances) -> Floats:
+    """Expected renewals of a position by lag since a new part was fitted, (steps, ...)."""
+    life = new.either
+    # a part that does not outlast half a step gives way in the same one
+    at_once = 1.0 / np.maximum(1.0 - life[0], 1e-9)
+    out = life.copy()
+    for k in range(len(life)):
+        for j in range(k):
+            out[k] += out[j] * life[k - j]
+        out[k] *= at_once
+    return out
+
+
+def then(earlier: Floats, life: Floats) -> Floats:
+    """One more life after an earlier end: the convolution over steps of two arrays (steps, ...)."""
+    out = earlier * life[0]
+    for lag in range(1, len(earlier)):
+        out[lag:] += earlier[:-lag] * life[lag]
+    return out
+
+
+def variance_of_count(events: Floats, renewals: Floats) -> Floats:
+    """Variance of the number of ends of life within the horizon, (...).
+
+    Twice the events followed by another are the mean of N (N - 1); `renewals` is `renewals_by_lag`.
+    """
+    ahead = np.cumsum(renewals, axis=0)[::-1]
+    mean = events.sum(axis=0)
+    return np.maximum(2.0 * (events * ahead).sum(axis=0) + mean - mean**2, 0.0)
 
 
 def count_chances(first: StepChances, new: StepChances, most: int) -> Floats:
     """Chance of 0, 1, ... `most` ends of life within the horizon, (..., most + 1); the last stands for more as well."""
-    at_least = [np.ones(first.failed.shape[:-1])]
+    at_least = [np.ones(first.failed.shape[1:])]
     nth = first.either
     for _ in range(most):
-        at_least.append(np.minimum(nth.sum(axis=-1), at_least[-1]))
-        nth = _then(nth, new.either)
+        at_least.append(np.minimum(nth.sum(axis=0), at_least[-1]))
+        nth = then(nth, new.either)
     return -np.diff(np.stack([*at_least, np.zeros_like(at_least[0])], axis=-1), axis=-1)
-
-
-def _then(earlier: Floats, life: Floats) -> Floats:
-    """Distribution over steps of one more life after an earlier end."""
-    out = np.empty_like(earlier)
-    for k in range(earlier.shape[-1]):
-        out[..., k] = (earlier[..., : k + 1] * life[..., k::-1]).sum(axis=-1)
-    return out
 
 
 def sum_of_counts(chances: Floats) -> Floats:

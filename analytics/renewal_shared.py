@@ -23,7 +23,7 @@ import numpy as np
 from analytics.errors import InvalidObservations
 from analytics.life_model_types import Probability
 from analytics.new_life import NewLife
-from analytics.renewal_counts import StepChances, expected_events, lags
+from analytics.renewal_counts import expected_events, lags, step_chances
 from analytics.renewal_policy import CostCurve, RenewalCosts, cost_curve, renewal_policy
 from analytics.spells import Floats
 
@@ -166,14 +166,10 @@ def block_policy(parts: Sequence[BlockPart], access_cost: float, *, longest: flo
 def _renewals(life: NewLife, step: float) -> Floats:
     """Renewal function at the ends of the steps, starting new, (draws, steps)."""
     edges = step * np.arange(_STEPS + 1, dtype=np.float64)
-    hazard = life.hazard(edges)
-    hazard[:, 0] = 0.0
-    alive = np.exp(-hazard)
-    first = -np.diff(alive, axis=1)
-    halves = life.hazard(np.asarray(step * np.concatenate([[0.0], np.arange(_STEPS) + 0.5])))
-    halves[:, 0] = 0.0
-    events = expected_events(StepChances(first, np.zeros_like(first)), lags(halves))
-    return np.cumsum(events.failed, axis=1)
+    halves = np.asarray(step * np.concatenate([[0.0], np.arange(_STEPS) + 0.5]))
+    hazard, of_new = life.hazard(edges).T, life.hazard(halves).T
+    hazard[0] = of_new[0] = 0.0
+    return np.cumsum(expected_events(step_chances(hazard), lags(of_new)).failed, axis=0).T
 
 
 def _check_block(parts: Sequence[BlockPart], access_cost: float) -> None:

@@ -7,7 +7,6 @@ import pytest
 from scipy.stats import binom
 
 from analytics.renewal_counts import (
-    StepChances,
     count_chances,
     count_quantile,
     expected_events,
@@ -108,4 +107,3 @@ def test_leading_axes_and_nothing():
     for draw in range(4):
         assert sums[draw] == pytest.approx(sum_of_counts(np.stack([1 - p[:, draw], p[:, draw]], axis=-1)))
     assert sum_of_counts(np.zeros((0, 2))) == pytest.approx([1.0])
-    assert isinstance(lags(np.zeros(4)), StepChances)
