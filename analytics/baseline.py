@@ -46,7 +46,7 @@ class Baseline:
         return self.p_value >= MISFIT_P
 
 
-def baseline_of(spells: Spells, log_theta: Floats, shape: Floats, clock_weight: float, share: float) -> Baseline:
+def baseline_of(spells: Spells, log_theta: Floats, shape: Floats, clock_weight: float, share: Floats) -> Baseline:
     """Observed and expected failures by bins of the fitted cumulative hazard.
 
     Parameters
@@ -55,11 +55,11 @@ def baseline_of(spells: Spells, log_theta: Floats, shape: Floats, clock_weight: 
     log_theta, shape : (n,)
         Fitted life of each spell's cell.
     clock_weight : float
-    share : float
-        Chance that a renewal nobody explained was a failure.
+    share : (n,)
+        Chance of each that a renewal nobody explained was a failure.
     """
     keep = spells.known_start & (spells.quality != Quality.USED)
-    s, log_theta, shape = spells.subset(keep), log_theta[keep], shape[keep]
+    s, log_theta, shape, share = spells.subset(keep), log_theta[keep], shape[keep], share[keep]
     between = s.outcome == Outcome.FAILED_BETWEEN
 
     def hazard(km: Floats, days: Floats) -> Floats:

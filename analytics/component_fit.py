@@ -59,6 +59,8 @@ class ComponentFit:
     prior_weight : (rows,)
     renewal_rate : (w,)
         Renewals of parts that had not failed, per operational unit of ten years.
+    failed_share : float;  row_failed_share : (rows,)
+        Chance that a renewal of unknown reason was a failure, over all cells and in each row's own.
     bin_edges, bin_observed, bin_expected : (bins + 1,), (bins,), (bins,)
         Failures by bins of the fitted cumulative hazard (`baseline`); empty where that was not looked at.
     weibull_p : float
@@ -95,6 +97,7 @@ class ComponentFit:
     prior_weight: Array
     renewal_rate: Array
     failed_share: float
+    row_failed_share: Array
     left_out_used: float
     unknown_start: float
     bin_edges: Array = field(default_factory=lambda: np.zeros(0))

@@ -96,6 +96,7 @@ def assemble(
         prior_weight=np.clip(spread_of_life / prior_variance, 0.0, 1.0).astype(np.float32),
         renewal_rate=renewal_rate(stats),
         failed_share=stats.failed_share,
+        row_failed_share=_failed_share(stats, layout, rows),
         left_out_used=stats.left_out_used,
         unknown_start=stats.unknown_start,
     )
@@ -202,7 +203,7 @@ def _evidence(stats: SufficientStats, layout: Layout | None, rows: _Rows) -> Flo
     if layout is None:
         return out
     row_of = np.array([stats.index.get(k, -1) for k in layout.keys])
-    failures = np.array([1.0, stats.failed_share]) @ stats.failures
+    failures = stats.failures[0] + stats.failed_shares().share * stats.failures[1]
     failures = failures + stats.interval_failures + stats.unknown_failures
     sums = np.stack([failures, stats.parts, stats.exposure_km, stats.exposure_years])
     by_cell = np.where(row_of >= 0, sums[:, row_of], 0.0)
@@ -220,6 +221,16 @@ def _evidence(stats: SufficientStats, layout: Layout | None, rows: _Rows) -> Flo
     return out
 
 
+def _failed_share(stats: SufficientStats, layout: Layout | None, rows: _Rows) -> NDArray[np.float32]:
+    """Share of failures among renewals of unknown reason: a leaf's own, elsewhere the component's."""
+    out = np.full(len(rows.keys), stats.failed_share)
+    if layout is not None:
+        own = np.array(rows.own_cell)
+        row = np.where(own >= 0, layout.stats_row[own], -1)
+        out[row >= 0] = stats.failed_shares().share[row[row >= 0]]
+    return out.astype(np.float32)
+
+
 def _seen_by_cell(seen: dict[int, int], row_of: Ints, size: int) -> tuple[Ints, Ints]:
     """Cell and (numbered anew) person of each pair that was seen."""
     cell_of = np.full(size, -1)
@@ -231,7 +242,7 @@ def _seen_by_cell(seen: dict[int, int], row_of: Ints, size: int) -> tuple[Ints, 
 def renewal_rate(stats: SufficientStats) -> Floats:
     """Renewals of parts that were still good, per operational unit; they make the parts met younger."""
     operational = stats.exposure[:, int(np.flatnonzero(SHAPE_KNOTS == 1.0)[0])].sum(axis=1)
-    unknown = (1.0 - stats.failed_share) * stats.failures[1].sum()
+    unknown = float((1.0 - stats.failed_shares().share) @ stats.failures[1])
     good = stats.renewals[1] + unknown
     # one unit of ten years without a good renewal stands in for the prior
     return np.maximum(good, 0.0) / (operational + 1.0)

@@ -190,10 +190,11 @@ def _with_baseline(fit: ComponentFit, spells: Spells) -> ComponentFit:
     _, first, which = np.unique(code, return_index=True, return_inverse=True)
     kinds = [(int(spells.cell[i]), int(spells.stratum[i]), int(spells.position[i])) for i in first]
     rows = [fit.rows_for(spells.cells[c], s, spells.positions[p] if p >= 0 else None)[0] for c, s, p in kinds]
-    log_theta = row_theta[np.array(rows, dtype=np.int64)][which]
+    row = np.array(rows, dtype=np.int64)[which]
+    log_theta = row_theta[row]
     log_theta += np.where(spells.quality == Quality.PATTERN, fit.pattern_mean @ share, 0.0)
     shape = np.full(len(spells), float(fit.shape @ share))
-    found = baseline_of(spells, log_theta, shape, float(CLOCK_WEIGHTS[best]), fit.failed_share)
+    found = baseline_of(spells, log_theta, shape, float(CLOCK_WEIGHTS[best]), fit.row_failed_share[row])
     return replace(
         fit,
         bin_edges=found.edges,

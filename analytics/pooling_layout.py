@@ -139,24 +139,28 @@ def build_layout(stats: SufficientStats) -> Layout:
 
 def _sorted_sums(stats: SufficientStats, rows: Ints) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
     """deaths, log_exposure, constant, exact, log_u, interval_log of `Layout`."""
-    share = np.array([1.0, stats.failed_share])
     held = rows >= 0
+    unexplained = stats.failed_shares()
 
     def pick(values: Floats) -> Floats:
         out = np.zeros((*values.shape[:-1], len(rows)))
         out[..., held] = values[..., rows[held]]
         return out
 
-    exact = np.maximum(share @ pick(stats.failures), 0.0)
-    deaths = exact + np.maximum(pick(stats.interval_failures), 0.0)
-    log_u = np.einsum("k,kwc->wc", share, pick(stats.log_u))
-    constant = np.einsum("k,kwc->wc", share, pick(stats.log_rate))
-    exposure = pick(stats.exposure)
+    share, known, unknown = pick(unexplained.share), *pick(stats.failures)
+    between = np.maximum(pick(stats.interval_failures), 0.0)
+    kept = np.ones(len(rows))
+    explained = np.maximum(stats.failures[0] + stats.interval_failures, 0.0)
+    kept[held] = unexplained.held(explained, np.maximum(stats.failures[1], 0.0))[rows[held]]
+    exact = kept * np.maximum(known + share * unknown, 0.0)
+    deaths = exact + kept * between
+    log_u, constant = (kept * (of[0] + share * of[1]) for of in (pick(stats.log_u), pick(stats.log_rate)))
+    exposure = kept * pick(stats.exposure)
     # a cell without exposure gets the same tiny one at every shape, so that it carries no information on the shape;
     # what rounding leaves of spells that were taken out again counts as none
     watched = exposure[:, _SHAPE_ONE, :] > _TINY_EXPOSURE
     log_exposure = np.where(watched[:, None, :], np.log(np.maximum(exposure, 1e-300)), np.log(_TINY_EXPOSURE))
-    return deaths, log_exposure, constant, exact, log_u, pick(stats.interval_log)
+    return deaths, log_exposure, constant, exact, log_u, kept * pick(stats.interval_log)
 
 
 def _tree_order(key: CellKey) -> tuple[NodeKey, NodeKey, str, int, str, bool]:

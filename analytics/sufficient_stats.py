@@ -27,6 +27,7 @@ from analytics.operational_time import (
     unit_rate,
 )
 from analytics.pooling_cells import CellKey, cell_key, pair_code, tally
+from analytics.renewal_reasons import FailedShare, component_share, share_by_cell
 from analytics.spells import DAYS_PER_YEAR, Outcome, Quality, Removal, Spells
 
 Floats = NDArray[np.float64]
@@ -45,13 +46,12 @@ _KNOWN_REASON_GOOD = (
     Removal.MISDIAGNOSIS,
     Removal.OWNER_WISH,
 )
-_PRIOR_RENEWALS, _PRIOR_FAILED_SHARE = 4.0, 0.7  # invented: the reason is most often left out when it seems plain
 
 
 @dataclass
 class SufficientStats:
     """Sums over spells by cell. Arrays have the cell as last axis; `failures`, `log_u` and `log_rate` have first
-    axis 0 for failures of known reason, 1 for renewals whose reason nobody wrote."""
+    axis 0 for failures of known reason, 1 for renewals whose reason nobody wrote; of `reasons` 0 failed, 1 good."""
 
     keys: list[CellKey] = field(default_factory=list)
     index: dict[CellKey, int] = field(default_factory=dict)
@@ -65,7 +65,8 @@ class SufficientStats:
     parts: Floats = field(default_factory=lambda: np.zeros(0))
     exposure_km: Floats = field(default_factory=lambda: np.zeros(0))
     exposure_years: Floats = field(default_factory=lambda: np.zeros(0))
-    renewals: Floats = field(default_factory=lambda: np.zeros(2))  # known reason: failed, good
+    reasons: Floats = field(default_factory=lambda: np.zeros((2, 0)))  # renewals of known reason: failed, good
+    used_reasons: Floats = field(default_factory=lambda: np.zeros(2))  # the same of second-hand parts, in no cell
     left_out_used: float = 0.0
     unknown_start: float = 0.0
     seen_machines: dict[int, int] = field(default_factory=dict)  # spells by `pair_code` of cell and machine
@@ -82,6 +83,7 @@ class SufficientStats:
         "parts",
         "exposure_km",
         "exposure_years",
+        "reasons",
     )
 
     def __len__(self) -> int:
@@ -109,8 +111,16 @@ class SufficientStats:
     @property
     def failed_share(self) -> float:
         """Chance that a renewal of unknown reason was a failure: share among known reasons, shrunk."""
-        failed, good = self.renewals
-        return float((failed + _PRIOR_RENEWALS * _PRIOR_FAILED_SHARE) / (failed + good + _PRIOR_RENEWALS))
+        return component_share(*self.renewals.tolist())
+
+    @property
+    def renewals(self) -> Floats:
+        """Renewals of known reason over all cells: failed, good."""
+        return self.reasons.sum(axis=1) + self.used_reasons
+
+    def failed_shares(self) -> FailedShare:
+        """The same chance for each cell, (rows,)."""
+        return share_by_cell(self.reasons[0], self.reasons[1], self.failed_share)
 
     def add(self, spells: Spells, at: int = 0) -> None:
         """Put in the spell at one index of `spells`."""
@@ -123,14 +133,15 @@ class SufficientStats:
     def _one(self, spells: Spells, at: int, sign: float) -> None:
         weight = sign * float(spells.weight[at])
         outcome, removal = int(spells.outcome[at]), int(spells.removal[at])
-        self._count_reason(removal, weight)
         if spells.quality[at] == Quality.USED:
+            self.used_reasons += weight * _reason(removal)
             self.left_out_used += weight
             return
         start_km, start_days = float(spells.start_km[at]), float(spells.start_days[at])
         row = self.row(cell_key(spells, at))
         end_km, end_days = float(spells.exit_km[at]), float(spells.exit_days[at])
         entry_km, entry_days = float(spells.entry_km[at]), float(spells.entry_days[at])
+        self.reasons[:, row] += weight * _reason(removal)
         self.parts[row] += weight
         self.exposure_km[row] += weight * (end_km - entry_km)
         self.exposure_years[row] += weight * (end_days - entry_days) / DAYS_PER_YEAR
@@ -158,19 +169,11 @@ class SufficientStats:
             self.log_rate[kind, :, row] += weight * np.log(_rates(km[1, 0], days[1, 0]))
         self.exposure[:, :, row] += weight * (end - entry)
 
-    def _count_reason(self, removal: int, weight: float) -> None:
-        if removal in _KNOWN_REASON_FAILED:
-            self.renewals[0] += weight
-        elif removal in _KNOWN_REASON_GOOD:
-            self.renewals[1] += weight
-
     def update(self, spells: Spells) -> None:
         """Put in all spells at once; the same sums as `add` one by one."""
-        self.renewals += [
-            float(spells.weight[np.isin(spells.removal, reasons)].sum())
-            for reasons in (_KNOWN_REASON_FAILED, _KNOWN_REASON_GOOD)
-        ]
         used = spells.quality == Quality.USED
+        for kind, reasons in enumerate((_KNOWN_REASON_FAILED, _KNOWN_REASON_GOOD)):
+            self.used_reasons[kind] += spells.weight[used & np.isin(spells.removal, reasons)].sum()
         known = spells.known_start
         self.left_out_used += float(spells.weight[used].sum())
         self.unknown_start += float(spells.weight[~used & ~known].sum())
@@ -202,6 +205,8 @@ class SufficientStats:
     def _bulk_counts(self, spells: Spells, rows: NDArray[np.int64]) -> None:
         size, weight = self.parts.shape[0], spells.weight
         self.parts += np.bincount(rows, weight, size)
+        for kind, reasons in enumerate((_KNOWN_REASON_FAILED, _KNOWN_REASON_GOOD)):
+            self.reasons[kind] += np.bincount(rows, weight * np.isin(spells.removal, reasons), size)
         self.exposure_km += np.bincount(rows, weight * (spells.exit_km - spells.entry_km), size)
         self.exposure_years += np.bincount(rows, weight * (spells.exit_days - spells.entry_days), size) / DAYS_PER_YEAR
         failed = np.isin(spells.outcome, (Outcome.FAILED, Outcome.FAILED_BETWEEN)) & ~spells.known_start
@@ -277,6 +282,10 @@ def newest_strata(spells: Spells) -> NDArray[np.int64]:
 def of_replacements(spells: Spells, newest: NDArray[np.int64]) -> Spells:
     """The spells as if their parts were of the newest stratum: what replaces a superseded factory part."""
     return replace(spells, stratum=newest[spells.cell])
+
+
+def _reason(removal: int) -> Floats:
+    return np.array([float(removal in _KNOWN_REASON_FAILED), float(removal in _KNOWN_REASON_GOOD)])
 
 
 def _log_width(lower: Floats, upper: Floats) -> Floats:

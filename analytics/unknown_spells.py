@@ -81,9 +81,10 @@ def unknown_spells(spells: Spells, stats: SufficientStats, order: Ints, seed: in
         return None
     s = spells.subset(at)
     between = s.outcome == Outcome.FAILED_BETWEEN
-    failed = np.where(s.outcome == Outcome.RENEWED_REASON_UNKNOWN, stats.failed_share, 0.0)
+    rows = stats.rows_of(s)
+    failed = np.where(s.outcome == Outcome.RENEWED_REASON_UNKNOWN, stats.failed_shares().share[rows], 0.0)
     failed = np.where(between | (s.outcome == Outcome.FAILED), 1.0, failed)
-    cell = order[stats.rows_of(s)]
+    cell = order[rows]
     later = order[stats.rows_of(of_replacements(s, newest_strata(spells)))]
     return UnknownSpells(
         cell,
