@@ -87,7 +87,8 @@ def multiplier(world: World, effect: str, component: str, model: str) -> float:
 def test_p01_the_early_regulator_is_weak(small: World, learnt: Database) -> None:
     part = ask(learnt, "regulator_rectifier", "Lanner 650", "2012-11", {"action": "original"})
     chance = part.chance_in_horizon
-    assert chance.low <= truth(1.7, 42_000, multiplier(small, "P01", "regulator_rectifier", "Lanner 650")) <= chance.high
+    hazard = multiplier(small, "P01", "regulator_rectifier", "Lanner 650")
+    assert chance.low <= truth(1.7, 42_000, hazard) <= chance.high
     # An average part of the catalogue (invented prior: shape 1.5, 150,000 km) would be far below.
     assert chance.low > truth(1.5, 150_000, 1.0)
     assert part.evidence.failures > 10

@@ -34,7 +34,9 @@ def test_every_setting_is_read() -> None:
     }
     assert {name.removeprefix("WEAKSPOT_").lower() for name in given} == {field.name for field in fields(Settings)}
     read = Settings.from_environment({**given, "HOME": "/", "WEAKSPOT_TEST_ENGINES": "sqlite"})
-    assert read == Settings("postgresql://keeper@localhost/records", "NORMAL", True, 7, 0, 72.5, "CHF", 9000, 3, "pictures")
+    assert read == Settings(
+        "postgresql://keeper@localhost/records", "NORMAL", True, 7, 0, 72.5, "CHF", 9000, 3, "pictures"
+    )
 
 
 @pytest.mark.parametrize(
