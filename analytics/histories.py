@@ -31,6 +31,7 @@ class Lines:
 
     `day` is the ordinal of the date (middle of a month or year where only that is known), nan if unknown;
     `reading_km` what the clock showed, nan if not read. `component` and `position` are indices, -1 for none.
+    `separate` marks renewals said to be no second entry of the one just before (None: none is).
     """
 
     machine: Ints
@@ -44,6 +45,7 @@ class Lines:
     source: Sequence[str]
     quality: Ints
     in_doubt: np.ndarray
+    separate: np.ndarray | None = None
 
 
 @dataclass(frozen=True)
@@ -97,6 +99,7 @@ def place_machine(lines: Lines, rows: slice, new_day: float) -> Placed | None:
     """Put one machine's lines on its clocks; None where no card ever saw the machine."""
     day, reading = lines.day[rows], lines.reading_km[rows]
     doubt = np.asarray(lines.in_doubt[rows], dtype=bool)
+    separate = np.zeros(len(day), dtype=bool) if lines.separate is None else lines.separate[rows]
     action, source = lines.action[rows], lines.source[rows]
     if np.isnan(new_day):
         new_day = _guess_new_day(day, reading)
@@ -116,7 +119,7 @@ def place_machine(lines: Lines, rows: slice, new_day: float) -> Placed | None:
             int(lines.component[rows][i]),
             int(lines.position[rows][i]),
             Event(float(km[k]), float(days[k]), action[i], lines.reason[rows][i], source[i],
-                  int(lines.quality[rows][i]), bool(doubt[i])),
+                  int(lines.quality[rows][i]), bool(doubt[i]), bool(separate[i])),
         )
         for k, i in enumerate(order)
     )  # fmt: skip

@@ -9,7 +9,8 @@ The rules are those of the trade brief's table "what each kind of line does to t
   without leaving a paper cannot be counted either;
 - a repair keeps the part; it is a failure of the function where the line says so;
 - a part of unknown start is never taken for the factory's;
-- two renewals of one position within 14 days and 300 km are one event (double lines, comebacks).
+- two renewals of one position within 14 days and 300 km are one event (double lines, comebacks), unless
+  someone said that they are two.
 """
 
 from __future__ import annotations
@@ -34,6 +35,8 @@ class Event(NamedTuple):
     source: str
     quality: int
     in_doubt: bool
+    # True where someone said that this is no second entry of the renewal just before it.
+    separate: bool = False
 
 
 class Watch(NamedTuple):
@@ -179,6 +182,7 @@ class _Part:
     def is_comeback(self, event: Event) -> bool:
         return (
             self.not_original
+            and not event.separate
             and abs(event.days - self.start[1]) <= COMEBACK_DAYS
             and abs(event.km - self.start[0]) <= COMEBACK_KM
         )

@@ -19,6 +19,7 @@ from analytics.component_fit import ComponentFit
 from analytics.life_model_types import LifePrior
 from service.lifetimes import Dataset
 from service.models import EstimateRelease, JobLine, Shop, StaleComponent
+from service.past import reads_the_past
 
 # Goes up whenever the same lines would give another fit; the layout of a stored fit is part of it.
 _LAYOUT = ",".join(field.name for field in fields(ComponentFit))
@@ -46,7 +47,11 @@ def scopes(session: Session, *, pool_open: bool) -> list[int | None]:
 def latest_release(session: Session, shop_id: int | None) -> EstimateRelease | None:
     """The release in force for one shop's own data, or for the pool."""
     scope = EstimateRelease.shop_id.is_(None) if shop_id is None else EstimateRelease.shop_id == shop_id
-    return session.scalar(select(EstimateRelease).where(scope).order_by(EstimateRelease.id.desc()).limit(1))
+    statement = select(EstimateRelease).where(scope)
+    known_at = reads_the_past(session)
+    if known_at is not None:
+        statement = statement.where(EstimateRelease.published_at <= known_at)
+    return session.scalar(statement.order_by(EstimateRelease.id.desc()).limit(1))
 
 
 def release_for(session: Session, shop_id: int, *, pool_open: bool) -> EstimateRelease | None:

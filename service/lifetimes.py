@@ -25,6 +25,7 @@ from analytics.histories import (
 from analytics.spells import Cell, Quality, Spells
 from service.models import (
     ComponentType,
+    Doubt,
     JobLine,
     Machine,
     MachineFamily,
@@ -34,6 +35,8 @@ from service.models import (
     PartChange,
     Shop,
 )
+from service.past import read_links, reads_the_past
+from service.vocabulary import ASKING_KINDS
 
 QUALITY_CODES = {q.name.lower(): int(q) for q in Quality}
 
@@ -67,18 +70,27 @@ def read_dataset(
     machine_ids: Sequence[int] | None = None,
     known_at: datetime | None = None,
 ) -> Dataset:
-    """Lines of some shops or machines (None: all), as they were known at a moment (None: now)."""
+    """Lines of some shops or machines (None: all), as known at a moment (None: now, or as `service.past` says)."""
     machine_rows = session.execute(_machines(shop_ids, machine_ids)).all()
     machine_index = {row.id: k for k, row in enumerate(machine_rows)}
     cells, cell_of = _cells(machine_rows)
     shops = session.execute(select(Shop.id, Shop.name).order_by(Shop.id)).all()
     shop_index = {row.id: k for k, row in enumerate(shops)}
-    line_rows = session.execute(_lines(shop_ids, machine_ids, known_at)).all()
+    known_at = known_at or reads_the_past(session)
+    linked = read_links(session, shop_ids, known_at)
+    line_rows = _in_order_written(session.execute(_lines(shop_ids, machine_ids, known_at)).all(), linked.removed)
     types = session.execute(select(ComponentType.id, ComponentType.slug, ComponentType.document)).all()
     component_index = {row.id: k for k, row in enumerate(types)}
     layouts = _layouts(session)
     positions = _position_names(line_rows, types, layouts)
-    lines = _line_columns(line_rows, machine_index, component_index, {name: k for k, name in enumerate(positions)})
+    lines = _line_columns(
+        line_rows,
+        machine_index,
+        component_index,
+        {name: k for k, name in enumerate(positions)},
+        doubtful=None if known_at is None else _doubtful_at(session, shop_ids, known_at),
+        two_events=linked.two_events,
+    )
     machines = Machines(
         cell=np.array([cell_of[row.id] for row in machine_rows], dtype=np.int64),
         shop=np.array([shop_index[row.shop_id] for row in machine_rows], dtype=np.int64),
@@ -90,7 +102,11 @@ def read_dataset(
         _units(k, row.slug, row.document, lines, machines, names, layouts, changes.get(row.slug, {}))
         for k, row in enumerate(types)
     ]
-    dates = [row.date_latest for row in line_rows if row.date_latest is not None and not row.in_doubt]
+    dates = [
+        row.date_latest
+        for row, doubt in zip(line_rows, lines.in_doubt, strict=True)
+        if row.date_latest is not None and not doubt
+    ]
     return Dataset(
         lines,
         machines,
@@ -139,6 +155,7 @@ def _lines(shop_ids: Sequence[int] | None, machine_ids: Sequence[int] | None, kn
         JobLine.source,
         JobLine.quality,
         JobLine.in_doubt,
+        JobLine.first_id,
     ).order_by(JobLine.machine_id, JobLine.id)
     if shop_ids is not None:
         statement = statement.where(JobLine.shop_id.in_(shop_ids))
@@ -152,6 +169,27 @@ def _lines(shop_ids: Sequence[int] | None, machine_ids: Sequence[int] | None, kn
         .where(JobLine.recorded_at <= known_at)
         .where(or_(later.id.is_(None), later.recorded_at > known_at))
     )
+
+
+def _in_order_written(rows: Sequence[Any], removed: frozenset[int]) -> Sequence[Any]:
+    """Corrections in the place of what they correct; lines that stand for nothing left out."""
+    if removed:
+        rows = [row for row in rows if (row.first_id or row.id) not in removed]
+    if any(row.first_id is not None for row in rows):
+        return sorted(rows, key=lambda row: (row.machine_id, row.first_id or row.id))
+    return rows
+
+
+def _doubtful_at(session: Session, shop_ids: Sequence[int] | None, known_at: datetime) -> set[int]:
+    """Lines about which something was open at a moment."""
+    statement = select(Doubt.job_line_id).where(
+        Doubt.raised_at <= known_at,
+        or_(Doubt.settled_at.is_(None), Doubt.settled_at > known_at),
+        Doubt.kind.not_in(ASKING_KINDS),
+    )
+    if shop_ids is not None:
+        statement = statement.where(Doubt.shop_id.in_(shop_ids))
+    return set(session.scalars(statement))
 
 
 def _cells(machine_rows: Sequence[Any]) -> tuple[tuple[Cell, ...], dict[int, int]]:
@@ -168,6 +206,9 @@ def _line_columns(
     machine_index: Mapping[int, int],
     component_index: Mapping[int, int],
     position_index: Mapping[str, int],
+    *,
+    doubtful: set[int] | None,
+    two_events: frozenset[int],
 ) -> Lines:
     return Lines(
         machine=np.array([machine_index[row.machine_id] for row in rows], dtype=np.int64),
@@ -180,7 +221,11 @@ def _line_columns(
         reason=[row.reason for row in rows],
         source=[row.source for row in rows],
         quality=np.array([QUALITY_CODES[row.quality] for row in rows], dtype=np.int64),
-        in_doubt=np.array([row.in_doubt for row in rows], dtype=bool),
+        in_doubt=np.array(
+            [row.in_doubt if doubtful is None else row.id in doubtful for row in rows],
+            dtype=bool,
+        ),
+        separate=np.array([(row.first_id or row.id) in two_events for row in rows], dtype=bool) if two_events else None,
     )
 
 

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Sequence
+from datetime import datetime
 from typing import Any, TypeVar
 
-from sqlalchemy import Select, func, select
-from sqlalchemy.orm import Session
+from sqlalchemy import Select, func, or_, select
+from sqlalchemy.orm import Session, aliased
 
 from service.errors import InvalidInput, NotFound
-from service.models import Doubt, ImportBatch, Inspection, JobLine, Machine, MachineModel
+from service.models import Doubt, ImportBatch, Inspection, JobCard, JobLine, LineLink, Machine, MachineModel
+from service.past import reads_the_past
 
-Row = TypeVar("Row", Machine, ImportBatch, Inspection)
+Row = TypeVar("Row", Machine, ImportBatch, Inspection, Doubt, JobLine)
 
 
 def page(
@@ -31,9 +33,13 @@ def page(
     return rows[:limit], rows[limit - 1].public_id if len(rows) > limit else None
 
 
-def machines_of(shop_id: int, *, reference: str | None = None, model: str | None = None) -> Select[Any]:
+def machines_of(
+    shop_id: int, *, reference: str | None = None, model: str | None = None, known_at: datetime | None = None
+) -> Select[Any]:
     """A shop's machines."""
     statement = select(Machine).where(Machine.shop_id == shop_id)
+    if known_at is not None:
+        statement = statement.where(Machine.recorded_at <= known_at)
     if reference is not None:
         statement = statement.where(Machine.reference == reference)
     if model is not None:
@@ -43,9 +49,50 @@ def machines_of(shop_id: int, *, reference: str | None = None, model: str | None
 
 def machine_of(session: Session, shop_id: int, public_id: uuid.UUID) -> Machine:
     """One machine of a shop; another shop's machine does not exist for it."""
-    row = session.scalar(select(Machine).where(Machine.shop_id == shop_id, Machine.public_id == public_id))
+    known_at = reads_the_past(session)
+    row = session.scalar(machines_of(shop_id, known_at=known_at).where(Machine.public_id == public_id))
     if row is None:
-        raise NotFound("there is no such machine")
+        raise NotFound("there is no such machine" if known_at is None else "there was no such machine on record then")
+    return row
+
+
+def lines_of(
+    session: Session, shop_id: int, *, machine: uuid.UUID | None = None, card: str | None = None
+) -> Select[Any]:
+    """A shop's lines in force, or those that were at the moment the session reads as of."""
+    known_at = reads_the_past(session)
+    statement = select(JobLine).where(JobLine.shop_id == shop_id)
+    if known_at is None:
+        statement = statement.where(JobLine.superseded_by_id.is_(None))
+    else:
+        later = aliased(JobLine)
+        statement = (
+            statement.outerjoin(later, JobLine.superseded_by_id == later.id)
+            .where(JobLine.recorded_at <= known_at)
+            .where(or_(later.id.is_(None), later.recorded_at > known_at))
+        )
+    if machine is not None:
+        ids = select(Machine.id).where(Machine.shop_id == shop_id, Machine.public_id == machine)
+        statement = statement.where(JobLine.machine_id.in_(ids))
+    if card is not None:
+        ids = select(JobCard.id).where(JobCard.shop_id == shop_id, JobCard.number == card)
+        statement = statement.where(JobLine.card_id.in_(ids))
+    return statement
+
+
+def line_of(session: Session, shop_id: int, public_id: uuid.UUID) -> JobLine:
+    """One line of a shop, in force or not; another shop's line does not exist for it."""
+    row = session.scalar(select(JobLine).where(JobLine.shop_id == shop_id, JobLine.public_id == public_id))
+    if row is None:
+        raise NotFound("there is no such line")
+    return row
+
+
+def link_of(session: Session, shop_id: int, public_id: uuid.UUID) -> LineLink:
+    """One link between lines of a shop."""
+    row = session.scalar(select(LineLink).where(LineLink.shop_id == shop_id, LineLink.public_id == public_id))
+    if row is None:
+        raise NotFound("there is no such link")
     return row
 
 

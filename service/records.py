@@ -29,6 +29,7 @@ from service.models import (
     Shop,
     StaleComponent,
 )
+from service.vocabulary import ASKING_KINDS
 
 INSERTED_AT_ONCE = 5_000
 KEYS_AT_ONCE = 500  # below the number of parameters that old SQLite builds take
@@ -196,7 +197,9 @@ def settle_doubts(session: Session, keys: Sequence[int], *, by: str, now: dateti
 def mark_lines(session: Session, keys: Sequence[int]) -> None:
     """Put lines in or out of doubt: in doubt is a line with a doubt that is not settled."""
     for part in chunks(keys):
-        open_doubts = select(Doubt.job_line_id).where(Doubt.job_line_id.in_(part), Doubt.settled_at.is_(None))
+        open_doubts = select(Doubt.job_line_id).where(
+            Doubt.job_line_id.in_(part), Doubt.settled_at.is_(None), Doubt.kind.not_in(ASKING_KINDS)
+        )
         doubtful = set(session.scalars(open_doubts))
         for value in (True, False):
             which = [key for key in part if (key in doubtful) is value]

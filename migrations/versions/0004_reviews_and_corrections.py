@@ -62,7 +62,9 @@ def upgrade() -> None:
         batch_op.create_index("ix_shop_word_shop_id_folded", ["shop_id", "folded"], unique=False)
 
     # Nullable columns at the end: neither engine rewrites the table for them.
-    op.add_column("job_line", sa.Column("first_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True))
+    op.add_column(
+        "job_line", sa.Column("first_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True)
+    )
     op.add_column("job_line", sa.Column("recorded_by", sa.String(length=80), nullable=True))
     op.add_column("job_line", sa.Column("correction_reason", sa.Text(), nullable=True))
     op.add_column("doubt", sa.Column("choice", sa.String(length=20), nullable=True))

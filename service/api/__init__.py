@@ -15,6 +15,7 @@ from service.api.exports import blueprint as exports
 from service.api.health import blueprint as health
 from service.api.imports import blueprint as imports
 from service.api.inspections import blueprint as inspections
+from service.api.job_lines import blueprint as job_lines
 from service.api.limit_edits import blueprint as limit_edits
 from service.api.machines import blueprint as machines
 from service.api.measurements import blueprint as measurements
@@ -22,6 +23,7 @@ from service.api.plans import blueprint as plans
 from service.api.prints import blueprint as prints
 from service.api.rankings import blueprint as rankings
 from service.api.resource import ProblemApi
+from service.api.reviews import blueprint as reviews
 from service.api.work_orders import blueprint as work_orders
 
 PREFIX = "/api/v1"
@@ -52,6 +54,8 @@ def register_api(app: Flask) -> None:
         machines,
         components,
         imports,
+        job_lines,
+        reviews,
         exports,
     ):
         api.register_blueprint(blueprint, url_prefix=PREFIX + (blueprint.url_prefix or ""))

@@ -15,6 +15,7 @@ from service.imports.intake import take_in
 from service.imports.summary import ImportReport
 from service.models import ImportBatch
 from service.queries import doubt_counts, import_of, imports_of, open_doubts, page
+from service.reviews import doubt_share
 from service.schemas.records import ImportFile, ImportQuery, ImportReply, ImportsReply, PageQuery
 
 blueprint = Resource("imports", __name__, url_prefix="/imports", description="Job-line files")
@@ -76,6 +77,7 @@ def _reply(session: Session, row: ImportBatch) -> dict[str, Any]:
         "summary": row.summary,
         "doubt_counts": doubt_counts(session, shop_id(), row.id),
         "doubts": open_doubts(session, shop_id(), row.id, limit=DOUBTS_SHOWN),
+        "share_in_doubt": doubt_share(session, shop_id(), row.id)["share_in_doubt"],
     }
 
 
@@ -87,4 +89,5 @@ def _nothing_written(report: ImportReport) -> dict[str, Any]:
         "summary": report.to_dict(),
         "doubt_counts": report.doubts_by_kind,
         "doubts": [{"id": None, **doubt} for doubt in report.to_dict()["doubts"]],
+        "share_in_doubt": report.lines_in_doubt / report.lines_new if report.lines_new else 0.0,
     }

@@ -11,9 +11,10 @@ from service.api.context import app, shop_id
 from service.api.resource import Resource
 from service.inspections.ranking import horizon_of, rank_recorded
 from service.models import Machine
+from service.past import read_as_known_at
 from service.queries import machine_of, machines_of, page
 from service.schemas.ranking import MachineRankingQuery, RankingReply
-from service.schemas.records import MachineQuery, MachineReply, MachinesReply
+from service.schemas.records import KnownAtQuery, MachineQuery, MachineReply, MachinesReply
 
 blueprint = Resource("machines", __name__, url_prefix="/machines", description="Machines on record")
 
@@ -25,18 +26,23 @@ class Machines(MethodView):
     def get(self, asked: dict[str, Any]) -> dict[str, Any]:
         """List the shop's machines."""
         with app().database.read() as session:
-            wanted = machines_of(shop_id(), reference=asked["reference"], model=asked["model"])
+            read_as_known_at(session, asked["known_at"], now=app().now())
+            wanted = machines_of(
+                shop_id(), reference=asked["reference"], model=asked["model"], known_at=asked["known_at"]
+            )
             rows, further = page(session, wanted, Machine, after=asked["after"], limit=asked["limit"])
         return {"machines": rows, "next": further}
 
 
 @blueprint.route("/<uuid:machine_id>")
 class OneMachine(MethodView):
+    @blueprint.arguments(KnownAtQuery, location="query")
     @blueprint.response(200, MachineReply)
     @blueprint.alt_response(404, response="NOT_FOUND")
-    def get(self, machine_id: uuid.UUID) -> Machine:
+    def get(self, asked: dict[str, Any], machine_id: uuid.UUID) -> Machine:
         """Show one machine."""
         with app().database.read() as session:
+            read_as_known_at(session, asked["known_at"], now=app().now())
             return machine_of(session, shop_id(), machine_id)
 
 
@@ -49,6 +55,8 @@ class MachineRanking(MethodView):
     def get(self, asked: dict[str, Any], machine_id: uuid.UUID) -> dict[str, Any]:
         """Rank every part of a machine on record."""
         with app().database.read() as session:
+            read_as_known_at(session, asked["known_at"], now=app().now())
+            machine_of(session, shop_id(), machine_id)
             ranking, _ = rank_recorded(
                 session,
                 shop_id(),

@@ -22,6 +22,7 @@ from service.imports.summary import LISTED_DOUBTS, LISTED_NAMES, DoubtLine, Impo
 from service.imports.words import CatalogueWords
 from service.imports.writing import Writer
 from service.models import Shop
+from service.vocabulary import ASKING_KINDS
 
 FILE_NAME_LENGTH = 255
 
@@ -99,7 +100,9 @@ def _report(
         new_machine_count=len(new),
         new_machines=tuple(new[:LISTED_NAMES]),
         machine_count=len(plan.fleet.machines),
-        lines_in_doubt=len({(doubt.line_key, doubt.line) for doubt in plan.doubts}),
+        lines_in_doubt=len(
+            {(doubt.line_key, doubt.line) for doubt in plan.doubts if doubt.finding.kind not in ASKING_KINDS}
+        ),
         doubts_by_kind=dict(Counter(doubt.finding.kind for doubt in plan.doubts).most_common()),
         doubts=tuple(
             DoubtLine(doubt.line, *doubt.finding[1:], doubt.line_key is not None)

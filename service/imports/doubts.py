@@ -28,6 +28,9 @@ DOUBT_KINDS: Mapping[str, str] = {
     "gone_then_seen": "work after the machine was gone",
     "machine_differs": "make, model or build that differ from what is known of the machine",
     "duplicate_reference": "a reference that differs from another only in look-alike characters",
+    "duplicate_card": "the same work on the same day on two cards",
+    "comeback": "the same part again within days",
+    "text_unclear": "a card's free text that leaves something open",
 }
 # Found by looking at the whole history, so they can come and go as further rows arrive.
 HISTORY_KINDS = frozenset(
@@ -40,6 +43,8 @@ HISTORY_KINDS = frozenset(
         "future_date",
         "before_built",
         "gone_then_seen",
+        "duplicate_card",
+        "comeback",
     }
 )
 _FILLER = re.compile(r"(?:(\d)\1{4,}|1234|12345|123456|1234567)(?:\.0+)?", re.ASCII)

@@ -20,6 +20,8 @@ class HistoryLine(NamedTuple):
     unit: str
     action: str
     source: str
+    component: Hashable = None
+    position: str | None = None
 
     @property
     def shown(self) -> str:

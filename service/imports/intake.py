@@ -46,7 +46,7 @@ def take_in(
             file_name=file_name,
             now=now,
             today=today,
-            catalogue_words=catalogue_words(session),
+            catalogue_words=catalogue_words(session, row.id),
             dry_run=dry_run,
             keep_good=keep_good,
             progress=progress,

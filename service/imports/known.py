@@ -5,11 +5,11 @@ from __future__ import annotations
 import uuid
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from typing import NamedTuple
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.imports.doubts import HISTORY_KINDS
@@ -20,6 +20,7 @@ from service.models import (
     ImportBatch,
     JobCard,
     JobLine,
+    LineLink,
     Machine,
     MachineFamily,
     MachineMake,
@@ -28,10 +29,11 @@ from service.models import (
     Shop,
 )
 from service.records import SETTLED_BY_ROWS, chunks
-from service.vocabulary import JOB_LINE_COLUMNS
+from service.vocabulary import DISMISSING_CHOICES, JOB_LINE_COLUMNS, LINKS_THAT_REMOVE
 
 _ODOMETER = JOB_LINE_COLUMNS.index("odometer")
 _UNIT = JOB_LINE_COLUMNS.index("unit")
+_ORIGIN = func.coalesce(JobLine.first_id, JobLine.id)
 
 ReadingKey = tuple[date | None, str, str]  # day, reading as written, unit
 
@@ -56,6 +58,8 @@ class KnownHistory:
     components: dict[int, int | None]
     doubts: list[KnownDoubt]
     readings: dict[ReadingKey, tuple[int, bool]]
+    # A line goes by the key of the one first written down; here is the key of the one in force.
+    keys: dict[int, int] = field(default_factory=dict)
 
 
 def read_machines(session: Session, shop: Shop, references: Sequence[str]) -> list[MachineRecord]:
@@ -119,9 +123,11 @@ def _read_lines(session: Session, machine_keys: Sequence[int], found: dict[int, 
     columns = (
         select(
             JobLine.id,
+            _ORIGIN.label("origin"),
             JobLine.machine_id,
             JobLine.line_number,
             JobLine.component_type_id,
+            JobLine.position,
             JobCard.number,
             JobLine.date_earliest,
             JobLine.date_latest,
@@ -132,16 +138,20 @@ def _read_lines(session: Session, machine_keys: Sequence[int], found: dict[int, 
         )
         .join(JobCard, JobLine.card_id == JobCard.id)
         .where(JobLine.machine_id.in_(machine_keys), JobLine.superseded_by_id.is_(None))
-        .order_by(JobLine.id)
+        .order_by(_ORIGIN)
     )
+    left_out = standing_for_nothing(session, machine_keys)
     for row in session.execute(columns):
+        if row.origin in left_out:
+            continue
         history = found[row.machine_id]
-        history.line_numbers[row.id] = row.line_number
-        history.components[row.id] = row.component_type_id
+        history.keys[row.origin] = row.id
+        history.line_numbers[row.origin] = row.line_number
+        history.components[row.origin] = row.component_type_id
         reading, unit = row.as_written[_ODOMETER].strip(), row.as_written[_UNIT].strip()
         history.lines.append(
             HistoryLine(
-                row.id,
+                row.origin,
                 row.number,
                 row.date_earliest,
                 row.date_latest,
@@ -150,8 +160,21 @@ def _read_lines(session: Session, machine_keys: Sequence[int], found: dict[int, 
                 unit,
                 row.action,
                 row.source,
+                row.component_type_id,
+                row.position,
             )
         )
+
+
+def standing_for_nothing(session: Session, machine_keys: Sequence[int]) -> set[int]:
+    """Lines, by the one first written down, that were withdrawn or are another line written twice."""
+    columns = (
+        select(LineLink.line_id)
+        .join(JobLine, LineLink.line_id == JobLine.id)
+        .where(JobLine.machine_id.in_(machine_keys), LineLink.undone_at.is_(None))
+        .where(LineLink.kind.in_(LINKS_THAT_REMOVE))
+    )
+    return set(session.scalars(columns))
 
 
 def _read_doubts(session: Session, machine_keys: Sequence[int], found: dict[int, KnownHistory]) -> None:
@@ -159,18 +182,21 @@ def _read_doubts(session: Session, machine_keys: Sequence[int], found: dict[int,
         select(
             JobLine.machine_id,
             Doubt.id,
-            Doubt.job_line_id,
+            _ORIGIN,
             Doubt.kind,
             Doubt.column,
             Doubt.settled_at,
             Doubt.settled_by,
+            Doubt.choice,
         )
         .join(JobLine, Doubt.job_line_id == JobLine.id)
         .where(JobLine.machine_id.in_(machine_keys), Doubt.kind.in_(HISTORY_KINDS))
         .order_by(Doubt.id)
     )
-    for machine, key, line, kind, column, settled_at, settled_by in session.execute(columns):
-        doubt = KnownDoubt(key, line, kind, column, settled_at is None, settled_by == SETTLED_BY_ROWS)
+    for machine, key, line, kind, column, settled_at, settled_by, choice in session.execute(columns):
+        # Only "it is right as written" ends the question; a new reading can contradict the others in its turn.
+        changed = settled_by == SETTLED_BY_ROWS or (choice is not None and choice not in DISMISSING_CHOICES)
+        doubt = KnownDoubt(key, line, kind, column, settled_at is None, changed)
         found[machine].doubts.append(doubt)
 
 

@@ -11,15 +11,17 @@ from typing import NamedTuple
 from sqlalchemy.orm import Session
 
 from service.imports import known
+from service.imports.candidates import Context, decide
 from service.imports.dates import Span
 from service.imports.doubts import find_contradictions
 from service.imports.faults import RowProblem, shorten
 from service.imports.histories import Finding, HistoryLine
 from service.imports.known import KnownHistory, ReadingKey
 from service.imports.machines import Fleet, MachineRecord, look_alikes
+from service.imports.near_events import find_near_events
 from service.imports.reading import LISTED_PROBLEMS, ParsedFile
 from service.imports.rows import ParsedRow
-from service.imports.words import CatalogueWords, ComponentWord, match_position
+from service.imports.words import CatalogueWords, ComponentMatch, ComponentWord, match_position
 from service.models import Shop
 
 MAX_OCCURRENCES = 32_767  # what the column holds
@@ -38,6 +40,7 @@ class PlannedLine(NamedTuple):
     component: ComponentWord | None
     position: str | None
     mapped_by: str | None
+    confidence: float | None
 
 
 class PlannedDoubt(NamedTuple):
@@ -80,6 +83,7 @@ def make_plan(session: Session, shop: Shop, parsed: ParsedFile, words: Catalogue
     plan = Plan(fleet, rows_refused=parsed.refused_rows, problem_count=parsed.problem_count)
     plan.problems.extend(parsed.problems)
     found = _plan_lines(plan, parsed, known.read_fingerprints(session, old_keys), words)
+    understand_from_context(plan.lines, found, words)
     _raise_look_alikes(plan, known.read_references(session, shop) if fleet.new else (), found)
     by_machine: dict[str, list[PlannedLine]] = defaultdict(list)
     for line in plan.lines:
@@ -89,7 +93,7 @@ def make_plan(session: Session, shop: Shop, parsed: ParsedFile, words: Catalogue
     for reference, lines in by_machine.items():
         record = fleet.machines[reference]
         history = histories[record.key] if record.key is not None else _NO_HISTORY
-        _plan_history(plan, record, history, lines, found, today)
+        plan_history(plan, record, history, lines, found, today)
     plan.doubts.sort(key=lambda doubt: (doubt.line_key is not None, doubt.line))
     return plan
 
@@ -122,20 +126,48 @@ def _plan_lines(
 def _understand(
     row: ParsedRow, record: MachineRecord, occurrence: int, words: CatalogueWords, found: dict[int, list[Finding]]
 ) -> PlannedLine:
+    nothing = PlannedLine(row, record, occurrence, None, None, None, None)
     if not row.component:
-        return PlannedLine(row, record, occurrence, None, None, None)
+        return nothing
     match = words.component(row.component)
     if match.component is None:
         assert match.kind is not None
         finding = Finding(NEW_ORDER + row.line, match.kind, "component", shorten(row.component), match.detail)
         found[row.line].append(finding)
-        return PlannedLine(row, record, occurrence, None, None, None)
+        return nothing
+    return _placed(nothing, match, found)
+
+
+def _placed(line: PlannedLine, match: ComponentMatch, found: dict[int, list[Finding]]) -> PlannedLine:
+    row = line.row
+    assert match.component is not None
     place = match_position(match.component, row.position)
     if place.kind:
         finding = Finding(NEW_ORDER + row.line, place.kind, "position", shorten(row.position), place.detail)
         found[row.line].append(finding)
     position = place.position if row.position else match.position
-    return PlannedLine(row, record, occurrence, match.component, position, match.mapped_by)
+    return line._replace(
+        component=match.component, position=position, mapped_by=match.mapped_by, confidence=match.confidence
+    )
+
+
+def understand_from_context(lines: list[PlannedLine], found: dict[int, list[Finding]], words: CatalogueWords) -> None:
+    """Take ambiguous words for what the rest of their card says they mean, where that is clear."""
+    asked = [k for k, line in enumerate(lines) if line.row.component and line.component is None]
+    if not asked:
+        return
+    cards: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for line in lines:
+        if line.component is not None:
+            cards[line.machine.reference, line.row.card].append(line.component.slug)
+    for k in asked:
+        line = lines[k]
+        neighbours = tuple(cards[line.machine.reference, line.row.card])
+        match = decide(words, line.row.component, Context(neighbours, line.row.position))
+        if match is not None:
+            findings = found[line.row.line]
+            findings[:] = [finding for finding in findings if finding.kind != "ambiguous_word"]
+            lines[k] = _placed(line, match, found)
 
 
 def _raise_look_alikes(plan: Plan, references: Iterable[str], found: dict[int, list[Finding]]) -> None:
@@ -151,7 +183,7 @@ def _raise_look_alikes(plan: Plan, references: Iterable[str], found: dict[int, l
             found[line.row.line].append(finding)
 
 
-def _plan_history(
+def plan_history(
     plan: Plan,
     record: MachineRecord,
     history: KnownHistory,
@@ -160,8 +192,8 @@ def _plan_history(
     today: date,
 ) -> None:
     """Look for contradictions in the whole history of one machine and plan what to raise and settle."""
-    whole = history.lines + [_history_line(line.row) for line in lines]
-    findings = find_contradictions(whole, record.start(), today)
+    whole = history.lines + [_history_line(line) for line in lines]
+    findings = find_contradictions(whole, record.start(), today) + find_near_events(whole)
     dismissed = {(d.line_key, d.kind, d.column) for d in history.doubts if not d.is_open and not d.settled_by_rows}
     standing = [f for f in findings if (f.order, f.kind, f.column) not in dismissed]
     open_now = {(d.line_key, d.kind, d.column): d for d in history.doubts if d.is_open}
@@ -172,16 +204,18 @@ def _plan_history(
         if finding.order > NEW_ORDER:
             plan.doubts.append(PlannedDoubt(None, finding.order - NEW_ORDER, finding))
         elif open_now.pop((finding.order, finding.kind, finding.column), None) is None:
-            plan.doubts.append(PlannedDoubt(finding.order, history.line_numbers[finding.order], finding))
+            key = history.keys[finding.order]
+            plan.doubts.append(PlannedDoubt(key, history.line_numbers[finding.order], finding))
             _touch(plan, history, finding.order)
     for doubt in open_now.values():
         plan.settled.append(doubt.key)
         _touch(plan, history, doubt.line_key)
 
 
-def _touch(plan: Plan, history: KnownHistory, line_key: int) -> None:
-    plan.touched_lines.add(line_key)
-    component = history.components.get(line_key)
+def _touch(plan: Plan, history: KnownHistory, origin: int) -> None:
+    if origin in history.keys:
+        plan.touched_lines.add(history.keys[origin])
+    component = history.components.get(origin)
     if component is not None:
         plan.touched_components.add(component)
 
@@ -204,7 +238,8 @@ def _plan_readings(
             plan.marked_readings[there[0]] = in_doubt
 
 
-def _history_line(row: ParsedRow) -> HistoryLine:
+def _history_line(line: PlannedLine) -> HistoryLine:
+    row = line.row
     earliest, latest = row.when if row.when is not None else (None, None)
     return HistoryLine(
         NEW_ORDER + row.line,
@@ -216,6 +251,8 @@ def _history_line(row: ParsedRow) -> HistoryLine:
         row.unit,
         row.action,
         row.source,
+        line.component.id if line.component else None,
+        line.position,
     )
 
 

@@ -1,8 +1,9 @@
-"""From the shop's words to catalogue components and positions: exact words only, everything else is asked.
+"""From the shop's words to catalogue components and positions.
 
-A slug or a component's own name is understood as it is; a synonym only if it stands for one component and for
-nothing outside the catalogue. Case, blanks and punctuation do not count. A word that is not understood, or
-understood in two ways, becomes a doubt that carries the candidates; nearness of spelling never decides.
+A slug or a component's own name is understood as it is; then what the shop itself confirmed; a synonym only if it
+stands for one component and for nothing outside the catalogue, or if the rest of the card leaves one meaning far
+ahead (`service.imports.candidates`); a misspelling only where it is close to one word and far from all others.
+Case, blanks and punctuation do not count. Anything less certain becomes a doubt that carries the candidates.
 """
 
 from __future__ import annotations
@@ -14,13 +15,19 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
-from rapidfuzz import process
-from sqlalchemy import select
+from rapidfuzz import fuzz, process
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.models import CatalogueEntry, ComponentPosition, ComponentType
+from service.models import CatalogueEntry, ComponentPosition, ComponentType, ShopWord
 
 SHOWN_CANDIDATES = 3
+EXACT = 1.0
+# A misspelling is taken for a word from this likeness on, if the next part is so far behind (invented; short words
+# are never close enough: CPS and CKP are two sensors).
+FUZZY_SCORE = 90.0
+FUZZY_LEAD = 10.0
+FUZZY_LENGTH = 7
 POSITION_LENGTH = 40
 # A file with more different unknown words than this is not a file of part names: no more candidates are looked for.
 WORDS_WITH_CANDIDATES = 2_000
@@ -38,6 +45,7 @@ class ComponentWord:
     name: str
     position_rule: str  # single, fixed, or one of the per_... rules
     positions: tuple[str, ...] = ()
+    system: str = ""
 
 
 @dataclass(frozen=True)
@@ -51,6 +59,15 @@ class Synonym:
 
 
 @dataclass(frozen=True)
+class ShopMeaning:
+    """What a shop said a word of its cards means, as often as it said so."""
+
+    component: str
+    position: str | None
+    times: int
+
+
+@dataclass(frozen=True)
 class ComponentMatch:
     """What a component word was taken for; `component` is None where that is not certain."""
 
@@ -59,6 +76,7 @@ class ComponentMatch:
     position: str | None = None
     kind: str | None = None
     detail: str = ""
+    confidence: float | None = None
 
 
 @dataclass(frozen=True)
@@ -77,17 +95,24 @@ class CatalogueWords:
     components: Mapping[str, ComponentWord]
     own: Mapping[str, str]
     synonyms: Mapping[str, tuple[Synonym, ...]]
+    confirmed: Mapping[str, tuple[ShopMeaning, ...]] = field(default_factory=dict)
     _matched: dict[str, ComponentMatch] = field(default_factory=dict, repr=False)
 
     @classmethod
-    def build(cls, components: Iterable[ComponentWord], synonyms: Iterable[Synonym]) -> CatalogueWords:
+    def build(
+        cls,
+        components: Iterable[ComponentWord],
+        synonyms: Iterable[Synonym],
+        confirmed: Mapping[str, tuple[ShopMeaning, ...]] | None = None,
+    ) -> CatalogueWords:
         by_slug = {component.slug: component for component in components}
         own = {fold(component.name): component.slug for component in by_slug.values()}
         own |= {fold(slug): slug for slug in by_slug}
         folded: dict[str, tuple[Synonym, ...]] = defaultdict(tuple)
         for synonym in synonyms:
             folded[fold(synonym.text)] += (synonym,)
-        return cls(by_slug, own, dict(folded))
+        known = {word: said for word, said in (confirmed or {}).items() if all(m.component in by_slug for m in said)}
+        return cls(by_slug, own, dict(folded), known)
 
     def component(self, text: str) -> ComponentMatch:
         """What `text` was taken for."""
@@ -98,10 +123,12 @@ class CatalogueWords:
     def _component(self, text: str) -> ComponentMatch:
         key = fold(text)
         if key in self.own:
-            return ComponentMatch(self.components[self.own[key]], "catalogue")
+            return ComponentMatch(self.components[self.own[key]], "catalogue", confidence=EXACT)
+        if key in self.confirmed:
+            return self._confirmed(self.confirmed[key])
         found = self.synonyms.get(key, ()) if key else ()
         if not found:
-            return ComponentMatch(None, kind="unknown_word", detail=self._unknown(key))
+            return self._misspelt(key)
         slugs = sorted({slug for synonym in found for slug in synonym.components})
         elsewhere = sorted({meaning for synonym in found for meaning in synonym.elsewhere})
         if len(slugs) > 1 or elsewhere:
@@ -110,7 +137,50 @@ class CatalogueWords:
             return ComponentMatch(None, kind="ambiguous_word", detail=detail)
         positions = {synonym.position for synonym in found}
         position = positions.pop() if len(positions) == 1 else None
-        return ComponentMatch(self.components[slugs[0]], "synonym", position)
+        return ComponentMatch(self.components[slugs[0]], "synonym", position, confidence=EXACT)
+
+    def _confirmed(self, said: tuple[ShopMeaning, ...]) -> ComponentMatch:
+        """The shop's own meaning; asked about again where the shop itself has meant two things."""
+        slugs = sorted({meaning.component for meaning in said})
+        if len(slugs) > 1:
+            detail = f"the shop has used this word for {', '.join(slugs)}; the part that was meant here settles it"
+            return ComponentMatch(None, kind="ambiguous_word", detail=detail)
+        positions = {meaning.position for meaning in said}
+        position = positions.pop() if len(positions) == 1 else None
+        times = sum(meaning.times for meaning in said)
+        # Chance that the next use means the same again, after nine imagined uses that did (invented).
+        confidence = round((times + 9) / (times + 10), 4)
+        return ComponentMatch(self.components[slugs[0]], "shop", position, confidence=confidence)
+
+    def _misspelt(self, key: str) -> ComponentMatch:
+        """The one part whose word is close, if all words of other parts are far; else asked about."""
+        near = self._near(key)
+        if near and len(key) >= FUZZY_LENGTH:
+            slug, score = near[0]
+            second = near[1][1] if len(near) > 1 else 0.0
+            exact_word = self.synonyms.get(self._closest(key), ())
+            certain = not any(s.elsewhere or len(s.components) > 1 for s in exact_word)
+            if score >= FUZZY_SCORE and score - second >= FUZZY_LEAD and certain:
+                return ComponentMatch(self.components[slug], "spelling", confidence=round(score / 100, 3))
+        return ComponentMatch(None, kind="unknown_word", detail=self._unknown(key))
+
+    def nearest(self, text: str) -> list[tuple[str, float]]:
+        """Components whose words are spelt most like this one, with the likeness (0 to 1)."""
+        return [(slug, round(score / 100, 3)) for slug, score in self._near(fold(text))[:SHOWN_CANDIDATES]]
+
+    def _closest(self, key: str) -> str:
+        best = process.extractOne(key, self._known.keys())
+        return best[0] if best else ""
+
+    def _near(self, key: str) -> list[tuple[str, float]]:
+        """Components by the likeness (0 to 100) of their closest word, best first."""
+        if not key or len(self._matched) >= WORDS_WITH_CANDIDATES:
+            return []
+        best: dict[str, float] = {}
+        # The plain ratio: a weighted one gives a short word inside a long one full marks.
+        for word, score, _ in process.extract(key, self._known.keys(), scorer=fuzz.ratio, limit=10, score_cutoff=60):
+            best.setdefault(self._known[word], score)
+        return list(best.items())
 
     def _unknown(self, key: str) -> str:
         slugs: list[str] = []
@@ -155,8 +225,8 @@ def _tokens(text: str) -> frozenset[str]:
     return frozenset(_SIDES.get(word, word) for word in words if word)
 
 
-def catalogue_words(session: Session) -> CatalogueWords:
-    """The words of the catalogue in force."""
+def catalogue_words(session: Session, shop_id: int | None = None) -> CatalogueWords:
+    """The words of the catalogue in force, and of a shop what it confirmed itself."""
     places: dict[int, list[str]] = defaultdict(list)
     position_rows = select(ComponentPosition.component_id, ComponentPosition.position).where(
         ComponentPosition.withdrawn_at.is_(None)
@@ -169,13 +239,29 @@ def catalogue_words(session: Session) -> CatalogueWords:
         )
     )
     components = [
-        ComponentWord(key, slug, name, document["position_rule"], tuple(places[key]))
+        ComponentWord(key, slug, name, document["position_rule"], tuple(places[key]), document["system"])
         for key, slug, name, document in types
     ]
     documents = session.scalars(
         select(CatalogueEntry.document).where(CatalogueEntry.kind == "synonym", CatalogueEntry.withdrawn_at.is_(None))
     )
-    return CatalogueWords.build(components, [_synonym(document) for document in documents])
+    confirmed = _shop_words(session, shop_id) if shop_id is not None else {}
+    return CatalogueWords.build(components, [_synonym(document) for document in documents], confirmed)
+
+
+def _shop_words(session: Session, shop_id: int) -> dict[str, tuple[ShopMeaning, ...]]:
+    """What the shop confirmed, by folded word."""
+    found: dict[str, tuple[ShopMeaning, ...]] = defaultdict(tuple)
+    rows = session.execute(
+        select(ShopWord.folded, ComponentType.slug, ShopWord.position, func.count())
+        .join(ComponentType, ShopWord.component_type_id == ComponentType.id)
+        .where(ShopWord.shop_id == shop_id)
+        .group_by(ShopWord.folded, ComponentType.slug, ShopWord.position)
+        .order_by(ShopWord.folded, ComponentType.slug)
+    )
+    for folded, slug, position, times in rows:
+        found[folded] += (ShopMeaning(slug, position, times),)
+    return dict(found)
 
 
 def _synonym(document: Mapping[str, Any]) -> Synonym:

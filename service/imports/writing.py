@@ -17,10 +17,7 @@ from service.imports.models import Folded, ModelPlan, write_models
 from service.imports.plan import Plan
 from service.imports.summary import ImportReport
 from service.models import ComponentType, ImportBatch, JobLine, Shop
-from service.vocabulary import KM_PER_MILE
-
-# Every word is either in the catalogue or asked about, so what is mapped is certain.
-EXACT_WORD = 1.0
+from service.vocabulary import ASKING_KINDS, KM_PER_MILE
 
 
 class Writer:
@@ -62,6 +59,16 @@ class Writer:
 
         refresh_odometers(session, sorted({_key(line.machine) for line in plan.lines}))
 
+    def write_changes(self, plan: Plan, machine_ids: list[int]) -> None:
+        """Write what a plan without new lines raises, settles and marks."""
+        self._write_doubts(plan, None)
+        self._write_readings(plan)
+        self._write_stale(plan)
+        self.session.flush()
+        from service.odometers import refresh_odometers
+
+        refresh_odometers(self.session, machine_ids)
+
     def _write_machines(self, plan: Plan, model_keys: dict[Folded, int]) -> None:
         new = [
             {
@@ -92,7 +99,9 @@ class Writer:
 
     def _line_rows(self, plan: Plan, batch: ImportBatch) -> Iterator[dict[str, Any]]:
         cards = self._write_cards(plan)
-        doubtful = {doubt.line for doubt in plan.doubts if doubt.line_key is None}
+        doubtful = {
+            doubt.line for doubt in plan.doubts if doubt.line_key is None and doubt.finding.kind not in ASKING_KINDS
+        }
         shared = {"shop_id": self.shop.id, "import_id": batch.id, "recorded_at": self.now, "superseded_by_id": None}
         for line in plan.lines:
             row, machine = line.row, _key(line.machine)
@@ -117,7 +126,7 @@ class Writer:
                 "labour_cost": row.labour_cost,
                 "currency": row.currency or None,
                 "mapped_by": line.mapped_by,
-                "mapping_confidence": EXACT_WORD if line.mapped_by else None,
+                "mapping_confidence": line.confidence,
                 "in_doubt": row.line in doubtful,
                 "fingerprint": row.fingerprint,
                 "occurrence": line.occurrence,
@@ -127,12 +136,13 @@ class Writer:
         wanted = dict.fromkeys((_key(line.machine), line.row.card) for line in plan.lines)
         return records.add_cards(self.session, self.shop, list(wanted), now=self.now)
 
-    def _write_doubts(self, plan: Plan, batch: ImportBatch) -> None:
-        line_keys = self._line_keys(batch, sorted({d.line for d in plan.doubts if d.line_key is None}))
+    def _write_doubts(self, plan: Plan, batch: ImportBatch | None) -> None:
+        new = sorted({d.line for d in plan.doubts if d.line_key is None})
+        line_keys = self._line_keys(batch, new) if batch else {}
         rows = [
             {
                 "shop_id": self.shop.id,
-                "import_id": batch.id,
+                "import_id": batch.id if batch else None,
                 "job_line_id": doubt.line_key if doubt.line_key is not None else line_keys[doubt.line],
                 "line_number": doubt.line,
                 "kind": doubt.finding.kind,

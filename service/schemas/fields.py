@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import unicodedata
+from datetime import UTC
 from typing import Any
 
 from marshmallow import INCLUDE, Schema, ValidationError, fields, validate
@@ -80,6 +81,19 @@ class PartialDate(fields.String):
 
     def __init__(self, **kwargs: Any) -> None:
         super().__init__(validate=partial_date, metadata={"examples": ["2012-11"], "pattern": PARTIAL_DATE}, **kwargs)
+
+
+class Moment(fields.AwareDateTime):
+    """A moment with its time zone, RFC 3339."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> Any:
+        # A "+" that was not percent-encoded in a query arrives as a blank.
+        text = value.replace(" ", "+") if isinstance(value, str) and value.count(" ") == 1 else value
+        moment = super()._deserialize(text, attr, data, **kwargs)
+        try:
+            return moment.astimezone(UTC)
+        except OverflowError:
+            raise ValidationError("Write a moment between the years 1 and 9999.") from None
 
 
 class Distance(Schema):

@@ -8,6 +8,7 @@ from marshmallow import Schema, ValidationError, fields, validate, validates_sch
 
 from service.schemas.evidence import MOST, FactAsked, MeasurementAsked, SymptomAsked
 from service.schemas.fields import Distance, Name, Number, PartialDate, Reply, Whole
+from service.schemas.records import KnownAtQuery
 from service.vocabulary import QUALITIES
 
 HISTORY_ACTIONS = ("renewed", "repaired", "original", "checked_good", "checked_bad")
@@ -78,7 +79,7 @@ class RankingAsked(Schema):
     measurements = fields.List(fields.Nested(MeasurementAsked), load_default=list, validate=validate.Length(max=MOST))
 
 
-class MachineRankingQuery(Schema):
+class MachineRankingQuery(KnownAtQuery):
     """How far ahead to look for a machine on record."""
 
     as_of = fields.Date(load_default=None, allow_none=True)

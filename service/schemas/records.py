@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from marshmallow import Schema, fields, validate
 
-from service.schemas.fields import Name, Reply
+from service.schemas.fields import Moment, Name, Reply
 
 
 class PageQuery(Schema):
@@ -14,7 +14,15 @@ class PageQuery(Schema):
     limit = fields.Integer(load_default=50, validate=validate.Range(min=1, max=200))
 
 
-class MachineQuery(PageQuery):
+class KnownAtQuery(Schema):
+    """As of when."""
+
+    known_at = Moment(
+        load_default=None, metadata={"description": "answer from what was on record at this moment, with its time zone"}
+    )
+
+
+class MachineQuery(PageQuery, KnownAtQuery):
     """Which machines."""
 
     reference = Name(load_default=None)
@@ -103,6 +111,9 @@ class ImportReply(Reply):
     summary = fields.Dict(required=True)
     doubt_counts = fields.Dict(keys=fields.String(), values=fields.Integer(), required=True)
     doubts = fields.List(fields.Nested(DoubtReply), required=True)
+    share_in_doubt = fields.Float(
+        required=True, metadata={"description": "share of the import's lines in force that no fit uses now"}
+    )
 
 
 class ImportListedReply(Reply):

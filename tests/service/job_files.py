@@ -72,14 +72,15 @@ def take_in(database: Database, data: bytes, *, shop: str = SHOP, today: date = 
     """Read and import a file in a transaction of its own."""
     parsed = read_job_lines(data, file_name="cards.csv")
     with database.write() as session:
+        keeper = get_or_create_shop(session, shop, now=NOW)
         return import_job_lines(
             session,
-            get_or_create_shop(session, shop, now=NOW),
+            keeper,
             parsed,
             file_name="cards.csv",
             now=NOW,
             today=today,
-            catalogue_words=catalogue_words(session),
+            catalogue_words=catalogue_words(session, keeper.id),
             **options,
         )
 

@@ -1,0 +1,204 @@
+"""Job lines on record, their corrections and what they have to do with one another."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Sequence
+from typing import Any
+
+from flask import url_for
+from flask.views import MethodView
+from sqlalchemy import or_, select
+from sqlalchemy.orm import Session
+
+from service import records
+from service.api.context import app, shop_id
+from service.api.resource import Resource
+from service.corrections import Author, add_link, line_in_force, settle_all, shop_row, supersede, trail_of, undo_link
+from service.errors import Conflict, InvalidInput
+from service.imports.refresh import refresh_machines
+from service.imports.words import catalogue_words
+from service.models import ComponentType, JobCard, JobLine, LineLink, Machine
+from service.past import read_as_known_at
+from service.queries import line_of, lines_of, link_of, page
+from service.reviews import written_cells
+from service.schemas.reviews import (
+    CorrectionAsked,
+    LinesQuery,
+    LinesReply,
+    LineTrailReply,
+    LinkAsked,
+    LinkReply,
+    UndoAsked,
+)
+from service.vocabulary import LINKS_THAT_REMOVE
+
+blueprint = Resource("job_lines", __name__, url_prefix="/job-lines", description="Lines of job cards")
+
+
+@blueprint.route("")
+class JobLines(MethodView):
+    @blueprint.arguments(LinesQuery, location="query")
+    @blueprint.response(200, LinesReply)
+    def get(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """List the lines in force, or those that were at an earlier moment."""
+        with app().database.read() as session:
+            read_as_known_at(session, asked["known_at"], now=app().now())
+            wanted = lines_of(session, shop_id(), machine=asked["machine"], card=asked["card"])
+            rows, further = page(session, wanted, JobLine, after=asked["after"], limit=asked["limit"])
+            return {"lines": line_documents(session, rows), "next": further}
+
+
+@blueprint.route("/<uuid:line_id>")
+class OneLine(MethodView):
+    @blueprint.response(200, LineTrailReply)
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    def get(self, line_id: uuid.UUID) -> dict[str, Any]:
+        """Show a line with its whole trail: as first written, every correction, and its links."""
+        with app().database.read() as session:
+            return _trail(session, line_of(session, shop_id(), line_id))
+
+
+@blueprint.route("/<uuid:line_id>/corrections")
+class Corrections(MethodView):
+    @blueprint.arguments(CorrectionAsked)
+    @blueprint.response(201, LineTrailReply)
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    @blueprint.alt_response(409, response="CONFLICT")
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
+    def post(self, asked: dict[str, Any], line_id: uuid.UUID) -> Any:
+        """Supersede a line by one with other cells; what was written before stays on record."""
+        author = _author(asked)
+        with app().database.write() as session:
+            shop = shop_row(session, shop_id())
+            line = line_of(session, shop.id, line_id)
+            new = supersede(session, line, asked["changes"], author, catalogue_words(session, shop.id))
+            refresh_machines(session, shop, [line.machine_id], [line], now=author.now, today=author.today)
+            session.refresh(new)
+            location = url_for("job_lines.OneLine", line_id=new.public_id)
+            return _trail(session, new), 201, {"Location": location}
+
+
+@blueprint.route("/<uuid:line_id>/links")
+class Links(MethodView):
+    @blueprint.arguments(LinkAsked)
+    @blueprint.response(201, LinkReply)
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    @blueprint.alt_response(409, response="CONFLICT")
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
+    def post(self, asked: dict[str, Any], line_id: uuid.UUID) -> dict[str, Any]:
+        """Link a line to another of its machine, or withdraw it."""
+        author = _author(asked)
+        with app().database.write() as session:
+            shop = shop_row(session, shop_id())
+            line = line_of(session, shop.id, line_id)
+            if line.superseded_by_id is not None:
+                raise Conflict("the line has been corrected; link the line that took its place")
+            other = line_of(session, shop.id, asked["to"]) if asked["to"] else None
+            if other is not None and (other.machine_id != line.machine_id or other.id == line.id):
+                raise InvalidInput("the other line must be another one of the same machine", pointer="/to")
+            to = (other.first_id or other.id) if other else None
+            link = add_link(session, line, to, asked["kind"], author)
+            if asked["kind"] in LINKS_THAT_REMOVE:
+                settle_all(session, line, author)
+                records.mark_lines(session, [line.id])
+            refresh_machines(session, shop, [line.machine_id], [line], now=author.now, today=author.today)
+            return _link_document(session, link)
+
+
+@blueprint.route("/links/<uuid:link_id>/undo")
+class UndoLink(MethodView):
+    @blueprint.arguments(UndoAsked)
+    @blueprint.response(200, LinkReply)
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    @blueprint.alt_response(409, response="CONFLICT")
+    def post(self, asked: dict[str, Any], link_id: uuid.UUID) -> dict[str, Any]:
+        """Take a link back: a line that was taken out is in again."""
+        author = _author(asked)
+        with app().database.write() as session:
+            shop = shop_row(session, shop_id())
+            link = link_of(session, shop.id, link_id)
+            undo_link(session, link, author)
+            line = line_in_force(session, link.line_id)
+            refresh_machines(session, shop, [line.machine_id], [line], now=author.now, today=author.today)
+            return _link_document(session, link)
+
+
+def _author(asked: dict[str, Any]) -> Author:
+    return Author(asked["by"], asked["why"], app().now(), app().today())
+
+
+def line_documents(session: Session, lines: Sequence[JobLine]) -> list[dict[str, Any]]:
+    """Lines as they are shown."""
+    cards = dict(
+        session.execute(
+            select(JobCard.id, JobCard.number).where(JobCard.id.in_({line.card_id for line in lines}))
+        ).all()
+    )
+    machines = dict(
+        session.execute(
+            select(Machine.id, Machine.public_id).where(Machine.id.in_({line.machine_id for line in lines}))
+        ).all()
+    )
+    slugs = dict(session.execute(select(ComponentType.id, ComponentType.slug)).all())
+    return [
+        {
+            "id": line.public_id,
+            "card": cards[line.card_id],
+            "machine": machines[line.machine_id],
+            "line": line.line_number,
+            "cells": written_cells(line),
+            "understood": {
+                "date_earliest": line.date_earliest.isoformat() if line.date_earliest else None,
+                "date_latest": line.date_latest.isoformat() if line.date_latest else None,
+                "odometer_km": line.odometer_km,
+                "component": slugs.get(line.component_type_id or 0),
+                "position": line.position,
+                "mapped_by": line.mapped_by,
+                "mapping_confidence": line.mapping_confidence,
+                "action": line.action,
+                "reason": line.reason,
+                "source": line.source,
+                "quality": line.quality,
+            },
+            "in_doubt": line.in_doubt,
+            "in_force": line.superseded_by_id is None,
+            "recorded_at": line.recorded_at,
+            "recorded_by": line.recorded_by,
+            "correction_reason": line.correction_reason,
+        }
+        for line in lines
+    ]
+
+
+def _trail(session: Session, line: JobLine) -> dict[str, Any]:
+    origin = line.first_id or line.id
+    links = session.scalars(
+        select(LineLink).where(or_(LineLink.line_id == origin, LineLink.to_line_id == origin)).order_by(LineLink.id)
+    )
+    (shown,) = line_documents(session, [line])
+    return {
+        "line": shown,
+        "trail": line_documents(session, trail_of(session, line)),
+        "links": [_link_document(session, link) for link in links],
+    }
+
+
+def _link_document(session: Session, link: LineLink) -> dict[str, Any]:
+    ids = dict(
+        session.execute(
+            select(JobLine.id, JobLine.public_id).where(JobLine.id.in_([link.line_id, link.to_line_id or 0]))
+        ).all()
+    )
+    return {
+        "id": link.public_id,
+        "kind": link.kind,
+        "cause": link.cause,
+        "job_line": ids[link.line_id],
+        "to_job_line": ids[link.to_line_id] if link.to_line_id else None,
+        "made_by": link.made_by,
+        "made_at": link.made_at,
+        "why": link.why,
+        "undone_by": link.undone_by,
+        "undone_at": link.undone_at,
+    }
