@@ -27,6 +27,7 @@ Array = NDArray[Any]
 
 SLOTS = 48  # equally weighted copies of the nodes
 FORMAT = 1
+PATTERN_SHAPE_SD = 0.3  # of the log ratio of a pattern part's shape to the ordinary one, before data; invented
 
 RowKey = tuple[str, str, str, int, str]  # make, family, model, stratum, position
 ANY_STRATUM = -2
@@ -67,6 +68,9 @@ class ComponentFit:
         Chance of bins as uneven as these if the life is Weibull.
     explored_log_spreads, explored_weight : (points, k), (points,)
         The component's own word on its spreads, before those of others came in (`own_spreads`).
+    pattern_shape, pattern_log_u0 : (2,), (w,)
+        A pattern-made part's shape over the ordinary one: mean and standard deviation of its logarithm, and the log u
+        at which the pattern effect is the log hazard ratio (`pattern_shape`).
     restoration : (shares,)
         Posterior of the share of its age that a repair takes off a part (`restoration.SHARES`).
     """
@@ -106,6 +110,8 @@ class ComponentFit:
     weibull_p: float = 1.0
     explored_log_spreads: Array = field(default_factory=lambda: np.zeros((0, 0)))
     explored_weight: Array = field(default_factory=lambda: np.zeros(0))
+    pattern_shape: Array = field(default_factory=lambda: np.array([0.0, PATTERN_SHAPE_SD]))
+    pattern_log_u0: Array = field(default_factory=lambda: np.zeros(len(CLOCK_WEIGHTS)))
     restoration: Array = field(default_factory=lambda: np.exp(log_prior_of_shares()))
 
     @property

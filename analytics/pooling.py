@@ -27,6 +27,7 @@ from analytics.fit_assembly import assemble, renewal_rate
 from analytics.hyper_nodes import Explored, Proposal, explore, knots_in_question, shape_and_clock
 from analytics.life_model_types import LifePrior
 from analytics.operational_time import CLOCK_WEIGHTS
+from analytics.pattern_shape import PatternShape, pattern_shape, with_pattern_shape
 from analytics.pooling_layout import build_layout
 from analytics.pooling_problem import Problem
 from analytics.restoration import SHARES, has_repairs, log_prior_of_shares, restored
@@ -38,6 +39,7 @@ from analytics.unknown_spells import soft_counts, unknown_spells
 Floats = NDArray[np.float64]
 
 _FEW_FAILURES = 20.0  # of known age: below this the clock and shape are left open for the spells of unknown start
+_MOST_WIDENINGS = 3
 
 
 def fit_component(
@@ -114,6 +116,7 @@ class _Explored:
     spells: Spells | None
     problem: Problem
     points: Explored
+    pattern: PatternShape
     seed: int
     restoration: Floats
 
@@ -135,6 +138,8 @@ class _Explored:
         fit = replace(
             fit,
             restoration=self.restoration,
+            pattern_shape=np.array([self.pattern.mean, self.pattern.sd]),
+            pattern_log_u0=self.pattern.log_u0,
             explored_log_spreads=own.log_spreads.astype(np.float32),
             explored_weight=own.weight.astype(np.float32),
         )
@@ -146,18 +151,21 @@ def _explore(spells: Spells, prior: LifePrior, seed: int, component: str) -> _Ex
     shares = _restoration(spells, prior)
     spells = restored(spells, float(SHARES[int(np.argmax(shares))]))
     stats = SufficientStats.from_spells(spells)
-    problem, points = _explore_stats(stats, prior, spells, seed, None)
-    return _Explored(component, stats, spells, problem, points, seed, shares)
+    return _Explored(component, stats, spells, *_explore_stats(stats, prior, spells, seed, None), seed, shares)
 
 
 def _explore_stats(
     stats: SufficientStats, prior: LifePrior, unknown: Spells | None, seed: int, clock_prior: Floats | None
-) -> tuple[Problem, Explored]:
+) -> tuple[Problem, Explored, PatternShape]:
     problem = _problem(stats, prior, clock_prior)
     proposal = shape_and_clock(problem)
+    pattern = pattern_shape(problem, proposal)
+    if problem.layout is not None and pattern.mean:
+        problem = replace(problem, layout=with_pattern_shape(problem.layout, pattern))
+        proposal = shape_and_clock(problem)
     if problem.layout is not None and unknown is not None:
         problem, proposal = _with_unknown(problem, proposal, stats, unknown, seed)
-    return problem, explore(problem, proposal, seed)
+    return problem, explore(problem, proposal, seed), pattern
 
 
 def _restoration(spells: Spells, prior: LifePrior) -> Floats:
@@ -192,8 +200,11 @@ def _with_baseline(fit: ComponentFit, spells: Spells) -> ComponentFit:
     rows = [fit.rows_for(spells.cells[c], s, spells.positions[p] if p >= 0 else None)[0] for c, s, p in kinds]
     row = np.array(rows, dtype=np.int64)[which]
     log_theta = row_theta[row]
-    log_theta += np.where(spells.quality == Quality.PATTERN, fit.pattern_mean @ share, 0.0)
     shape = np.full(len(spells), float(fit.shape @ share))
+    made = spells.quality == Quality.PATTERN
+    own = shape[made] * np.exp(fit.pattern_shape[0])
+    log_theta[made] += fit.pattern_mean @ share + (shape[made] - own) * fit.pattern_log_u0[best]
+    shape[made] = own
     found = baseline_of(spells, log_theta, shape, float(CLOCK_WEIGHTS[best]), fit.row_failed_share[row])
     return replace(
         fit,
@@ -219,9 +230,8 @@ def fit_from_stats(
     `unknown` are spells among which those of unknown start are used (they are not additive; None leaves them out);
     `clock_prior` (w,) overrides the prior of the clock weights.
     """
-    problem, points = _explore_stats(stats, prior, unknown, seed, clock_prior)
     shares = np.exp(log_prior_of_shares())
-    found = _Explored(component, stats, None, problem, points, seed, shares)
+    found = _Explored(component, stats, None, *_explore_stats(stats, prior, unknown, seed, clock_prior), seed, shares)
     return found.finish(spread_prior or SpreadPrior())
 
 
@@ -239,8 +249,17 @@ def _with_unknown(
         clocks, knots = np.divmod(np.arange(len(CLOCK_WEIGHTS) * len(SHAPE_KNOTS)), len(SHAPE_KNOTS))
     else:
         clocks, knots = knots_in_question(proposal)
-    for _ in range(2 if share < 0.25 else 3 if share < 0.6 else 5):
-        log_theta = problem.solve(clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks)))[1].mean
-        soft = soft_counts(rows, layout.cells, clocks, knots, log_theta, renewal_rate(stats))
-        problem = replace(problem, layout=layout.with_soft(soft))
-    return problem, shape_and_clock(problem, (clocks, knots))
+    rounds = 2 if share < 0.25 else 3 if share < 0.6 else 5
+    for _ in range(_MOST_WIDENINGS):
+        for _ in range(rounds):
+            log_theta = problem.solve(clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks)))[1].mean
+            soft = soft_counts(rows, layout.cells, clocks, knots, log_theta, renewal_rate(stats))
+            problem = replace(problem, layout=layout.with_soft(soft))
+        proposal = shape_and_clock(problem, (clocks, knots))
+        missing = set(zip(*knots_in_question(proposal), strict=True)) - set(zip(clocks, knots, strict=True))
+        if not missing:
+            break
+        # the spells of unknown start have moved the shape to where they were not yet worked out
+        clocks, knots = np.array(sorted(missing.union(zip(clocks, knots, strict=True)))).T
+        rounds = 1
+    return problem, proposal

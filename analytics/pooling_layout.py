@@ -72,8 +72,8 @@ class Layout:
         known = np.exp(interpolate_shape(self.log_exposure, clock, shape))
         if self.soft is None:
             return known
-        extra = interpolate_shape(np.log(np.maximum(self.soft.exposure, _TINY_EXPOSURE)), clock, shape)
-        return known + np.exp(extra)
+        rate = np.maximum(interpolate_shape(self.soft.rate, clock, shape), 0.0)
+        return known + rate * np.exp(-interpolate_shape(self.soft.log_theta, clock, shape))
 
     def exposure_slope(self, clock: Ints, shape: Floats) -> Floats:
         """d log E / d log shape, (nodes, cells)."""

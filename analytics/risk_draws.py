@@ -48,6 +48,7 @@ def _normals(seed: int) -> Floats:
 
 
 _NORMALS, _OTHER_NORMALS = _normals(20120217), _normals(20130901)
+_PATTERN_NORMAL = _OTHER_NORMALS[2]
 _TAIL_NORMAL = np.clip(_OTHER_NORMALS[1], -2.5, 2.5)
 
 
@@ -175,6 +176,7 @@ class RiskTable:
         log_theta = (
             log_theta + bend * (log_theta - held * (log_theta + self.slope[by_clock])) + self._doubt(fit, normals[2])
         )
+        self._own_shape_of_pattern(log_theta, shape, states, fit, clock)
         renewal = np.take_along_axis(self.renewal_rate[fit], clock, axis=1)
         return LifeDraws(
             log_theta,
@@ -208,6 +210,17 @@ class RiskTable:
             if state.quality == Quality.PATTERN:
                 mean[i] += model.pattern_mean[node]
                 variance[i] += model.pattern_variance[node]
+
+    def _own_shape_of_pattern(
+        self, log_theta: Floats, shape: Floats, states: Sequence[PartState], fit: Ints, clock: Ints
+    ) -> None:
+        """Give pattern-made parts their own shape, in place."""
+        for i, state in enumerate(states):
+            if state.quality == Quality.PATTERN:
+                model = self.fits[fit[i]]
+                ratio = np.exp(np.clip(model.pattern_shape[0] + model.pattern_shape[1] * _PATTERN_NORMAL, -1.5, 1.0))
+                log_theta[i] += shape[i] * (1.0 - ratio) * model.pattern_log_u0[clock[i]]
+                shape[i] *= ratio
 
     def evidence(self, draws: LifeDraws, i: int) -> Evidence:
         """What stands behind the i-th part's figures."""

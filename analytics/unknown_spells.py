@@ -36,10 +36,14 @@ _LATTICE = 32  # ages told apart where the factory part has a life of its own
 
 @dataclass(frozen=True)
 class SoftCounts:
-    """Extra counts, exposure and density by (w, shape knot, cell of the layout); zero where not in question."""
+    """Extra counts, E exp(eta), the eta it is meant at, and density, by (w, shape knot, cell of the layout).
+
+    Outside the knots in question they go on in a straight line, so that interpolation next to these meets no cliff.
+    """
 
     deaths: Floats
-    exposure: Floats
+    rate: Floats
+    log_theta: Floats
     density: Floats
 
 
@@ -114,7 +118,7 @@ def soft_counts(
         Renewals of good parts per operational unit.
     """
     shape = (len(CLOCK_WEIGHTS), len(SHAPE_KNOTS), cells)
-    deaths, exposure, density = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    out = SoftCounts(*(np.zeros(shape) for _ in range(4)))
     two = rows.later_cell != rows.cell
     kinds = [(r, w) for r, w in ((rows.subset(~two), _one_kind), (rows.subset(two), _two_kinds)) if len(r)]
     for c in np.unique(clocks):
@@ -127,10 +131,23 @@ def soft_counts(
             failed, passed, variance, value = sums
             # far from the parameters the ages look vaguer than they are, and a large discount would send a cell off
             variance = np.minimum(variance, np.minimum(_LARGEST_DISCOUNT * passed, _LARGEST_DISCOUNT * failed + 0.5))
-            deaths[c, k] = failed - variance
-            exposure[c, k] = (passed - variance) * np.exp(-eta)
-            density[c, k] = value - (deaths[c, k] * eta - (passed - variance))
-    return SoftCounts(deaths, exposure, density)
+            rate = np.maximum(passed - variance, 0.0)
+            out.rate[c, k], out.log_theta[c, k] = rate, eta
+            out.deaths[c, k] = rate + failed - passed  # the score at eta is exact
+            out.density[c, k] = value - (out.deaths[c, k] * eta - rate)
+        for values in (out.deaths, out.rate, out.log_theta, out.density):
+            _go_on(values[c], np.sort(knots[clocks == c]))
+    return out
+
+
+def _go_on(values: Floats, held: Ints) -> None:
+    """Fill the knots (first axis) outside those held, a run, in a straight line, in place."""
+    first, last = int(held[0]), int(held[-1])
+    inner = 1 if last > first else 0
+    below = np.arange(first, 0, -1)[:, None]
+    values[:first] = values[first] + below * (values[first] - values[first + inner])
+    above = np.arange(1, len(values) - last)[:, None]
+    values[last + 1 :] = values[last] + above * (values[last] - values[last - inner])
 
 
 @dataclass(frozen=True)
