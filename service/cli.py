@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -17,38 +16,13 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from analytics.errors import AnalyticsError
+from service.cli_context import Context, as_json, pass_context
 from service.cli_inspect import inspect_machine, recommission
 from service.cli_options import PAPER, machine_options, visit_options
-from service.db import Database
 from service.errors import DomainError, InvalidInput, NotFound
-from service.settings import BadSetting, Settings
+from service.settings import BadSetting
 
 DONE, REFUSED, WRONG_USAGE = 0, 1, 2
-
-
-class Context:
-    """Settings and database of one call."""
-
-    def __init__(self) -> None:
-        self.settings = Settings.from_environment()
-        self.settings.prepare()
-        self.database = Database(self.settings.database_url, synchronous=self.settings.sqlite_synchronous)
-        self.now = datetime.now(UTC)
-
-    def ready(self) -> Database:
-        """The database, migrated and with a catalogue if it was new; an outdated one is refused."""
-        from service.setup import prepare
-
-        prepare(self.database, self.now)
-        return self.database
-
-
-pass_context = click.make_pass_decorator(Context)
-
-
-def as_json(value: Any) -> None:
-    """Print a result for programs."""
-    click.echo(json.dumps(value, default=str, ensure_ascii=False, indent=2))
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})

@@ -21,7 +21,7 @@ from service.schemas.ranking import MachineRankingQuery, RankingAsked
 from service.vocabulary import KM_PER_MILE
 
 if TYPE_CHECKING:
-    from service.cli import Context
+    from service.cli_context import Context
 
 
 def ask_ranking(

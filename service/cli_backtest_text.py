@@ -19,7 +19,7 @@ from service.errors import InvalidInput
 from service.vocabulary import KM_PER_MILE
 
 if TYPE_CHECKING:
-    from service.cli import Context
+    from service.cli_context import Context
 
 SHOWN_MISSES = 8
 

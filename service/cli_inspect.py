@@ -11,7 +11,7 @@ import click
 from service.cli_options import machine_options, visit_options
 
 if TYPE_CHECKING:
-    from service.cli import Context
+    from service.cli_context import Context
 
 
 @click.command("inspect")
@@ -127,8 +127,8 @@ def _fact(text: str) -> dict[str, Any]:
 @click.pass_obj
 def recommission(context: Context, steps: bool, json_output: bool, **asked: Any) -> None:
     """Lay out what to do first, and what not yet, with a machine that stood."""
-    from service.cli import as_json
     from service.cli_ask import checked
+    from service.cli_context import as_json
     from service.cli_visit_text import show_work_order
     from service.inspections.recommission import work_order
     from service.schemas.work_orders import WorkOrderQuery

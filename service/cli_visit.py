@@ -33,7 +33,7 @@ from service.schemas.bill import BillQuery
 from service.schemas.inspection import FindingAsked
 
 if TYPE_CHECKING:
-    from service.cli import Context
+    from service.cli_context import Context
 
 SKIP, STOP = "s", "q"
 
@@ -219,7 +219,7 @@ class Visit:
             standing = stand(session, self.shop_id, inspection_id, self.context.settings)
             bill: PricedBill = bill_of_inspection(session, standing, terms, settings=self.context.settings)
         if self.quiet:
-            from service.cli import as_json
+            from service.cli_context import as_json
 
             as_json({"inspection": shown, "bill": bill.to_dict()})
         else:
