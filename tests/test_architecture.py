@@ -25,8 +25,8 @@ LAYERS: tuple[tuple[str, ...], ...] = (
      "queries", "schemas", "setup", "backtests",
      "backtest_document", "backtest_fits", "backtest_lines", "backtest_parts"),
     ("api", "web", "app", "auth", "error_handlers", "json_input", "server",
-     "cli", "cli_answers", "cli_ask", "cli_context", "cli_inspect", "cli_options", "cli_text", "cli_visit", "cli_visit_text",
-     "cli_backtest_text"),
+     "cli", "cli_answers", "cli_ask", "cli_context", "cli_inspect", "cli_options", "cli_text", "cli_visit",
+     "cli_visit_text", "cli_backtest_text"),
 )  # fmt: skip
 LAYER_OF = {name: number for number, names in enumerate(LAYERS) for name in names}
 USES_ANALYTICS = {
