@@ -13,10 +13,11 @@ from dataclasses import dataclass, field
 from service.imports.words import CatalogueWords, ComponentMatch, fold, match_position
 
 DECIDES = 0.9
-# Invented: a part of the same system on the same card; a position word that fits, or does not; and how fast a price
-# away from the shop's usual one speaks against a part.
+# Invented: a part of the same system on the same card; a part the machine is known to have; a position word that
+# fits, or does not; and how fast a price away from the shop's usual one speaks against a part.
 SAME_SYSTEM = 4.0
 MOST_NEIGHBOURS = 2
+ON_RECORD = 30.0
 POSITION_FITS = 3.0
 POSITION_MISFITS = 0.1
 PRICE_SPREAD = 0.5
@@ -30,6 +31,7 @@ class Context:
     position: str = ""
     price: float | None = None
     usual_prices: Mapping[str, float] = field(default_factory=dict)
+    on_record: frozenset[str] = frozenset()  # parts this machine's earlier lines name
 
 
 @dataclass(frozen=True)
@@ -74,6 +76,8 @@ def _factor(words: CatalogueWords, slug: str, context: Context) -> float:
     component = words.components[slug]
     systems = [words.components[other].system for other in set(context.neighbours) - {slug}]
     factor = SAME_SYSTEM ** min(MOST_NEIGHBOURS, systems.count(component.system))
+    if slug in context.on_record:
+        factor *= ON_RECORD
     if context.position:
         fits = match_position(component, context.position).kind is None
         factor *= POSITION_FITS if fits else POSITION_MISFITS

@@ -30,6 +30,7 @@ DOUBT_KINDS: Mapping[str, str] = {
     "duplicate_reference": "a reference that differs from another only in look-alike characters",
     "duplicate_card": "the same work on the same day on two cards",
     "comeback": "the same part again within days",
+    "misdiagnosis": "a part that was renewed though another was the cause",
     "text_unclear": "a card's free text that leaves something open",
 }
 # Found by looking at the whole history, so they can come and go as further rows arrive.
