@@ -40,7 +40,7 @@ class LifeKey:
 class JointLives:
     """The lives of one component in a fleet.
 
-    clock_weight, renewal_rate : (draws,), common to all; log_theta, shape : (draws, keys).
+    clock_weight : (draws,), common to all; log_theta, shape, renewal_rate : (draws, keys).
     bend, tail : as in `risk_draws`, of these draws; `tail` is (edge, sd, normal (draws,)).
     """
 
@@ -65,7 +65,7 @@ class JointLives:
             shape=self.shape[:, key].T.copy(),
             clock_weight=np.repeat(self.clock_weight[None], n, axis=0),
             weight=np.full((n, JOINT), 1.0 / JOINT),
-            renewal_rate=np.repeat(self.renewal_rate[None], n, axis=0),
+            renewal_rate=self.renewal_rate[:, key].T.copy(),
             fit=np.zeros(n, dtype=np.int64),
             row=np.zeros(n, dtype=np.int64),
             closeness=("",) * n,
@@ -84,13 +84,13 @@ def joint_lives(table: RiskTable, keys: Sequence[LifeKey]) -> JointLives:
     """
     component = keys[0].component
     fit = table.fits[table.fit_of(component)]
-    log_theta, shape = np.empty((2, JOINT, len(keys)))
+    log_theta, shape, renewal_rate = np.empty((3, JOINT, len(keys)))
     draws = None
     for k, key in enumerate(keys):
         draws = table.draw([_new_part(key)], key.cell)
         at = _joint_order(draws, fit)
         log_theta[:, k] = _matched(draws.log_theta[0, at], draws.log_theta[0], by_node(draws.weight[0]))
-        shape[:, k] = draws.shape[0, at]
+        shape[:, k], renewal_rate[:, k] = draws.shape[0, at], draws.renewal_rate[0, at]
     assert draws is not None
     # the doubt about bins and tail is the component's: one draw of it for all its lives
     common = _FIRST + np.random.default_rng(SLOTS + 1).permutation(np.arange(SLOTS) % PER_SLOT)
@@ -99,7 +99,7 @@ def joint_lives(table: RiskTable, keys: Sequence[LifeKey]) -> JointLives:
         component,
         tuple(keys),
         draws.clock_weight[0, _FIRST],
-        draws.renewal_rate[0, _FIRST],
+        renewal_rate,
         log_theta,
         shape,
         replace(bend, gain=bend.gain[:, common], at_edge=bend.at_edge[:, common]) if isinstance(bend, Bend) else None,

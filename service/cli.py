@@ -16,6 +16,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from analytics.errors import AnalyticsError
+from service.cli_ahead import look_ahead
 from service.cli_context import Context, as_json, pass_context
 from service.cli_inspect import inspect_machine, recommission
 from service.cli_options import PAPER, machine_options, visit_options
@@ -34,7 +35,7 @@ def cli(context: click.Context) -> None:
     context.call_on_close(context.obj.database.dispose)
 
 
-for _command in (inspect_machine, recommission):
+for _command in (inspect_machine, recommission, look_ahead):
     cli.add_command(_command)
 
 

@@ -22,15 +22,15 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("lifetimes", "past", "odometers", "catalogue", "catalogue_files", "catalogue_schemas", "catalogue_types",
      "check_schemas", "check_types", "data_files", "layout_files"),
     ("inspections", "estimates", "fitting", "imports", "exports", "records", "corrections", "reviews", "review_answers",
-     "queries", "schemas", "setup", "backtests",
+     "queries", "schemas", "setup", "outlooks", "backtests",
      "backtest_document", "backtest_fits", "backtest_lines", "backtest_parts"),
     ("api", "web", "app", "auth", "error_handlers", "json_input", "server",
-     "cli", "cli_answers", "cli_ask", "cli_context", "cli_inspect", "cli_options", "cli_text", "cli_visit",
+     "cli", "cli_ahead", "cli_answers", "cli_ask", "cli_context", "cli_inspect", "cli_options", "cli_text", "cli_visit",
      "cli_visit_text", "cli_backtest_text"),
 )  # fmt: skip
 LAYER_OF = {name: number for number, names in enumerate(LAYERS) for name in names}
 USES_ANALYTICS = {
-    *("inspections", "estimates", "fitting", "lifetimes"),
+    *("inspections", "estimates", "fitting", "lifetimes", "outlooks"),
     *(name for name in LAYER_OF if name.startswith("backtest")),
 }
 # Refusals are mapped to answers and exit codes in one place each; a figure is drawn where it is shown.

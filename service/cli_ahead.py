@@ -1,0 +1,100 @@
+"""`weakspot ahead`: what will fail in a shop's fleet, and what to hold for it."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from service.cli_context import Context
+
+
+@click.command("ahead")
+@click.option("--shop", required=True, help="Whose machines.")
+@click.option("--months", type=click.IntRange(1, 36), default=3, show_default=True, help="How far ahead.")
+@click.option("--as-of", type=click.DateTime(["%Y-%m-%d"]), help="Day to look ahead from; today without it.")
+@click.option("--level", type=click.FloatRange(0.5, 0.99), default=0.8, show_default=True, help="Of the intervals.")
+@click.option("--top", type=click.IntRange(1), default=15, show_default=True, help="Lines to print of each table.")
+@click.option("--csv", "table", type=click.Path(dir_okay=False, path_type=Path), help="Write components by month here.")
+@click.option("--json", "json_output", is_flag=True, help="Print the result as JSON.")
+@click.pass_obj
+def look_ahead(
+    context: Context,
+    shop: str,
+    months: int,
+    as_of: datetime | None,
+    level: float,
+    top: int,
+    table: Path | None,
+    json_output: bool,
+) -> None:
+    """Expect so many failures: by component, by machine, by month, with what is not known carried through."""
+    from sqlalchemy import select
+
+    from service.cli_context import as_json
+    from service.errors import NotFound
+    from service.models import Shop
+    from service.outlooks import fleet_outlook
+
+    with context.ready().read() as session:
+        shop_id = session.scalar(select(Shop.id).where(Shop.name == shop))
+        if shop_id is None:
+            raise NotFound(f"there is no shop {shop!r}")
+        found = fleet_outlook(
+            session,
+            shop_id,
+            as_of=(as_of or context.now).date(),
+            months=months,
+            pool_open=context.settings.pool_open,
+            level=level,
+        )
+    if table is not None:
+        _write(table, found)
+    if json_output:
+        as_json(found)
+    else:
+        _show(found, top)
+
+
+def _write(path: Path, found: Mapping[str, Any]) -> None:
+    months = [f"month_{k + 1}" for k in range(found["months"])]
+    with path.open("w", newline="", encoding="utf-8") as file:
+        rows = csv.writer(file)
+        rows.writerow(["component", "expected", "low", "high", *months])
+        for row in found["components"]:
+            numbers = [f"{row['expected']:.3f}", row["low"], row["high"], *(f"{m:.3f}" for m in row["by_month"])]
+            rows.writerow([row["component"], *numbers])
+
+
+def _show(found: Mapping[str, Any], top: int) -> None:
+    from rich.table import Table
+
+    from service.cli_text import console
+
+    out = console()
+    out.print(
+        f"Expect {found['expected']:.0f} failures ({found['low']} to {found['high']}) in {found['months']} months"
+        f" from {found['as_of']}: {found['machines']} machines, {found['parts']:,} parts."
+    )
+    table = Table("component", "class", "expected", "between", box=None, pad_edge=False)
+    for row in found["components"][:top]:
+        table.add_row(row["name"], row["safety_class"], f"{row['expected']:.1f}", f"{row['low']} to {row['high']}")
+    out.print(table)
+    machines = Table("machine", "failures expected", "likeliest", box=None, pad_edge=False)
+    for row in found["by_machine"][:top]:
+        machines.add_row(row["machine"], f"{row['expected']:.2f}", row["likeliest"])
+    out.print(machines)
+    for row in found["found_bad"]:
+        place = f", {row['position']}" if row["position"] else ""
+        out.print(f"Found bad and not yet put right: {row['machine']}, {row['component']}{place}")
+    for note in found["notes"]:
+        out.print(note)
+    out.print(
+        f"Intervals hold {found['level']:.0%} of cases; estimate {found['estimate']['version']}."
+        " Safety class A is checked whatever its chance."
+    )
