@@ -54,11 +54,11 @@ class ComponentFit:
     pattern_mean, pattern_variance : (nodes,)
         Effect of a pattern-made part on log(theta).
     centre : (w,); score, curvature, slope : (w, rows)
-        Each row's own shape (`shape_deviation`).
+        Each row's own shape (`shape_deviation`), with tau_squared (rows,), how far shapes differ.
     evidence : (rows, 6)
         failures, parts, machines, shops, exposure_km, exposure_years.
     prior_weight : (rows,)
-    renewal_rate : (w,)
+    renewal_rate : (w, rows)
         Renewals of parts that had not failed, per operational unit of ten years.
     failed_share : float;  row_failed_share : (rows,)
         Chance that a renewal of unknown reason was a failure, over all cells and in each row's own.
@@ -96,7 +96,7 @@ class ComponentFit:
     score: Array
     curvature: Array
     slope: Array
-    tau_squared: float
+    tau_squared: Array
     evidence: Array
     prior_weight: Array
     renewal_rate: Array

@@ -13,7 +13,7 @@ from analytics.pooling_layout import Layout
 from analytics.pooling_tree import Solution
 from analytics.shape_deviation import ShapeDeviation, shape_deviation
 from analytics.spread_prior import CROSSED_PATTERN_SD, CROSSED_POSITION_SD, SPREAD_SCALES
-from analytics.sufficient_stats import SHAPE_KNOTS, SufficientStats
+from analytics.sufficient_stats import SufficientStats
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -91,12 +91,14 @@ def assemble(
         score=deviation.score.astype(np.float32),
         curvature=deviation.curvature.astype(np.float32),
         slope=deviation.slope.astype(np.float32),
-        tau_squared=deviation.tau_squared,
+        tau_squared=deviation.tau_squared.astype(np.float32),
         evidence=evidence,
         prior_weight=np.clip(spread_of_life / prior_variance, 0.0, 1.0).astype(np.float32),
-        renewal_rate=renewal_rate(stats),
+        renewal_rate=_by_row(*stats.renewal_rates(), layout, rows).astype(np.float32),
         failed_share=stats.failed_share,
-        row_failed_share=_failed_share(stats, layout, rows),
+        row_failed_share=_by_row(np.array([stats.failed_share]), stats.failed_shares().share[None], layout, rows)[
+            0
+        ].astype(np.float32),
         left_out_used=stats.left_out_used,
         unknown_start=stats.unknown_start,
     )
@@ -173,13 +175,16 @@ def _deviation_by_row(layout: Layout | None, rows: _Rows, clock: Ints, shape: Fl
     count = len(CLOCK_WEIGHTS)
     zeros = np.zeros((count, len(rows.keys)))
     if layout is None:
-        return ShapeDeviation(np.full(count, np.log(shape).mean()), zeros, zeros, zeros, 0.08**2)
+        return ShapeDeviation(
+            np.full(count, np.log(shape).mean()), zeros, zeros, zeros, np.full(len(rows.keys), 0.08**2)
+        )
     fitted = shape_deviation(layout, clock, shape, copies.astype(float))
     own = np.array(rows.own_cell)
     score, curvature, slope = (
         np.where(own >= 0, values[:, own], 0.0) for values in (fitted.score, fitted.curvature, fitted.slope)
     )
-    return ShapeDeviation(fitted.centre, score, curvature, slope, fitted.tau_squared)
+    tau_squared = np.where(own >= 0, fitted.tau_squared[own], fitted.tau_squared.max())
+    return ShapeDeviation(fitted.centre, score, curvature, slope, tau_squared)
 
 
 def _crossed(layout: Layout | None, solution: Solution, shape: Floats) -> tuple[NDArray[np.float32], ...]:
@@ -203,7 +208,7 @@ def _evidence(stats: SufficientStats, layout: Layout | None, rows: _Rows) -> Flo
     if layout is None:
         return out
     row_of = np.array([stats.index.get(k, -1) for k in layout.keys])
-    failures = stats.failures[0] + stats.failed_shares().share * stats.failures[1]
+    failures = stats.failures[0] + stats.failed_shares().share * stats.unexplained
     failures = failures + stats.interval_failures + stats.unknown_failures
     sums = np.stack([failures, stats.parts, stats.exposure_km, stats.exposure_years])
     by_cell = np.where(row_of >= 0, sums[:, row_of], 0.0)
@@ -221,14 +226,14 @@ def _evidence(stats: SufficientStats, layout: Layout | None, rows: _Rows) -> Flo
     return out
 
 
-def _failed_share(stats: SufficientStats, layout: Layout | None, rows: _Rows) -> NDArray[np.float32]:
-    """Share of failures among renewals of unknown reason: a leaf's own, elsewhere the component's."""
-    out = np.full(len(rows.keys), stats.failed_share)
+def _by_row(component: Floats, cells: Floats, layout: Layout | None, rows: _Rows) -> Floats:
+    """Values (k, rows): a leaf's own of `cells` (k, rows of the statistics), elsewhere those of `component` (k,)."""
+    out = np.repeat(component[:, None], len(rows.keys), axis=1)
     if layout is not None:
         own = np.array(rows.own_cell)
         row = np.where(own >= 0, layout.stats_row[own], -1)
-        out[row >= 0] = stats.failed_shares().share[row[row >= 0]]
-    return out.astype(np.float32)
+        out[:, row >= 0] = cells[:, row[row >= 0]]
+    return out
 
 
 def _seen_by_cell(seen: dict[int, int], row_of: Ints, size: int) -> tuple[Ints, Ints]:
@@ -237,12 +242,3 @@ def _seen_by_cell(seen: dict[int, int], row_of: Ints, size: int) -> tuple[Ints, 
     cell_of[row_of[row_of >= 0]] = np.flatnonzero(row_of >= 0)
     rows, who = pairs_of(seen)
     return cell_of[rows], np.unique(who, return_inverse=True)[1]
-
-
-def renewal_rate(stats: SufficientStats) -> Floats:
-    """Renewals of parts that were still good, per operational unit; they make the parts met younger."""
-    operational = stats.exposure[:, int(np.flatnonzero(SHAPE_KNOTS == 1.0)[0])].sum(axis=1)
-    unknown = float((1.0 - stats.failed_shares().share) @ stats.failures[1])
-    good = stats.renewals[1] + unknown
-    # one unit of ten years without a good renewal stands in for the prior
-    return np.maximum(good, 0.0) / (operational + 1.0)

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from analytics.baseline import baseline_of
 from analytics.component_fit import ComponentFit, clock_index
-from analytics.fit_assembly import assemble, renewal_rate
+from analytics.fit_assembly import assemble
 from analytics.hyper_nodes import Explored, Proposal, explore, knots_in_question, shape_and_clock
 from analytics.life_model_types import LifePrior
 from analytics.operational_time import CLOCK_WEIGHTS
@@ -34,7 +34,7 @@ from analytics.restoration import SHARES, has_repairs, log_prior_of_shares, rest
 from analytics.spells import Quality, Spells
 from analytics.spread_prior import SPREAD_SCALES, SpreadPrior, pooled_spread_prior
 from analytics.sufficient_stats import SHAPE_KNOTS, SufficientStats
-from analytics.unknown_spells import soft_counts, unknown_spells
+from analytics.unknown_spells import PatternLife, soft_counts, unknown_spells
 
 Floats = NDArray[np.float64]
 
@@ -164,7 +164,7 @@ def _explore_stats(
         problem = replace(problem, layout=with_pattern_shape(problem.layout, pattern))
         proposal = shape_and_clock(problem)
     if problem.layout is not None and unknown is not None:
-        problem, proposal = _with_unknown(problem, proposal, stats, unknown, seed)
+        problem, proposal = _with_unknown(problem, proposal, stats, unknown, seed, pattern)
     return problem, explore(problem, proposal, seed), pattern
 
 
@@ -236,7 +236,7 @@ def fit_from_stats(
 
 
 def _with_unknown(
-    problem: Problem, proposal: Proposal, stats: SufficientStats, spells: Spells, seed: int
+    problem: Problem, proposal: Proposal, stats: SufficientStats, spells: Spells, seed: int, pattern: PatternShape
 ) -> tuple[Problem, Proposal]:
     """Bring in the spells of unknown start at the present parameters, and again once these have moved."""
     layout = problem.layout
@@ -249,11 +249,17 @@ def _with_unknown(
         clocks, knots = np.divmod(np.arange(len(CLOCK_WEIGHTS) * len(SHAPE_KNOTS)), len(SHAPE_KNOTS))
     else:
         clocks, knots = knots_in_question(proposal)
+    everywhere, own = stats.renewal_rates()
+    rates = np.where(layout.stats_row >= 0, own[:, layout.stats_row], everywhere[:, None])
     rounds = 2 if share < 0.25 else 3 if share < 0.6 else 5
     for _ in range(_MOST_WIDENINGS):
         for _ in range(rounds):
-            log_theta = problem.solve(clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks)))[1].mean
-            soft = soft_counts(rows, layout.cells, clocks, knots, log_theta, renewal_rate(stats))
+            found = problem.solve(clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks)))[1]
+            made = None
+            if "pattern" in layout.crossed_names:
+                effect = found.crossed_mean[:, layout.crossed_names.index("pattern")]
+                made = PatternLife(effect, float(np.exp(pattern.mean)), pattern.log_u0)
+            soft = soft_counts(rows, layout.cells, clocks, knots, found.mean, rates, made)
             problem = replace(problem, layout=layout.with_soft(soft))
         proposal = shape_and_clock(problem, (clocks, knots))
         missing = set(zip(*knots_in_question(proposal), strict=True)) - set(zip(clocks, knots, strict=True))

@@ -20,12 +20,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaln
+from scipy.special import betaln, gammaln
 
 Floats = NDArray[np.float64]
 
 PRIOR_RENEWALS, PRIOR_FAILED_SHARE = 4.0, 0.7  # invented: the reason is most often left out when it seems plain
 _WEIGHTS = np.array([2.0, 4.0, 8.0, 16.0, 32.0, 64.0])  # k; even odds of each before the data
+_RATE_WEIGHTS = np.array([1.0, 2.0, 4.0, 8.0, 16.0, 32.0])
 
 
 @dataclass(frozen=True)
@@ -75,3 +76,32 @@ def share_by_cell(failed: Floats, good: Floats, centre: float) -> FailedShare:
     chance = (chance / chance.sum())[:, None]
     share = (chance * (failed + a) / (failed + good + _WEIGHTS[:, None])).sum(axis=0)
     return FailedShare(share, failed + good + float((chance[:, 0] * _WEIGHTS).sum()))
+
+
+def rates_by_cell(good: Floats, exposure: Floats) -> tuple[Floats, Floats]:
+    """Rate at which parts that had not failed were renewed, over all cells and in each, shrunk to the former.
+
+    Parameters
+    ----------
+    good : (cells,)
+        Renewals of parts that were still good.
+    exposure : (w, cells)
+        Operational units of ten years at each clock weight.
+
+    Returns
+    -------
+    component : (w,)
+        One unit of ten years without a renewal stands in for the prior.
+    cells : (w, cells)
+        Gamma-Poisson means; how many renewals the component's rate weighs is averaged over its evidence.
+    """
+    component = good.sum() / (exposure.sum(axis=1) + 1.0)
+    if not good.sum() > 0:
+        return component, np.zeros_like(exposure)
+    a = _RATE_WEIGHTS[:, None, None]
+    b = a / component[:, None]
+    log_evidence = gammaln(good + a) - gammaln(a) + a * np.log(b) - (good + a) * np.log(b + exposure)
+    total = log_evidence.sum(axis=2)
+    chance = np.exp(total - total.max(axis=0))
+    chance = (chance / chance.sum(axis=0))[..., None]
+    return component, (chance * (good + a) / (exposure + b)).sum(axis=0)

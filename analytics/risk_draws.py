@@ -101,8 +101,9 @@ class RiskTable:
         self.mean, self.variance, self.rate = (self._flat(n) for n in ("mean", "variance", "rate"))
         self.score, self.curvature, self.slope = (self._flat(n) for n in ("score", "curvature", "slope"))
         self.centre = np.array([f.centre.astype(float) for f in self.fits])
-        self.tau_squared = np.array([f.tau_squared for f in self.fits])
-        self.renewal_rate = np.array([f.renewal_rate for f in self.fits])
+        self.tau_squared = self._flat("tau_squared")
+        self.row_of_all = np.concatenate([[0], np.cumsum(self.rows)])[:-1]
+        self.renewal_rate = self._flat("renewal_rate")
         doubtful = [f.weibull_p < DOUBTFUL_P for f in self.fits]
         self.bent = tuple(
             Bend.of(f.bin_edges, _gains(f)) if d else None for f, d in zip(self.fits, doubtful, strict=True)
@@ -169,7 +170,7 @@ class RiskTable:
         log_theta = mean + away
         by_clock = self.clock_start[fit][:, None] + clock * self.rows[fit][:, None] + row[:, None]
         curvature = self.curvature[by_clock]
-        spread = 1.0 / (1.0 / self.tau_squared[fit][:, None] + curvature)
+        spread = 1.0 / (1.0 / self.tau_squared[self.row_of_all[fit] + row][:, None] + curvature)
         score = self.score[by_clock] - curvature * (np.log(shape) - np.take_along_axis(self.centre[fit], clock, axis=1))
         bend = np.clip(spread * score + np.sqrt(spread) * normals[1], -0.7, 0.7)
         held = np.clip(rate * variance, 0.0, 1.0)  # how far the cell's own data hold its scale
@@ -177,7 +178,7 @@ class RiskTable:
             log_theta + bend * (log_theta - held * (log_theta + self.slope[by_clock])) + self._doubt(fit, normals[2])
         )
         self._own_shape_of_pattern(log_theta, shape, states, fit, clock)
-        renewal = np.take_along_axis(self.renewal_rate[fit], clock, axis=1)
+        renewal = self.renewal_rate[by_clock]
         return LifeDraws(
             log_theta,
             shape * np.exp(bend),

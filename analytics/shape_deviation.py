@@ -2,7 +2,8 @@
 
 With the cell's scale maximised out, the log-likelihood of a cell depends on the shape alone,
 PL_m = G_m - D_m log E_m. Its first and second derivatives in log shape at the component's shape give d_m a normal
-posterior; tau is averaged over its own posterior, from all cells of the component together.
+posterior; tau is averaged over its own posterior, from all cells of the component together. A superseded part and its
+successor are two designs: cells of a build stratum have a tau of their own, near a fifth; so few say little of it.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ Ints = NDArray[np.int64]
 
 _STEP = 0.05  # in log shape
 _TAU_SCALE = 0.1  # half-normal, invented
+_STRATUM_TAU, _STRATUM_TAU_SPREAD = 0.2, 0.3  # lognormal, invented
 _TAUS = np.array([0.005, 0.02, 0.04, 0.06, 0.08, 0.11, 0.15, 0.2, 0.27, 0.35])
 
 
@@ -27,14 +29,14 @@ _TAUS = np.array([0.005, 0.02, 0.04, 0.06, 0.08, 0.11, 0.15, 0.2, 0.27, 0.35])
 class ShapeDeviation:
     """Score and curvature of each cell in log shape at `centre` (log shape of each clock), and tau^2.
 
-    centre : (w,).  score, curvature, slope : (w, cells); slope is d log E / d log shape.
+    centre : (w,).  score, curvature, slope : (w, cells); slope is d log E / d log shape.  tau_squared : (cells,).
     """
 
     centre: Floats
     score: Floats
     curvature: Floats
     slope: Floats
-    tau_squared: float
+    tau_squared: Floats
 
 
 def shape_deviation(layout: Layout, clock: Ints, shape: Floats, weight: Floats) -> ShapeDeviation:
@@ -42,7 +44,8 @@ def shape_deviation(layout: Layout, clock: Ints, shape: Floats, weight: Floats) 
     count = len(CLOCK_WEIGHTS)
     centre = np.full(count, np.log(shape).mean())
     score, curvature, slope = (np.zeros((count, layout.cells)) for _ in range(3))
-    total = np.zeros(len(_TAUS))
+    strata = np.array([key.stratum >= 0 for key in layout.keys])
+    total = np.zeros((2, len(_TAUS)))
     for c in np.unique(clock):
         mine = clock == c
         share = weight[mine] / weight[mine].sum()
@@ -58,11 +61,17 @@ def shape_deviation(layout: Layout, clock: Ints, shape: Floats, weight: Floats) 
         score[c, silent] = 0.0
         curvature[c, silent] = 0.0
         inflated = 1.0 + np.outer(_TAUS**2, curvature[c])
-        evidence = (-0.5 * np.log(inflated) + 0.5 * _TAUS[:, None] ** 2 * score[c] ** 2 / inflated).sum(axis=1)
-        total += weight[mine].sum() * evidence
-    log_tau = total / weight.sum() - 0.5 * (_TAUS / _TAU_SCALE) ** 2 + np.log(np.gradient(_TAUS))
+        evidence = (-0.5 * np.log(inflated) + 0.5 * _TAUS[:, None] ** 2 * score[c] ** 2 / inflated).T
+        total += weight[mine].sum() * np.stack([evidence[~strata].sum(axis=0), evidence[strata].sum(axis=0)])
+    prior = -0.5 * (_TAUS / _TAU_SCALE) ** 2, -0.5 * (np.log(_TAUS / _STRATUM_TAU) / _STRATUM_TAU_SPREAD) ** 2
+    plain, superseded = (_mean_tau_squared(own + p) for own, p in zip(total / weight.sum(), prior, strict=True))
+    return ShapeDeviation(centre, score, curvature, slope, np.where(strata, superseded, plain))
+
+
+def _mean_tau_squared(log_density: Floats) -> float:
+    log_tau = log_density + np.log(np.gradient(_TAUS))
     share = np.exp(log_tau - log_tau.max())
-    return ShapeDeviation(centre, score, curvature, slope, float(share @ _TAUS**2 / share.sum()))
+    return float(share @ _TAUS**2 / share.sum())
 
 
 def profile(layout: Layout, clock: Ints, shape: Floats) -> Floats:

@@ -27,7 +27,7 @@ from analytics.operational_time import (
     unit_rate,
 )
 from analytics.pooling_cells import CellKey, cell_key, pair_code, tally
-from analytics.renewal_reasons import FailedShare, component_share, share_by_cell
+from analytics.renewal_reasons import FailedShare, component_share, rates_by_cell, share_by_cell
 from analytics.spells import DAYS_PER_YEAR, Outcome, Quality, Removal, Spells
 
 Floats = NDArray[np.float64]
@@ -66,6 +66,7 @@ class SufficientStats:
     exposure_km: Floats = field(default_factory=lambda: np.zeros(0))
     exposure_years: Floats = field(default_factory=lambda: np.zeros(0))
     reasons: Floats = field(default_factory=lambda: np.zeros((2, 0)))  # renewals of known reason: failed, good
+    unexplained: Floats = field(default_factory=lambda: np.zeros(0))  # renewals of unknown reason, of any start
     used_reasons: Floats = field(default_factory=lambda: np.zeros(2))  # the same of second-hand parts, in no cell
     left_out_used: float = 0.0
     unknown_start: float = 0.0
@@ -84,6 +85,7 @@ class SufficientStats:
         "exposure_km",
         "exposure_years",
         "reasons",
+        "unexplained",
     )
 
     def __len__(self) -> int:
@@ -142,6 +144,7 @@ class SufficientStats:
         end_km, end_days = float(spells.exit_km[at]), float(spells.exit_days[at])
         entry_km, entry_days = float(spells.entry_km[at]), float(spells.entry_days[at])
         self.reasons[:, row] += weight * _reason(removal)
+        self.unexplained[row] += weight * (outcome == Outcome.RENEWED_REASON_UNKNOWN)
         self.parts[row] += weight
         self.exposure_km[row] += weight * (end_km - entry_km)
         self.exposure_years[row] += weight * (end_days - entry_days) / DAYS_PER_YEAR
@@ -205,6 +208,7 @@ class SufficientStats:
     def _bulk_counts(self, spells: Spells, rows: NDArray[np.int64]) -> None:
         size, weight = self.parts.shape[0], spells.weight
         self.parts += np.bincount(rows, weight, size)
+        self.unexplained += np.bincount(rows, weight * (spells.outcome == Outcome.RENEWED_REASON_UNKNOWN), size)
         for kind, reasons in enumerate((_KNOWN_REASON_FAILED, _KNOWN_REASON_GOOD)):
             self.reasons[kind] += np.bincount(rows, weight * np.isin(spells.removal, reasons), size)
         self.exposure_km += np.bincount(rows, weight * (spells.exit_km - spells.entry_km), size)
@@ -270,6 +274,17 @@ class SufficientStats:
             u = np.maximum(operational_units(km, days, clock_weight), SMALLEST_U)
             self.log_u[kind, i] += np.bincount(rows, weight * np.log(u), size)
             self.log_rate[kind, i] += np.bincount(rows, weight * np.log(rates[:, i]), size)
+
+    def renewal_rates(self) -> tuple[Floats, Floats]:
+        """Renewals of parts that were still good, per operational unit: of the component (w,), of each cell (w, rows).
+
+        They make the parts met younger.
+        """
+        good = self.reasons[1] + (1.0 - self.failed_shares().share) * self.unexplained
+        exposure = operational_units(
+            self.exposure_km[:, None], self.exposure_years[:, None] * DAYS_PER_YEAR, CLOCK_WEIGHTS
+        ).T
+        return rates_by_cell(np.maximum(good, 0.0), np.maximum(exposure, 0.0))
 
 
 def newest_strata(spells: Spells) -> NDArray[np.int64]:

@@ -192,7 +192,7 @@ def _two_kinds(states: list[PartState], draws: LifeDraws, at: Ints, later: LifeD
             (first[0][i], first[1][i]),
             (later.log_theta[i], later.shape[i]),
             seen[i],
-            draws.renewal_rate[at[i]],
+            (draws.renewal_rate[at[i]], later.renewal_rate[i]),
             _LATTICE,
         )
         for i in range(len(states))

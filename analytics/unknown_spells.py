@@ -11,6 +11,10 @@ so that not knowing the age costs information (Louis, 1982) instead of being cou
 part was superseded the factory part and its replacements belong to different cells: each cell gets its share, with
 the doubt of which of the two it was in the variance. This is done
 at each shape and clock weight that is still in question, and again once the parameters have moved.
+
+A replacement may have been a pattern part (a share q of those whose make is on record), which lives another life:
+each later age then has two likelihoods, and only the ordinary part's share goes to the cell. Otherwise the early
+deaths of bad pattern parts would be booked against the factory's.
 """
 
 from __future__ import annotations
@@ -31,6 +35,7 @@ Ints = NDArray[np.int64]
 MOST_ROWS = 3000  # beyond this a seeded random part is used: the known starts then say nearly all there is
 _LARGEST_DISCOUNT = 0.9
 _STEP = 0.25  # of log theta, for numerical derivatives
+_PRIOR_TOLD = 5.0  # replacements of known make that stand for "no pattern parts" before data; invented
 _LATTICE = 32  # ages told apart where the factory part has a life of its own
 
 
@@ -63,6 +68,7 @@ class UnknownSpells:
     between: NDArray[np.bool_]
     not_original: NDArray[np.bool_]
     weight: Floats
+    pattern: Floats  # chance that a replacement was pattern-made
 
     def __len__(self) -> int:
         return len(self.cell)
@@ -74,6 +80,20 @@ class UnknownSpells:
             return tuple(v[mask] for v in value) if isinstance(value, tuple) else value[mask]
 
         return UnknownSpells(**{f.name: pick(getattr(self, f.name)) for f in fields(self)})  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True)
+class PatternLife:
+    """A pattern part beside an ordinary one: log hazard ratio at u0 by pair, shape ratio, log u0 by clock weight."""
+
+    effect: Floats
+    shape_ratio: float
+    log_u0: Floats
+
+    def at(self, pair: int, clock: int, shape: float) -> tuple[float, float]:
+        """What to add to the ordinary part's log theta, and the shape, at one pair."""
+        own = shape * self.shape_ratio
+        return float(self.effect[pair]) + (shape - own) * float(self.log_u0[clock]), own
 
 
 def unknown_spells(spells: Spells, stats: SufficientStats, order: Ints, seed: int) -> UnknownSpells | None:
@@ -100,11 +120,29 @@ def unknown_spells(spells: Spells, stats: SufficientStats, order: Ints, seed: in
         between,
         s.not_original,
         s.weight,
+        _pattern_share(spells)[s.cell],
     )
 
 
+def _pattern_share(spells: Spells) -> Floats:
+    """Share of pattern parts among replacements of a make on record, by `spells.cells`, shrunk to the component's."""
+    fitted = spells.not_original & np.isin(spells.quality, (Quality.ORIGINAL, Quality.PATTERN))
+    made = fitted & (spells.quality == Quality.PATTERN)
+    size = len(spells.cells)
+    told = np.bincount(spells.cell[fitted], spells.weight[fitted], size)
+    pattern = np.bincount(spells.cell[made], spells.weight[made], size)
+    everywhere = pattern.sum() / (told.sum() + _PRIOR_TOLD)
+    return (pattern + _PRIOR_TOLD * everywhere) / (told + _PRIOR_TOLD)
+
+
 def soft_counts(
-    rows: UnknownSpells, cells: int, clocks: Ints, knots: Ints, log_theta: Floats, renewal_rate: Floats
+    rows: UnknownSpells,
+    cells: int,
+    clocks: Ints,
+    knots: Ints,
+    log_theta: Floats,
+    renewal_rate: Floats,
+    pattern: PatternLife | None = None,
 ) -> SoftCounts:
     """Second-order terms at each pair (clock, knot) in question.
 
@@ -114,8 +152,10 @@ def soft_counts(
         Indices into `CLOCK_WEIGHTS` and `SHAPE_KNOTS`.
     log_theta : (pairs, cells)
         Present log theta of each cell.
-    renewal_rate : (w,)
+    renewal_rate : (w, cells)
         Renewals of good parts per operational unit.
+    pattern : PatternLife or None
+        The life of pattern parts; None where there is none to tell it by.
     """
     shape = (len(CLOCK_WEIGHTS), len(SHAPE_KNOTS), cells)
     out = SoftCounts(*(np.zeros(shape) for _ in range(4)))
@@ -123,10 +163,12 @@ def soft_counts(
     kinds = [(r, w) for r, w in ((rows.subset(~two), _one_kind), (rows.subset(two), _two_kinds)) if len(r)]
     for c in np.unique(clocks):
         paths = [_Paths.of(r, float(CLOCK_WEIGHTS[c])) for r, _ in kinds]
-        for k, eta in zip(knots[clocks == c], log_theta[clocks == c], strict=True):
+        for pair in np.flatnonzero(clocks == c):
+            k, eta = knots[pair], log_theta[pair]
+            other = pattern.at(int(pair), int(c), float(SHAPE_KNOTS[k])) if pattern is not None else None
             sums = np.zeros((4, cells))
             for (own, work), path in zip(kinds, paths, strict=True):
-                for cell, terms in work(own, path, eta, float(SHAPE_KNOTS[k]), float(renewal_rate[c])):
+                for cell, terms in work(own, path, eta, (float(SHAPE_KNOTS[k]), other), renewal_rate[c]):
                     sums += [np.bincount(cell, own.weight * t, cells) for t in terms]
             failed, passed, variance, value = sums
             # far from the parameters the ages look vaguer than they are, and a large discount would send a cell off
@@ -170,9 +212,35 @@ class _Paths:
         )
 
     def given(
-        self, rows: UnknownSpells, ages: Floats, prior: Floats, eta: Floats, shape: float
+        self, rows: UnknownSpells, ages: Floats, prior: Floats, eta: Floats, shapes: _Shapes
     ) -> tuple[Floats, Floats, Floats]:
-        """Weight of each age given what happened, dH at each age, (n, ages), and the log-likelihood (n,)."""
+        """Weight of each age given what happened, dH at each age, (n, ages), and the log-likelihood (n,).
+
+        The original is the last age. The weights add up to less than 1 where the part may have been pattern-made.
+        """
+        shape, other = shapes
+        log_prior = np.log(np.maximum(prior, 1e-300))
+        log_likelihood, passed, at_entry = self._passage(rows, ages, eta, shape)
+        log_likelihood = log_likelihood + log_prior
+        if other is None or not rows.pattern.any():
+            top = log_likelihood.max(axis=1, keepdims=True)
+            given = np.exp(log_likelihood - top)
+            total = given.sum(axis=1, keepdims=True)
+            return given / total, passed, (top + np.log(total))[:, 0]
+        made = np.repeat(rows.pattern[:, None], ages.shape[1], axis=1)
+        made[:, -1] = 0.0
+        pattern, _, before = self._passage(rows, ages, eta + other[0], other[1])
+        # the prior holds that an ordinary part would have come to this age
+        log_made = log_prior + np.clip(at_entry - before, -50.0, 50.0) + np.log(made + 1e-300)
+        log_likelihood = np.concatenate([log_likelihood + np.log1p(-made), pattern + log_made], axis=1)
+        working = (prior * (1.0 - made)).sum(axis=1) + np.exp(log_made).sum(axis=1)
+        top = log_likelihood.max(axis=1, keepdims=True)
+        given = np.exp(log_likelihood - top)
+        total = given.sum(axis=1, keepdims=True)
+        return (given / total)[:, : ages.shape[1]], passed, (top + np.log(total))[:, 0] - np.log(working)
+
+    def _passage(self, rows: UnknownSpells, ages: Floats, eta: Floats, shape: float) -> tuple[Floats, Floats, Floats]:
+        """Log-likelihood of what happened at each age, dH, and H at entry, (n, ages)."""
 
         def hazard(age: Floats) -> Floats:
             return np.exp(np.minimum(eta + shape * np.log(age), 50.0))
@@ -185,46 +253,48 @@ class _Paths:
         width = np.maximum(to_exit - to_lower, 1e-9)
         passed = np.where(rows.between[:, None], 0.5 * (to_lower + to_exit), to_exit)
         log_event = np.where(rows.between[:, None], np.log(width), log_density)
-        log_likelihood = rows.failed[:, None] * log_event - passed + np.log(np.maximum(prior, 1e-300))
-        top = log_likelihood.max(axis=1, keepdims=True)
-        given = np.exp(log_likelihood - top)
-        total = given.sum(axis=1, keepdims=True)
-        return given / total, passed, (top + np.log(total))[:, 0]
+        return rows.failed[:, None] * log_event - passed, passed, at_entry
 
 
+_Shapes = tuple[float, tuple[float, float] | None]  # of ordinary parts; shift of log theta and shape of pattern parts
 _Terms = list[tuple[Ints, tuple[Floats, Floats, Floats, Floats]]]
 
 
-def _one_kind(rows: UnknownSpells, path: _Paths, eta: Floats, shape: float, rate: float) -> _Terms:
+def _one_kind(rows: UnknownSpells, path: _Paths, eta: Floats, shapes: _Shapes, rate: Floats) -> _Terms:
     """D, mean and variance of dH and log-likelihood of each row, all for its one cell."""
-    eta = eta[rows.cell]
+    eta, shape = eta[rows.cell], shapes[0]
     log_life = -eta / shape
     lives = np.exp(np.clip(np.log(path.entry) - log_life, -12.0, 12.0))
-    original, fraction = age_table().look_up(np.full(len(eta), shape), lives, rate * np.exp(log_life))
+    original, fraction = age_table().look_up(np.full(len(eta), shape), lives, rate[rows.cell] * np.exp(log_life))
     original = np.where(rows.not_original, 0.0, original)
     ages = np.concatenate([fraction, np.ones((len(eta), 1))], axis=1) * path.entry[:, None]
     later = np.repeat((1.0 - original)[:, None] / AGES, AGES, axis=1)
     prior = np.concatenate([later, original[:, None]], axis=1)
-    given, passed, value = path.given(rows, ages, prior, eta[:, None], shape)
-    mean = (given * passed).sum(axis=1)
-    variance = np.maximum((given * passed**2).sum(axis=1) - mean**2, 0.0)
-    return [(rows.cell, (rows.failed, mean, variance, value))]
+    given, passed, value = path.given(rows, ages, prior, eta[:, None], shapes)
+    return [(rows.cell, (*_sums(rows, given, passed), value))]
 
 
-def _two_kinds(rows: UnknownSpells, path: _Paths, eta: Floats, shape: float, rate: float) -> _Terms:
+def _sums(rows: UnknownSpells, given: Floats, passed: Floats) -> tuple[Floats, Floats, Floats]:
+    """D, E[dH] and the variance of D - dH over the ages, and over whether the part was of this cell."""
+    away = rows.failed[:, None] - passed
+    variance = (given * away**2).sum(axis=1) - (given * away).sum(axis=1) ** 2
+    return rows.failed * given.sum(axis=1), (given * passed).sum(axis=1), np.maximum(variance, 0.0)
+
+
+def _two_kinds(rows: UnknownSpells, path: _Paths, eta: Floats, shapes: _Shapes, rate: Floats) -> _Terms:
     """The same for a factory part of one cell and replacements of another; the likelihood is booked with the first."""
     first, later = eta[rows.cell], eta[rows.later_cell]
-    shapes, rates = np.full(len(first), shape), np.full(len(first), rate)
+    same, rates = np.full(len(first), shapes[0]), (rate[rows.cell], rate[rows.later_cell])
 
     def at(moved: float) -> tuple[Floats, Floats, Floats]:
         own = first + moved
-        original, ages, weights = age_weights((own, shapes), (later, shapes), path.entry, rates, _LATTICE)
+        original, ages, weights = age_weights((own, same), (later, same), path.entry, rates, _LATTICE)
         original = np.where(rows.not_original, 0.0, original)
         prior = np.concatenate([weights, original[:, None]], axis=1)
         ages = np.concatenate([ages, path.entry[:, None]], axis=1)
         etas = np.repeat(later[:, None], ages.shape[1], axis=1)
         etas[:, -1] = own
-        return path.given(rows, ages, prior, etas, shape)
+        return path.given(rows, ages, prior, etas, shapes)
 
     (given, passed, value), up, down = at(0.0), at(_STEP)[2], at(-_STEP)[2]
     # which of the two is on the machine depends on the factory part's life as well: its derivatives are taken of the
@@ -232,9 +302,5 @@ def _two_kinds(rows: UnknownSpells, path: _Paths, eta: Floats, shape: float, rat
     score, information = (up - down) / (2 * _STEP), -(up - 2 * value + down) / _STEP**2
     failed = rows.failed * given[:, -1]
     out: _Terms = [(rows.cell, (failed, failed - score, failed - score - information, value))]
-    share, away = given[:, :-1], rows.failed[:, None] - passed[:, :-1]
-    mean = (share * away).sum(axis=1)
-    variance = np.maximum((share * away**2).sum(axis=1) - mean**2, 0.0)
-    expected = (share * passed[:, :-1]).sum(axis=1)
-    out.append((rows.later_cell, (rows.failed * share.sum(axis=1), expected, variance, np.zeros_like(value))))
+    out.append((rows.later_cell, (*_sums(rows, given[:, :-1], passed[:, :-1]), np.zeros_like(value))))
     return out

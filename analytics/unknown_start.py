@@ -41,7 +41,11 @@ def renewal_masses(first: Floats, later: Floats) -> Floats:
 
 
 def age_weights(
-    first_hazard: tuple[Floats, Floats], later_hazard: tuple[Floats, Floats], age: Floats, rate: Floats, steps: int
+    first_hazard: tuple[Floats, Floats],
+    later_hazard: tuple[Floats, Floats],
+    age: Floats,
+    rates: tuple[Floats, Floats],
+    steps: int,
 ) -> tuple[Floats, Floats, Floats]:
     """Probability of the original part, and of each age of a later one, for a machine met working.
 
@@ -51,8 +55,8 @@ def age_weights(
         (log theta, shape) of the factory part and of replacements: H(u) = theta u**shape.
     age : (n,)
         Operational age T of the machine.
-    rate : (n,)
-        Renewals of good parts per operational unit.
+    rates : pair of (n,) arrays
+        Renewals of good parts per operational unit, of the factory part and of replacements.
     steps : int
         Lattice steps from 0 to T.
 
@@ -66,19 +70,19 @@ def age_weights(
     edges = (np.arange(steps + 1) * step[:, None]) + 0.5 * step[:, None]
     edges = np.concatenate([np.zeros((len(age), 1)), edges[:, :-1]], axis=1)  # 0, half a step, 1.5 steps, ...
 
-    def alive(hazard: tuple[Floats, Floats], u: Floats) -> Floats:
+    def alive(hazard: tuple[Floats, Floats], rate: Floats, u: Floats) -> Floats:
         log_u = np.log(np.maximum(u, 1e-12))
         total = np.exp(np.minimum(hazard[0][:, None] + hazard[1][:, None] * log_u, 50.0))
         return np.exp(-np.where(u > 0, total, 0.0) - rate[:, None] * u)
 
-    first, later = alive(first_hazard, edges), alive(later_hazard, edges)
+    first, later = alive(first_hazard, rates[0], edges), alive(later_hazard, rates[1], edges)
     # life of about k steps: from (k - 1/2) to (k + 1/2) steps; lives under half a step are put on the first one
     first_mass, later_mass = -np.diff(first, axis=1), -np.diff(later, axis=1)
     shifted = renewal_masses(first_mass, np.concatenate([np.zeros_like(later_mass[:, :1]), later_mass[:, 1:]], axis=1))
     masses = shifted / np.maximum(1.0 - later_mass[:, :1], 1e-9)
     ages = age[:, None] - (np.arange(steps) + 0.25 * (np.arange(steps) == 0)) * step[:, None]
-    weights = masses * alive(later_hazard, ages)
-    original = alive(first_hazard, age[:, None])[:, 0]
+    weights = masses * alive(later_hazard, rates[1], ages)
+    original = alive(first_hazard, rates[0], age[:, None])[:, 0]
     total = np.maximum(weights.sum(axis=1) + original, 1e-300)
     return original / total, ages, weights / total[:, None]
 
@@ -122,7 +126,7 @@ def age_table() -> AgeTable:
     """The table for one life, solved once a process (about a fifth of a second)."""
     shape, lives, rate = (a.ravel() for a in np.meshgrid(_SHAPES, _LIVES, _RATES, indexing="ij"))
     hazard = (np.zeros_like(shape), shape)
-    original, ages, weights = age_weights(hazard, hazard, lives, rate, _STEPS)
+    original, ages, weights = age_weights(hazard, hazard, lives, (rate, rate), _STEPS)
     share = np.cumsum(weights[:, ::-1], axis=1)  # youngest first
     share = share / np.maximum(share[:, -1:], 1e-300)
     fraction = (ages / lives[:, None])[:, ::-1]

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.stats import betabinom
+from scipy.stats import betabinom, nbinom
 
-from analytics.renewal_reasons import share_by_cell
+from analytics.renewal_reasons import rates_by_cell, share_by_cell
 
 
 def test_cells_that_differ_keep_their_own_share() -> None:
@@ -55,3 +55,23 @@ def test_not_knowing_the_reasons_costs_what_simulation_says() -> None:
 def test_nothing_is_lost_where_every_reason_is_known() -> None:
     found = share_by_cell(np.array([5.0, 0.0]), np.array([3.0, 0.0]), 0.7)
     np.testing.assert_array_equal(found.held(np.array([5.0, 0.0]), np.zeros(2)), 1.0)
+
+
+def test_rates_follow_the_negative_binomial_of_scipy() -> None:
+    # the evidence of each weight by scipy.stats.nbinom, an independent implementation
+    good, exposure = np.array([12.0, 0.0, 3.0]), np.array([[4.0, 6.0, 2.0]])
+    component, cells = rates_by_cell(good, exposure)
+    assert component[0] == pytest.approx(15 / 13)
+    weights = np.array([1.0, 2.0, 4.0, 8.0, 16.0, 32.0])
+    scale = weights / component[0]
+    evidence = np.array(
+        [nbinom.pmf(good, a, b / (b + exposure[0])).prod() for a, b in zip(weights, scale, strict=True)]
+    )
+    mean = (good + weights[:, None]) / (exposure[0] + scale[:, None])
+    np.testing.assert_allclose(cells[0], (evidence[:, None] * mean).sum(axis=0) / evidence.sum(), rtol=1e-9)
+
+
+def test_without_good_renewals_the_rate_is_nil() -> None:
+    component, cells = rates_by_cell(np.zeros(2), np.ones((3, 2)))
+    assert not component.any()
+    assert not cells.any()

@@ -124,7 +124,7 @@ def test_renewal_function(time: float, expected: float) -> None:
 
 def test_ages_of_random_failures_are_exponential_cut_at_the_machine() -> None:
     zero, one = np.zeros(1), np.ones(1)
-    original, ages, weights = age_weights((zero, one), (zero, one), np.array([1.5]), zero, 400)
+    original, ages, weights = age_weights((zero, one), (zero, one), np.array([1.5]), (zero, zero), 400)
     assert original[0] == pytest.approx(np.exp(-1.5), rel=5e-3)
     for bound in (0.3, 0.7, 1.2):
         assert weights[0, ages[0] <= bound].sum() == pytest.approx(-np.expm1(-bound), abs=5e-3)

@@ -8,7 +8,7 @@ import pytest
 from analytics.life_model_types import LifePrior
 from analytics.pooling import fit_component
 from analytics.risk import life_summary
-from analytics.spells import Spells
+from analytics.spells import Quality, Spells
 from tests.analytics.pooling_cases import ONE_CELL, make_spells
 
 YEAR = 365.25
@@ -87,3 +87,37 @@ def test_a_weak_factory_part_is_told_from_its_better_successor() -> None:
         assert found.scale.low < truth[1] < found.scale.high
     old, new = (life_summary(fit, ONE_CELL[0], stratum=s) for s in (0, 1))
     assert old.scale.high < new.scale.low
+
+
+def test_early_deaths_of_bad_pattern_parts_are_not_booked_against_the_factory_s() -> None:
+    """A third of the replacements are bad pattern parts; where the start is unknown nobody says so."""
+    plain, bad, life_of = (2.0, 9.0), (0.8, 3.0), np.random.default_rng(21)
+    rows = []
+    for machine in range(900):
+        entry = life_of.uniform(4.0, 16.0)
+        end, start, life = entry + life_of.uniform(1.0, 6.0), 0.0, plain
+        while start < end:
+            gone = start + life[1] * life_of.weibull(life[0])
+            if gone > entry:
+                told = start > entry
+                quality = (Quality.PATTERN if life is bad else Quality.ORIGINAL) if told else Quality.UNKNOWN
+                rows.append(
+                    (machine, max(entry, start), min(gone, end), gone <= end, start if told else np.nan, quality)
+                )
+            start, life = gone, (bad if life_of.random() < 1 / 3 else plain)
+    machine_, entry_, exit_, failed, start_, quality_ = (np.array(c, dtype=float) for c in zip(*rows, strict=True))
+    spells = make_spells(
+        entry_ * YEAR,
+        exit_ * YEAR,
+        failed.astype(int),
+        start_days=start_ * YEAR,
+        machine=machine_.astype(int),
+        quality=quality_.astype(int),
+        not_original=~np.isnan(start_),
+    )
+    found = life_summary(
+        fit_component(spells, LifePrior(1.8, scale_years=9.0), component="part"), ONE_CELL[0], level=0.98
+    )
+    assert found.shape.low < plain[0] < found.shape.high
+    assert found.scale.low < plain[1] < found.scale.high
+    assert found.scale.high / found.scale.low < 1.6
