@@ -171,13 +171,16 @@ def spares_to_hold(
     as_of: date,
     lead_time_days: float,
     cover: float,
-    interval: Interval | None,
+    interval_km: float | None = None,
+    interval_days: float | None = None,
     pool_open: bool,
 ) -> dict[str, Any]:
     """Demand for one component over a lead time, and the stock that covers it."""
     known = fleet_on_record(session, shop_id, as_of=as_of, pool_open=pool_open)
     if component not in known.fleet.components:
         raise NotFound(f"no machine in use carries {component!r}")
+    given = interval_km is not None or interval_days is not None
+    interval = Interval(km=interval_km, days=interval_days) if given else None
     advice = SparesAdvice.of(
         demand_ahead(known.fleet, component, lead_time_days, interval=interval), lead_time_days, cover
     )

@@ -7,7 +7,9 @@ from typing import Any
 from flask import Flask
 
 from service.api.accuracies import blueprint as accuracies
+from service.api.ahead import blueprint as ahead
 from service.api.bills import blueprint as bills
+from service.api.card_texts import blueprint as card_texts
 from service.api.checks import blueprint as checks
 from service.api.components import blueprint as components
 from service.api.docs import blueprint as docs
@@ -53,7 +55,9 @@ def register_api(app: Flask) -> None:
         limit_edits,
         machines,
         components,
+        ahead,
         imports,
+        card_texts,
         job_lines,
         reviews,
         exports,

@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from analytics.fleet import Interval
 from analytics.life_model_types import Horizon
 from service.db import Database
 from service.errors import Conflict, InvalidInput, NotFound
@@ -88,15 +87,15 @@ def test_refused_before_the_last_line_and_without_machines(database: Database) -
 def test_spares_rise_with_cover_and_planned_renewals(database: Database) -> None:
     shop_id = fill(database)
 
-    def hold(cover: float, interval: Interval | None = None, component: str = "cvt_belt") -> dict:
+    def hold(cover: float, interval_km: float | None = None, component: str = "cvt_belt") -> dict:
         with database.read() as session:
             return spares_to_hold(session, shop_id, component, as_of=AS_OF, lead_time_days=28, cover=cover,
-                                  interval=interval, pool_open=False)  # fmt: skip
+                                  interval_km=interval_km, pool_open=False)  # fmt: skip
 
     low, high = hold(0.5), hold(0.99)
     assert low["stock"] <= high["stock"] and high["covers"] >= 0.99
     # belts of 30,000 km and more, renewed at 15,000: all four are due
-    assert hold(0.9, Interval(km=15_000))["expected"] == pytest.approx(4, abs=0.3)
+    assert hold(0.9, 15_000)["expected"] == pytest.approx(4, abs=0.3)
     with pytest.raises(NotFound):
         hold(0.9, component="no_such_part")
 
