@@ -123,7 +123,8 @@ def _understand(
     part: Part | None,
     pointer: str,
 ) -> None:
-    if part is None and not {"component", "position", "action"} & set(changes):
+    same_part = not {"component", "position"} & set(changes) and bool(row.component)
+    if part is None and (same_part or not {"component", "position", "action"} & set(changes)):
         new.component_type_id, new.position = line.component_type_id, line.position
         new.mapped_by, new.mapping_confidence = line.mapped_by, line.mapping_confidence
         return

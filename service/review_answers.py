@@ -18,7 +18,7 @@ from service.imports.refresh import refresh_machines
 from service.imports.words import CatalogueWords, catalogue_words, fold, match_position
 from service.models import ComponentType, Doubt, JobLine, ShopWord
 from service.reviews import choices_of, like_doubts
-from service.vocabulary import COMEBACK_CAUSES, JOB_LINE_COLUMNS
+from service.vocabulary import COMEBACK_CAUSES, JOB_LINE_COLUMNS, REASONS
 
 _PLACE = {name: place for place, name in enumerate(JOB_LINE_COLUMNS)}
 # Answers that name one row's own value are not applied to others.
@@ -197,6 +197,20 @@ def _date(desk: _Desk, pending: _Pending, doubt: Doubt, item: Mapping[str, Any],
     pending.rewritten = True
 
 
+def _action(desk: _Desk, pending: _Pending, doubt: Doubt, item: Mapping[str, Any], pointer: str) -> None:
+    if item["value"] not in ("renewed", "repaired"):
+        raise InvalidInput("give renewed or repaired as value", pointer=f"{pointer}/value")
+    pending.changes["action"] = item["value"]
+    pending.rewritten = True
+
+
+def _reason(desk: _Desk, pending: _Pending, doubt: Doubt, item: Mapping[str, Any], pointer: str) -> None:
+    if item["value"] not in REASONS:
+        raise InvalidInput(f"give one of {', '.join(REASONS)} as value", pointer=f"{pointer}/value")
+    pending.changes["reason"] = item["value"]
+    pending.rewritten = True
+
+
 def _as_written(desk: _Desk, pending: _Pending, doubt: Doubt, item: Mapping[str, Any], pointer: str) -> None:
     pending.rewritten = True
 
@@ -224,6 +238,8 @@ _HANDLERS: Mapping[str, Handler] = {
     "other_unit": _other_unit,
     "no_reading": _no_reading,
     "date": _date,
+    "action": _action,
+    "reason": _reason,
     "as_written": _as_written,
     "withdraw": _withdraw,
     "same_job": _same_job,

@@ -29,6 +29,8 @@ CHOICES: Mapping[str, str] = {
     "other_unit": "the number is right, the unit is the other one",
     "no_reading": "nobody read the clock: no reading",
     "date": "the right date as value",
+    "action": "what was done, as value: renewed or repaired",
+    "reason": "why, as value: one of the reasons of the job-line file",
     "same_job": "one job written down twice: this line is taken out",
     "two_jobs": "two jobs indeed",
     "faulty_part": "one event: the new part was faulty",
@@ -42,7 +44,10 @@ _BY_COLUMN = {
     "component": ("part", "withdraw"),
     "position": ("position", "withdraw"),
     "odometer": ("reading", "other_unit", "no_reading", "as_written", "withdraw"),
+    "unit": ("reading", "no_reading", "withdraw"),
     "date": ("date", "as_written", "withdraw"),
+    "action": ("action", "as_written", "withdraw"),
+    "reason": ("reason", "as_written", "withdraw"),
 }
 _BY_KIND = {
     "duplicate_card": ("same_job", "two_jobs"),
