@@ -22,6 +22,7 @@ from analytics.risk_draws import PER_SLOT, LifeDraws, RiskTable, Tail
 from analytics.spells import Cell, Floats, Ints
 
 JOINT = SLOTS
+_SHARED_EFFECTS = ("make", "family", "pattern")
 _FIRST = PER_SLOT * np.arange(SLOTS)
 
 
@@ -145,9 +146,10 @@ def _matched(kept: Floats, drawn: Floats, weight: Floats) -> Floats:
 
 def _share_in_common(fit: ComponentFit, row: int) -> float:
     """Share of a life's remaining variance that it has in common with others of its component."""
-    if "model" not in fit.spread_names:
+    columns = [j for j, name in enumerate(fit.spread_names) if name not in _SHARED_EFFECTS]
+    if not columns:
         return 1.0
     weights = fit.copies / fit.copies.sum()
-    spread = np.exp(fit.log_spreads[:, fit.spread_names.index("model")].astype(float)) * fit.shape
-    own = spread**2 / (1.0 + fit.rate[row] * spread**2)
+    squared = (np.exp(2.0 * fit.log_spreads[:, columns].astype(float))).sum(axis=1) * fit.shape**2
+    own = squared / (1.0 + fit.rate[row] * squared)
     return float(np.clip(1.0 - (weights @ own) / max(float(weights @ fit.variance[row]), 1e-12), 0.0, 1.0))

@@ -225,7 +225,7 @@ def model_comparisons(
             everything += compare_models(snapshot.risks, slug, km=km, days=days, suspected=cells)
     mine = [c for c in flag(everything) if c.component == component]
     km, days = typical_age(fits[component])
-    within = compare_within(snapshot.risks, component, km=km, days=days)
+    within = flag(compare_within(snapshot.risks, component, km=km, days=days))
     return {
         "component": component,
         "name": snapshot.documents[component]["name"],
