@@ -185,7 +185,9 @@ def _only_failures(card: list[tuple[str, str, str, bool]]) -> bool:
 
 def machine_slices(machine: Ints) -> list[tuple[int, slice]]:
     """(machine, rows) for lines sorted by machine."""
-    starts = np.flatnonzero(np.concatenate([[True], np.diff(machine) != 0])) if len(machine) else np.array([], int)
+    if not len(machine):
+        return []
+    starts = np.flatnonzero(np.concatenate([[True], np.diff(machine) != 0]))
     ends = np.append(starts[1:], len(machine))
     return [(int(machine[a]), slice(int(a), int(b))) for a, b in zip(starts, ends, strict=True)]
 

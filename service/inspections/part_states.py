@@ -53,7 +53,7 @@ def from_description(asked: Mapping[str, Any], cell: Cell, as_of: date, notes: S
     notes = list(notes)
     machine = asked["machine"]
     today = float(as_of.toordinal())
-    new_day = _new_day(machine)
+    new_day = new_day_of(machine)
     km = None if machine["odometer"] is None else to_km(machine["odometer"])
     if np.isnan(new_day):
         new_day = today - (km or 0.0) / TYPICAL_KM_PER_DAY
@@ -70,7 +70,8 @@ def from_description(asked: Mapping[str, Any], cell: Cell, as_of: date, notes: S
     return KnownMachine(cell, new_day, km, today - new_day, rate, placed, components, positions, tuple(notes))
 
 
-def _new_day(machine: Mapping[str, Any]) -> float:
+def new_day_of(machine: Mapping[str, Any]) -> float:
+    """Start of a described machine's calendar clock; nan where nothing is given."""
     for name in ("built", "first_registered"):
         if machine[name] is not None:
             return middle_day(machine[name])
@@ -152,16 +153,21 @@ def is_absent(slug: str, layout: Mapping[str, Any], new_day: float) -> bool:
 
 def _positions(slug: str, snapshot: Snapshot, cell: Cell, named: Sequence[str]) -> list[str | None]:
     """Positions of a part on this model: as the records use them, else one part without a position."""
-    in_use = snapshot.positions.get(slug)
-    labels: list[str] = []
-    if in_use is not None:
-        family = f"{cell.make}/{cell.family or cell.model}"
-        rule = snapshot.documents[slug]["position_rule"]
-        labels = in_use["by_family"].get(family) or (in_use["all"] if rule == "fixed" else [])
-        if not labels and rule == "per_cylinder":
-            labels = list(snapshot.layout(cell).get("cylinders", ()))
-    labels = sorted({*labels, *named})
+    labels = sorted({*positions_on_record(slug, snapshot, cell), *named})
     return list(labels) if labels else [None]
+
+
+def positions_on_record(slug: str, snapshot: Snapshot, cell: Cell) -> list[str]:
+    """Positions that the records tell apart for a part on this model; empty where they do not."""
+    in_use = snapshot.positions.get(slug)
+    if in_use is None:
+        return []
+    family = f"{cell.make}/{cell.family or cell.model}"
+    rule = snapshot.documents[slug]["position_rule"]
+    labels: list[str] = in_use["by_family"].get(family) or (in_use["all"] if rule == "fixed" else [])
+    if not labels and rule == "per_cylinder":
+        labels = list(snapshot.layout(cell).get("cylinders", ()))
+    return sorted(labels)
 
 
 def part_state(slug: str, position: str | None, now: PartNow, machine: KnownMachine, snapshot: Snapshot) -> PartState:

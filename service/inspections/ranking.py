@@ -17,6 +17,7 @@ from service.errors import InvalidInput, NotFound
 from service.inspections.part_states import KnownMachine, from_description, part_state, parts_now, to_km
 from service.inspections.recorded import from_records
 from service.inspections.serving import Snapshot, find_cell, snapshot_for
+from service.inspections.told_history import checked_history
 from service.models import Machine
 
 CERTAIN = 1.0
@@ -85,15 +86,10 @@ def rank_described(
 ) -> tuple[Ranking, Snapshot]:
     """Rank the parts of a described machine (checked by `RankingAsked`)."""
     snapshot = snapshot_for(session, shop_id, pool_open=pool_open)
-    for number, item in enumerate(asked["history"]):
-        if item["component"] not in snapshot.documents:
-            raise InvalidInput(
-                f"{item['component']!r} is not a component of the catalogue; GET /api/v1/components lists them",
-                pointer=f"/history/{number}/component",
-            )
     described = asked["machine"]
     cell, notes = find_cell(session, described["make"], described["model"], described["family"])
-    machine = from_description(asked, cell, asked["as_of"] or today, notes)
+    history, more = checked_history(asked, cell, snapshot)
+    machine = from_description({**asked, "history": history}, cell, asked["as_of"] or today, [*notes, *more])
     if asked["horizon"]["months"] is None and machine.km_per_day <= 0:
         raise InvalidInput("at no distance a year a distance is never reached: give months", pointer="/horizon/months")
     return rank(machine, snapshot, _horizon(asked["horizon"]), asked["level"]), snapshot

@@ -147,3 +147,26 @@ def test_a_part_found_bad_stands_first_and_certain(asker: Caller) -> None:
     reply = rank(asker, history=[{"component": "fork_seal", "action": "checked_bad", "date": "2026-05"}])
     first = reply["ranking"][0]
     assert (first["component"], first["chance_bad_now"]["value"]) == ("fork_seal", 1.0)
+
+
+@pytest.mark.parametrize(
+    ("item", "pointer"),
+    [
+        ({"component": "brake_pad", "position": "banana"}, "/history/0/position"),
+        ({"component": "regulator_rectifier", "position": "left"}, "/history/0/position"),
+        ({"component": "flux_capacitor"}, "/history/0/component"),
+        ({"component": "stator", "date": "2001"}, "/history/0/date"),
+    ],
+)
+def test_what_cannot_be_of_this_machine_is_refused(asker: Caller, item: dict[str, Any], pointer: str) -> None:
+    machine = {**PARSON, "built": "2012-04"}
+    body = {"machine": machine, "as_of": "2026-06-01", "history": [{"action": "renewed", **item}]}
+    response = asker.post("/api/v1/rankings", json=body)
+    assert response.status_code == 422
+    assert response.get_json()["errors"][0]["pointer"] == pointer
+
+
+def test_a_position_in_other_words_is_the_same_position(asker: Caller) -> None:
+    told = [{"component": "brake_pad", "position": "front left", "action": "renewed", "date": "2026-05"}]
+    places = {line["position"] for line in rank(asker, history=told)["ranking"] if line["component"] == "brake_pad"}
+    assert "front_left" in places and "front left" not in places
