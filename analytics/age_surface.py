@@ -7,13 +7,11 @@ on the scale log(-log(1 - P)), where it is nearly straight.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.life_model_types import PartState
 from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.risk_draws import LifeDraws
 
@@ -31,7 +29,8 @@ class Surface:
     lives: LifeDraws
     part: Ints  # (pairs,) index into the parts passed
     pair: Ints  # (parts, draws)
-    basis: Floats  # (parts, draws, points)
+    across_theta: Floats  # (parts, draws, theta points): interpolation basis
+    across_shape: Floats  # (parts, draws, shape points)
 
     @classmethod
     def over(cls, draws: LifeDraws, at: Ints) -> Surface:
@@ -55,24 +54,25 @@ class Surface:
             clock_weight=np.broadcast_to(CLOCK_WEIGHTS[own_clock][:, None], points),
             renewal_rate=np.broadcast_to(rate[:, None], points),
         )
-        basis = (theta_basis[..., :, None] * shape_basis[..., None, :]).reshape(*pair.shape, -1)
-        return cls(lives, part, pair, basis)
-
-    def states(self, states: Sequence[PartState]) -> list[PartState]:
-        """The state behind each grid."""
-        return [states[i] for i in self.part]
+        return cls(lives, part, pair, theta_basis, shape_basis)
 
     def read(self, chance: Floats) -> Floats:
         """Chances of the draws, (parts, draws), from those of the grid points, (pairs, points)."""
         held = np.clip(chance, 1e-300, 1.0 - 1e-12)
         scaled = np.log(-np.log1p(-held))
-        found = np.einsum("pdk,pdk->pd", self.basis, scaled[self.pair])
+        found = self._between(scaled[self.pair], slice(None))
         return -np.expm1(-np.exp(np.minimum(found, 5.0)))
 
     def read_plain(self, values: Floats, rows: Ints) -> Floats:
         """Values of the draws of some parts, (rows, draws), on their own scale; kept within those of the grid."""
         near = values[self.pair[rows]]
-        return np.clip(np.einsum("pdk,pdk->pd", self.basis[rows], near), near.min(axis=-1), near.max(axis=-1))
+        return np.clip(self._between(near, rows), near.min(axis=-1), near.max(axis=-1))
+
+    def _between(self, near: Floats, rows: Ints | slice) -> Floats:
+        """Interpolate values of the grid points around each draw, (rows, draws, points)."""
+        grid = near.reshape(*near.shape[:-1], _ACROSS_THETA, _ACROSS_SHAPE)
+        along = (grid @ self.across_shape[rows][..., None])[..., 0]
+        return np.einsum("pdk,pdk->pd", self.across_theta[rows], along)
 
 
 def _axis(values: Floats, pair: Ints, pairs: int, count: int) -> tuple[Floats, Floats]:

@@ -26,7 +26,10 @@ Ints = NDArray[np.int64]
 
 PER_SLOT = 5
 DRAWS = SLOTS * PER_SLOT
-FLOOR_SD = 0.08  # of log hazard: riders, shops and what else the model leaves out; set in simulation
+FLOOR_SD = 0.1  # of log hazard: riders, shops, models that wear by another clock; set in simulation
+# the same where the part was superseded: which issue a machine carries is often a guess, from a rough date of build
+# and from renewals nobody wrote down; set in simulation
+SUPERSEDED_FLOOR_SD = 0.2
 DOUBTFUL_P = 0.1  # from here on the failures by age bend the Weibull, as far as they are many
 TAIL_SD, MISFIT_TAIL_SD = 0.12, 0.45  # of the power of the hazard below the earliest failures
 _OPEN_TAIL = 0.3  # cumulative hazard below which a component without enough failures is in such doubt
@@ -103,6 +106,7 @@ class RiskTable:
         self.centre = np.array([f.centre.astype(float) for f in self.fits])
         self.tau_squared = self._flat("tau_squared")
         self.row_of_all = np.concatenate([[0], np.cumsum(self.rows)])[:-1]
+        self.superseded = np.array([key[3] >= 0 for f in self.fits for key in f.row_keys])
         self.renewal_rate = self._flat("renewal_rate")
         doubtful = [f.weibull_p < DOUBTFUL_P for f in self.fits]
         self.bent = tuple(
@@ -113,6 +117,7 @@ class RiskTable:
         )
         self.tail_edge = np.array([f.bin_edges[1] if len(f.bin_edges) > 2 else _OPEN_TAIL for f in self.fits])
         self.tail_sd = np.array([_ramp(f.weibull_p, (0.5, 0.005), (TAIL_SD, MISFIT_TAIL_SD)) for f in self.fits])
+        self.clock_names = [f.clock for f in self.fits]
         self.restored_share = np.array([f.restored_share for f in self.fits])
         self._rows_of_cell: dict[tuple[Cell, int, int, str | None], tuple[int, str]] = {}
 
@@ -175,7 +180,9 @@ class RiskTable:
         bend = np.clip(spread * score + np.sqrt(spread) * normals[1], -0.7, 0.7)
         held = np.clip(rate * variance, 0.0, 1.0)  # how far the cell's own data hold its scale
         log_theta = (
-            log_theta + bend * (log_theta - held * (log_theta + self.slope[by_clock])) + self._doubt(fit, normals[2])
+            log_theta
+            + bend * (log_theta - held * (log_theta + self.slope[by_clock]))
+            + self._doubt(fit, row, normals[2])
         )
         self._own_shape_of_pattern(log_theta, shape, states, fit, clock)
         renewal = self.renewal_rate[by_clock]
@@ -193,9 +200,11 @@ class RiskTable:
             self.restored_share[fit],
         )
 
-    def _doubt(self, fit: Ints, normal: Floats) -> Floats:
+    def _doubt(self, fit: Ints, row: Ints, normal: Floats) -> Floats:
         """The floor of doubt on log hazard; leaves the mean hazard where it is."""
         sd = self.floor[fit][:, None]
+        superseded = self.superseded[self.row_of_all[fit] + row][:, None]
+        sd = np.where(superseded, np.maximum(sd, SUPERSEDED_FLOOR_SD), sd)
         return sd * normal - 0.5 * sd**2
 
     def _cross(self, mean: Floats, variance: Floats, states: Sequence[PartState], fit: Ints, row: Ints) -> None:
@@ -225,10 +234,11 @@ class RiskTable:
 
     def evidence(self, draws: LifeDraws, i: int) -> Evidence:
         """What stands behind the i-th part's figures."""
-        fit, row = self.fits[draws.fit[i]], int(draws.row[i])
+        at, row = int(draws.fit[i]), int(draws.row[i])
+        fit = self.fits[at]
         failures, parts, machines, shops, km, years = fit.evidence[row].tolist()
         weight, close = float(fit.prior_weight[row]), draws.closeness[i]
-        return Evidence(failures, parts, int(machines), int(shops), km, years, weight, fit.clock, close)
+        return Evidence(failures, parts, int(machines), int(shops), km, years, weight, self.clock_names[at], close)
 
 
 def _ramp(p_value: float, between: tuple[float, float], values: tuple[float, float]) -> float:

@@ -100,7 +100,7 @@ def _cumulative(log_theta: Floats, shape: Floats, age: Floats) -> Floats:
 
 def _on_surface(states: list[PartState], draws: LifeDraws, at: Ints) -> Group:
     surface = Surface.over(draws, at)
-    grid = unknown_group(surface.states(states), surface.lives, np.arange(len(surface.part)))
+    grid = unknown_group(states, surface.lives, np.arange(len(surface.part)), surface.part)
     return replace(grid, at=at, surface=surface)
 
 
@@ -114,7 +114,7 @@ def _chance_on_surface(
     for pair, i in enumerate(surface.part):
         if i in bent:
             now[pair], later[pair] = bent[i].mean(now[pair]), bent[i].mean(later[pair])
-    chance = (group.weight * -np.expm1(-np.maximum(later - now, 0.0))).sum(axis=-1)
+    chance = np.einsum("pdk,pdk->pd", group.weight, -np.expm1(-np.maximum(later - now, 0.0)))
     out = surface.read(chance)
     if bent:
         rows = np.array(sorted(bent))
@@ -149,29 +149,36 @@ def _known(states: list[PartState], draws: LifeDraws, at: Ints) -> Group:
     return Group(at, age[..., None], weight, draws.log_theta[at][..., None], draws.shape[at][..., None])
 
 
-def _seen_and_now(states: list[PartState], w: Floats) -> tuple[Floats, Floats]:
+def _seen_and_now(states: list[PartState], w: Floats, of: Ints | slice) -> tuple[Floats, Floats]:
     """Machine's operational age when the part was last open to renewal, and now."""
-    seen_km = _column([_first(s.watched_km, _fitted(s, "km"), s.machine_km) for s in states])
-    seen_days = _column([_first(s.watched_days, _fitted(s, "days"), s.machine_days) for s in states])
-    now = operational_units(_column([s.machine_km for s in states]), _column([s.machine_days for s in states]), w)
+    seen_km = _column([_first(s.watched_km, _fitted(s, "km"), s.machine_km) for s in states])[of]
+    seen_days = _column([_first(s.watched_days, _fitted(s, "days"), s.machine_days) for s in states])[of]
+    now_km, now_days = (_column([getattr(s, f"machine_{clock}") for s in states])[of] for clock in ("km", "days"))
+    now = operational_units(now_km, now_days, w)
     return np.maximum(operational_units(seen_km, seen_days, w), _SMALL), now
 
 
-def _oldest(states: list[PartState], w: Floats, now: Floats) -> Floats:
+def _oldest(states: list[PartState], w: Floats, now: Floats, of: Ints | slice) -> Floats:
     """Largest age the records allow now; infinite where they set no bound."""
-    bound = [s.earliest_km is not None for s in states]
+    bound = np.array([s.earliest_km is not None for s in states])[of]
+    if not bound.any():
+        return np.full_like(now, np.inf)
     start = operational_units(
-        _column([_first(s.earliest_km, 0.0) for s in states]),
-        _column([_first(s.earliest_days, 0.0) for s in states]),
+        _column([_first(s.earliest_km, 0.0) for s in states])[of],
+        _column([_first(s.earliest_days, 0.0) for s in states])[of],
         w,
     )
-    return np.where(np.array(bound)[:, None], now - start, np.inf)
+    return np.where(bound[:, None], now - start, np.inf)
 
 
-def unknown_group(states: list[PartState], draws: LifeDraws, at: Ints) -> Group:
-    """Ages now and their weights, from the renewal mixture at the time since when the part was not renewed."""
+def unknown_group(states: list[PartState], draws: LifeDraws, at: Ints, of: Ints | None = None) -> Group:
+    """Ages now and their weights, from the renewal mixture at the time since when the part was not renewed.
+
+    `of` says which of the states each row of `draws[at]` speaks for, where that is not one to one.
+    """
+    who: Ints | slice = slice(None) if of is None else of
     w, log_theta, shape = draws.clock_weight[at], draws.log_theta[at], draws.shape[at]
-    seen, now = _seen_and_now(states, w)
+    seen, now = _seen_and_now(states, w, who)
     log_life = -log_theta / shape
     lives = np.exp(np.clip(np.log(seen) - log_life, -12.0, 12.0))
     renewals = draws.renewal_rate[at] * np.exp(np.minimum(log_life, 12.0))
@@ -180,13 +187,13 @@ def unknown_group(states: list[PartState], draws: LifeDraws, at: Ints) -> Group:
     ages = np.concatenate([fraction.reshape(*seen.shape, AGES), np.ones((*seen.shape, 1))], axis=-1) * seen[..., None]
     later = np.repeat((1.0 - original)[..., None] / AGES, AGES, axis=-1)
     weight = np.concatenate([later, original[..., None]], axis=-1)
-    return _grown(states, at, (seen, now), ages, weight, (log_theta[..., None], shape[..., None]), w)
+    return _grown(states, at, (seen, now), ages, weight, (log_theta[..., None], shape[..., None]), w, who)
 
 
 def _two_kinds(states: list[PartState], draws: LifeDraws, at: Ints, later: LifeDraws) -> Group:
     """The factory part lives by its own stratum's life, replacements by another; solved anew for each draw."""
     w, first = draws.clock_weight[at], (draws.log_theta[at], draws.shape[at])
-    seen, now = _seen_and_now(states, w)
+    seen, now = _seen_and_now(states, w, slice(None))
     flat = [
         age_weights(
             (first[0][i], first[1][i]),
@@ -213,6 +220,7 @@ def _grown(
     weight: Floats,
     life: tuple[Floats, Floats],
     w: Floats,
+    of: Ints | slice = slice(None),
 ) -> Group:
     """Carry ages from when the part was last open to renewal to now; weigh by what is known and by its survival.
 
@@ -220,17 +228,20 @@ def _grown(
     """
     seen, now = clocks
     since = (now - seen)[..., None]
-    gone = np.array([s.not_original for s in states])[:, None]
+    gone = np.array([s.not_original for s in states])[of][:, None]
     weight[..., -1] = np.where(gone, 0.0, weight[..., -1])
-    allowed = ages + since <= _oldest(states, w, now)[..., None] * (1 + 1e-9)
-    # where the bound leaves no age of the mixture, the youngest stands in
-    allowed |= ~allowed.any(axis=-1, keepdims=True) & (ages == ages.min(axis=-1, keepdims=True))
-    weight = np.where(allowed, weight, 0.0) + 1e-290 * allowed
-    survived = _cumulative(*life, ages + since) - _cumulative(*life, ages)
-    weight = weight * np.exp(
-        -np.clip(survived - np.where(allowed, survived, np.inf).min(-1, keepdims=True), 0.0, 300.0)
-    )
-    return Group(at, ages + since, weight / weight.sum(axis=-1, keepdims=True), *life)
+    if np.any(since) or any(s.earliest_km is not None for s in states):
+        allowed = ages + since <= _oldest(states, w, now, of)[..., None] * (1 + 1e-9)
+        # where the bound leaves no age of the mixture, the youngest stands in
+        allowed |= ~allowed.any(axis=-1, keepdims=True) & (ages == ages.min(axis=-1, keepdims=True))
+        weight = np.where(allowed, weight, 0.0) + 1e-290 * allowed
+        survived = _cumulative(*life, ages + since) - _cumulative(*life, ages)
+        weight = weight * np.exp(
+            -np.clip(survived - np.where(allowed, survived, np.inf).min(-1, keepdims=True), 0.0, 300.0)
+        )
+    else:
+        weight = weight + 1e-290  # a part known not to be the original may have no weight elsewhere
+    return Group(at, ages + since, weight / np.einsum("...k->...", weight)[..., None], *life)
 
 
 def _fitted(state: PartState, clock: str) -> float | None:

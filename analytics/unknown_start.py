@@ -25,6 +25,9 @@ AGES = 8  # equally likely ages that stand for the age of a part that is not the
 _SHAPES = np.exp(np.linspace(np.log(0.35), np.log(9.0), 20))
 _LIVES = np.exp(np.linspace(np.log(0.03), np.log(9.0), 30))  # T / life; older machines behave like the last
 _RATES = np.array([0.0, 0.3, 1.0, 3.0, 10.0])  # good renewals in one life
+_LOG_SHAPES, _LOG_LIVES, _LOG_RATES = np.log(_SHAPES), np.log(_LIVES), np.log1p(_RATES)
+# from a flat index to those of the eight corners of its box
+_CORNERS = np.array([(i * len(_LIVES) + j) * len(_RATES) + k for i in (0, 1) for j in (0, 1) for k in (0, 1)])
 _STEPS = 160
 
 
@@ -89,29 +92,25 @@ def age_weights(
 
 @dataclass(frozen=True)
 class AgeTable:
-    """original: (shapes, lives, rates); log_fraction: (shapes, lives, rates, AGES), log of a / T."""
+    """flat: (shapes * lives * rates, 1 + AGES): probability of the original, then log of a / T."""
 
-    original: Floats
-    log_fraction: Floats
+    flat: Floats
 
     def look_up(self, shape: Floats, lives: Floats, renewals: Floats) -> tuple[Floats, Floats]:
         """Probability of the original, (n,), and ages of a later part as shares of the machine's age, (n, AGES).
 
         `lives` = T / life; `renewals` = rate * life.
         """
-        i, fi = _place(np.log(_SHAPES), np.log(shape))
-        capped = np.clip(lives, _LIVES[0], _LIVES[-1])
-        j, fj = _place(np.log(_LIVES), np.log(capped))
-        k, fk = _place(np.log1p(_RATES), np.log1p(renewals))
-        original, fraction = np.zeros(len(shape)), np.zeros((len(shape), AGES))
-        for di, wi in ((0, 1 - fi), (1, fi)):
-            for dj, wj in ((0, 1 - fj), (1, fj)):
-                for dk, wk in ((0, 1 - fk), (1, fk)):
-                    weight = wi * wj * wk
-                    original = original + weight * self.original[i + di, j + dj, k + dk]
-                    fraction = fraction + weight[:, None] * self.log_fraction[i + di, j + dj, k + dk]
+        i, fi = _place(_LOG_SHAPES, np.log(shape))
+        j, fj = _place(_LOG_LIVES, np.log(np.clip(lives, _LIVES[0], _LIVES[-1])))
+        k, fk = _place(_LOG_RATES, np.log1p(renewals))
+        corner = (i * len(_LIVES) + j) * len(_RATES) + k
+        near = [np.stack([1.0 - f, f], axis=1) for f in (fi, fj, fk)]
+        weight = (near[0][:, :, None, None] * near[1][:, None, :, None] * near[2][:, None, None, :]).reshape(-1, 8)
+        found = (weight[:, None, :] @ self.flat[corner[:, None] + _CORNERS])[:, 0]
+        original = found[:, 0]
         # past the last entry the age no longer depends on T; before the first nearly every part is the original
-        fraction = np.exp(fraction) * np.minimum(1.0, _LIVES[-1] / lives)[:, None]
+        fraction = np.exp(found[:, 1:]) * np.minimum(1.0, _LIVES[-1] / lives)[:, None]
         surely = np.exp(-(lives**shape) - renewals * lives)
         return np.where(lives < _LIVES[0], surely, original), fraction
 
@@ -132,5 +131,4 @@ def age_table() -> AgeTable:
     fraction = (ages / lives[:, None])[:, ::-1]
     wanted = (np.arange(AGES) + 0.5) / AGES
     quantiles = np.array([np.interp(wanted, s, f) for s, f in zip(share, fraction, strict=True)])
-    grid = (len(_SHAPES), len(_LIVES), len(_RATES))
-    return AgeTable(original.reshape(grid), np.log(np.maximum(quantiles, 1e-6)).reshape(*grid, AGES))
+    return AgeTable(np.concatenate([original[:, None], np.log(np.maximum(quantiles, 1e-6))], axis=1))
