@@ -35,7 +35,7 @@ def main() -> int:
         cli(["db", "upgrade"], standalone_mode=False)
         _load_layouts()
         for shop, file in files:
-            cli(["import", str(file), "--shop", shop], standalone_mode=False)
+            cli(["import", str(file), "--shop", shop, "--doubts", "3"], standalone_mode=False)
     cli(["fit"], standalone_mode=False)
     console.rule("A stranger's machine", style="blue")
     console.print("Lanner 650, built November 2012, 38,000 km, no papers. Half an hour on the seller's drive.\n")

@@ -127,9 +127,12 @@ def token_create(context: Context, shop: str, label: str, days: int | None) -> N
 @click.option("--shop", required=True, help="Shop whose job cards these are; made if it is new.")
 @click.option("--dry-run", is_flag=True, help="Say what would happen and change nothing.")
 @click.option("--keep-good", is_flag=True, help="Take the good rows in even if others cannot be used.")
+@click.option("--doubts", type=click.IntRange(0), default=20, show_default=True, help="Rows in doubt to print.")
 @click.option("--json", "json_output", is_flag=True, help="Print the report as JSON.")
 @pass_context
-def import_file(context: Context, file: Path, shop: str, dry_run: bool, keep_good: bool, json_output: bool) -> None:
+def import_file(
+    context: Context, file: Path, shop: str, dry_run: bool, keep_good: bool, doubts: int, json_output: bool
+) -> None:
     """Take in a file of job lines (CSV), all or nothing."""
     from service.cli_text import show_import
     from service.imports.intake import take_in
@@ -150,7 +153,7 @@ def import_file(context: Context, file: Path, shop: str, dry_run: bool, keep_goo
     if json_output:
         as_json(report.to_dict())
     else:
-        show_import(report)
+        show_import(report, doubts=doubts)
 
 
 @cli.command("export")

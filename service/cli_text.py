@@ -73,14 +73,15 @@ def show_refusal(error: DomainError) -> None:
         err.print("Nothing was taken in. --keep-good takes the good rows and leaves these out.")
 
 
-def show_import(report: ImportReport) -> None:
-    """What an import understood."""
+def show_import(report: ImportReport, *, doubts: int = SHOWN_PROBLEMS) -> None:
+    """What an import understood, and row by row what it could not."""
     out = console()
     state = "Dry run, nothing changed" if report.dry_run else "Taken in" if report.applied else "Nothing new"
     out.print(Text(f"{state}: {report.file_name} for {report.shop}", style="bold"))
     out.print(
-        f"  {report.row_count:,} rows: {report.lines_new:,} new lines, {report.lines_already_there:,} already there,"
-        f" {report.rows_refused:,} not usable; {report.machine_count:,} machines, {report.new_machine_count:,} new"
+        f"  {counted(report.row_count, 'row')}: {report.lines_new:,} new lines,"
+        f" {report.lines_already_there:,} already there, {report.rows_refused:,} not usable;"
+        f" {counted(report.machine_count, 'machine')}, {report.new_machine_count:,} new"
     )
     for title, counts in (("actions", report.by_action), ("reasons", report.by_reason), ("sources", report.by_source)):
         if counts:
@@ -93,6 +94,18 @@ def show_import(report: ImportReport) -> None:
     if report.lines_in_doubt:
         kinds = ", ".join(f"{kind.replace('_', ' ')} {count:,}" for kind, count in report.doubts_by_kind.items())
         out.print(f"  in doubt, kept as written and out of every fit: {report.lines_in_doubt:,} lines ({kinds})")
+        for doubt in report.doubts[:doubts]:
+            before = " of an earlier file" if doubt.earlier_import else ""
+            kind = doubt.kind.replace("_", " ")
+            out.print(Text(f'    line {doubt.line}{before}, {doubt.column} "{doubt.value}": {kind}; {doubt.detail}'))
+        hidden = len(report.doubts) - doubts
+        if doubts and hidden > 0:
+            out.print(f"    and {hidden:,} more; --json lists up to 1,000, --doubts N shows more here")
+
+
+def counted(count: int, what: str) -> str:
+    """A number with its noun: 1 row, 2 rows."""
+    return f"{count:,} {what}" if count == 1 else f"{count:,} {what}s"
 
 
 def show_fit(reports: Sequence[RefitReport]) -> None:
@@ -242,7 +255,8 @@ def _show_steps(out: Console, line: Mapping[str, Any]) -> None:
     for limit in line["limits"]:
         sources = ", ".join(source["id"] for source in limit["sources"])
         said = sources or limit["mark"] or "no source"
-        text.append(f"\nLimit: {limit['text']} [{said}]")
+        where = f" ({limit['region']})" if limit["region"] else ""
+        text.append(f"\nLimit{where}: {limit['text']} [{said}]")
     if not line["limits"]:
         text.append("\nJudge: " + line["judging"])
     if line["a_pass_does_not_clear_it"]:

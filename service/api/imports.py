@@ -5,12 +5,14 @@ from __future__ import annotations
 import uuid
 from typing import Any
 
-from flask import url_for
+from flask import request, url_for
 from flask.views import MethodView
+from marshmallow import RAISE, ValidationError
 from sqlalchemy.orm import Session
 
 from service.api.context import app, shop_id
 from service.api.resource import Resource
+from service.errors import InvalidInput
 from service.imports.intake import take_in
 from service.imports.summary import ImportReport
 from service.models import ImportBatch
@@ -41,6 +43,7 @@ class Imports(MethodView):
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def post(self, asked: dict[str, Any], files: dict[str, Any]) -> Any:
         """Take in a file of job lines, all or nothing."""
+        asked = _told(asked)
         upload = files["file"]
         report = take_in(
             app().database,
@@ -67,6 +70,18 @@ class OneImport(MethodView):
         """Show one import with the rows that are in doubt now."""
         with app().database.read() as session:
             return _reply(session, import_of(session, shop_id(), import_id))
+
+
+def _told(asked: dict[str, Any]) -> dict[str, Any]:
+    """The wishes of the address and those that came as fields beside the file; neither is passed over."""
+    try:
+        beside = ImportQuery(unknown=RAISE).load(request.form.to_dict())
+    except ValidationError as error:
+        name = next(iter(error.normalized_messages()))
+        raise InvalidInput(
+            "beside the file, write dry_run=true or keep_good=true, or nothing", pointer=f"/{name}"
+        ) from None
+    return {name: asked[name] or beside[name] for name in ("dry_run", "keep_good")}
 
 
 def _reply(session: Session, row: ImportBatch) -> dict[str, Any]:

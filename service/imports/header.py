@@ -48,8 +48,9 @@ def _unknown(line: int, name: str) -> RowProblem:
     shown = shorten(name)
     if not name:
         return RowProblem(line, "(no name)", "", "a column has no name", "a name, or take the column out")
-    near = process.extractOne(name[:60], JOB_LINE_COLUMNS)
-    instead = f"{near[0]}, if that is meant, or take the column out; known are {', '.join(JOB_LINE_COLUMNS)}"
+    near = process.extractOne(name[:60], JOB_LINE_COLUMNS, score_cutoff=70)
+    known = f"known are {', '.join(JOB_LINE_COLUMNS)}"
+    instead = f"{near[0]}, if that is meant, or take the column out; {known}" if near else f"no such column; {known}"
     return RowProblem(line, shown, shown, "the column is not known", instead)
 
 

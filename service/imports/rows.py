@@ -249,6 +249,24 @@ def _text(limit: int, needed: bool) -> Callable[[str], str]:
     return read
 
 
+# Words people write where the list has another one; likeness of letters would mislead.
+_MEANT = {
+    **dict.fromkeys(("replaced", "changed", "fitted", "new", "exchanged", "swapped"), "renewed"),
+    **dict.fromkeys(("fixed", "cleaned", "adjusted", "mended", "serviced"), "repaired"),
+    **dict.fromkeys(("ok", "good", "checked", "inspected", "passed"), "checked_good"),
+    **dict.fromkeys(("bad", "worn", "failed"), "checked_bad"),
+    **dict.fromkeys(("sold", "scrapped", "stolen", "exported"), "gone"),
+    **dict.fromkeys(("miles", "mile"), "mi"),
+    **dict.fromkeys(("kilometres", "kilometers", "kms"), "km"),
+    **dict.fromkeys(("aftermarket", "copy"), "pattern"),
+    **dict.fromkeys(("oem", "genuine"), "original"),
+    **dict.fromkeys(("service", "interval", "preventive"), "scheduled"),
+    **dict.fromkeys(("accident", "crash", "crashed", "dropped"), "damage"),
+    **dict.fromkeys(("broken", "broke", "dead"), "failed"),
+    "recall": "campaign",
+}
+
+
 def _word_of(words: tuple[str, ...], empty: str | None) -> Callable[[str], str]:
     listed = ", ".join(words)
 
@@ -259,9 +277,12 @@ def _word_of(words: tuple[str, ...], empty: str | None) -> Callable[[str], str]:
             if empty is None:
                 raise Fault("the cell is empty", f"one of {listed}")
             return empty
-        near = process.extractOne(text[:60].lower(), words, score_cutoff=60)
+        meant = _MEANT.get(text.lower())
+        if meant not in words:
+            near = process.extractOne(text[:60].lower(), words, score_cutoff=75)
+            meant = near[0] if near else None
         raise Fault(
-            "not a word of this column's list", f"{near[0]}, or another of {listed}" if near else f"one of {listed}"
+            "not a word of this column's list", f"{meant}, or another of {listed}" if meant else f"one of {listed}"
         )
 
     return read

@@ -139,3 +139,17 @@ def test_list_is_paged(gasket: Caller) -> None:
         pages.append([entry["id"] for entry in page["imports"]])
         after = page["next"]
     assert pages == [ids[:2], ids[2:]]
+
+
+def test_wishes_beside_the_file_count_as_in_the_address(gasket: Caller) -> None:
+    beside = {"file": (io.BytesIO(GOOD), "cards.csv"), "dry_run": "true"}
+    response = gasket.post("/api/v1/imports", data=beside)
+    assert (response.status_code, response.get_json()["id"]) == (200, None)
+    assert gasket.get("/api/v1/machines").get_json()["machines"] == []
+
+
+def test_other_fields_beside_the_file_are_refused(gasket: Caller) -> None:
+    beside = {"file": (io.BytesIO(GOOD), "cards.csv"), "dryrun": "true"}
+    response = gasket.post("/api/v1/imports", data=beside)
+    assert response.status_code == 422
+    assert response.get_json()["errors"][0]["pointer"] == "/dryrun"
