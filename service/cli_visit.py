@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import uuid
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -135,13 +136,30 @@ class Visit:
                 click.echo(f"Type {HELP}.", err=self.quiet)
                 continue
             try:
-                asked = self._finding(line, component, understand(text), unmet, standing)
+                answer = self._placed(understand(text), component, places)
+                asked = self._finding(line, component, answer, unmet, standing)
                 self._record(inspection_id, asked)
                 return True
             except (NotUnderstood, InvalidInput) as error:
                 show_refused(str(error), err=self.quiet)
             except ValidationError as error:
                 show_refused("; ".join(flat(error.messages)), err=self.quiet)
+
+    def _placed(self, answer: Answer, component: str | None, places: Sequence[str]) -> Answer:
+        """The answer with its place asked for, where a fail or a single reading is of one place among several."""
+        of_one = answer.outcome == "fail" or len(answer.values) == 1
+        if component is None or answer.position is not None or len(places) < 2 or not of_one:
+            return answer
+        while True:
+            told = self._prompt(
+                f"Which position ({', '.join(places)}; Enter if not known)", default="", show_default=False
+            )
+            place = str(told).strip().lower().replace(" ", "_")
+            if place == STOP:
+                raise Stopped
+            if place in ("", *places):
+                return replace(answer, position=place or None)
+            show_refused(f"{place!r} is no position here.", err=self.quiet)
 
     def _finding(
         self,

@@ -19,6 +19,7 @@ from service.inspections.bill_parts import (
     beliefs_after,
     consequences_of,
     consumables_of,
+    unplaced,
     with_chances,
     with_found,
 )
@@ -50,6 +51,7 @@ class PricedBill:
     prices: PriceList
     estimate: Mapping[str, Any]
     notes: tuple[str, ...]
+    unplaced: frozenset[str] = frozenset()  # components that failed at a place nobody noted
 
     def to_dict(self) -> dict[str, Any]:
         """The bill as JSON, amounts as text."""
@@ -58,7 +60,7 @@ class PricedBill:
             name: {point: text(getattr(found, point)) for point in ("expected", "low", "median", "high")}
             for name, found in (("likely", self.bill.likely), ("season", self.bill.season), ("total", self.bill.total))
         }
-        lines = bill_lines(self.bill, self.catalogue, self.prices)
+        lines = bill_lines(self.bill, self.catalogue, self.prices, self.unplaced)
         return {
             "currency": self.bill.currency,
             "hourly_rate": text(self.prices.terms.rate_per_hour),
@@ -66,7 +68,7 @@ class PricedBill:
             **ranges,
             "access_saved": text(self.bill.access_saved),
             "lines": lines,
-            "to_have": to_have_document(self.bill, self.catalogue),
+            "to_have": to_have_document(self.bill, self.catalogue, self.unplaced),
             "sellers_list": sellers_list(self.bill, lines),
             "price_talk": None if self.talk is None else talk_document(self.talk, self.bill, lines, text),
             "estimate": dict(self.estimate),
@@ -81,7 +83,7 @@ def bill_described(
     ranking, snapshot = rank_described(session, shop_id, asked, today=today, pool_open=settings.pool_open)
     places = places_of(ranking, snapshot)
     weighed = weigh(places, observed_in(asked, places))
-    beliefs = beliefs_after(weighed, ranking, snapshot.catalogue)
+    beliefs = beliefs_after(weighed, ranking, places)
     beliefs = with_chances(beliefs, asked["chances"], snapshot.catalogue)
     beliefs = with_found(beliefs, asked["found_bad"], snapshot.catalogue)
     prices = price_list(session, shop_id, settings, asked)
@@ -97,11 +99,13 @@ def make_bill(
 ) -> PricedBill:
     """Price beliefs about every part of a machine."""
     groups = [JobAccess(g.code, g.hours, tuple(g.includes)) for g in catalogue.access_groups]
+    open_places = frozenset(belief.component for belief in beliefs if belief.place_open)
+    beliefs = unplaced(beliefs)
     parts = [_priced(belief, catalogue, prices) for belief in beliefs]
     bill = repair_bill(parts, groups, prices.terms, consequences_of(beliefs, catalogue), seed=SEED)
     talk = price_talk(bill, Decimal(asking)) if asking is not None else None
     estimate = {"version": ranking.version, "data_through": ranking.data_through}
-    return PricedBill(bill, talk, catalogue, prices, estimate, ranking.notes)
+    return PricedBill(bill, talk, catalogue, prices, estimate, ranking.notes, open_places)
 
 
 def _priced(belief: PartBelief, catalogue: Catalogue, prices: PriceList) -> PricedPart:

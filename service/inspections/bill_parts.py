@@ -11,8 +11,9 @@ from analytics.pricing_types import Consequence, Part
 from service.catalogue_types import Catalogue
 from service.check_types import Consumable
 from service.errors import InvalidInput
-from service.inspections.check_options import full_check
-from service.inspections.evidence import Weighed
+from service.inspections.check_options import ENDS_VISIT, full_check
+from service.inspections.evidence import Found, Weighed
+from service.inspections.inspected import Places
 from service.inspections.ranking import Ranking
 
 CERTAIN_FROM = 0.8  # chance after a failed check from which a part is certain to be due (own choice)
@@ -24,7 +25,8 @@ class PartBelief:
     """A part of the machine with its chances.
 
     `found_bad`: a check of this very part failed, or it is a fact. `seen`: something was found on this machine that
-    speaks for or against the part; without it the chances rest on age and distance alone.
+    speaks for or against the part; without it the chances rest on age and distance alone. `place_open`: one of several
+    places failed and nobody noted which; this is the likeliest.
     """
 
     component: str
@@ -33,49 +35,95 @@ class PartBelief:
     chance_in_season: float
     found_bad: bool = False
     seen: bool = False
+    place_open: bool = False
 
     @property
     def part(self) -> Part:
         return self.component, self.position
 
 
-def beliefs_after(weighed: Weighed, ranking: Ranking, catalogue: Catalogue) -> list[PartBelief]:
+def beliefs_after(weighed: Weighed, ranking: Ranking, places: Places) -> list[PartBelief]:
     """Every part of the machine with its chances: now after all that was found, ahead as the records give it."""
     ahead: dict[Part, float] = {}
     for ranked in ranking.parts:
         ahead[ranked.component, ranked.position] = ranked.chance_in_horizon.value
         ahead.setdefault((ranked.component, None), ranked.chance_in_horizon.value)
     before = {(part.component, part.position): part for part in weighed.parts}
-    failed = failed_parts(weighed, catalogue)
+    failed = failed_parts(weighed, places.catalogue)
     found = []
     for part in weighed.diagnosis.parts:
         name = (part.component, part.position)
         season = ahead.get(name, ahead.get((part.component, None), 0.0))
         seen = abs(part.posterior - before[name].value) > LEAST_MOVE
         bad = before[name].known_bad or name in failed
-        found.append(PartBelief(*name, part.posterior, season, bad, seen or bad))
+        unplaced = name in failed and not failed[name] and _several(part.component, places)
+        found.append(PartBelief(*name, part.posterior, season, bad, seen or bad, unplaced))
     return found
 
 
-def failed_parts(weighed: Weighed, catalogue: Catalogue) -> set[Part]:
-    """Parts that a check of their own failed and that are now nearly sure to be bad: facts for a bill.
+def _several(component: str, places: Places) -> bool:
+    """Whether the machine has, or may have, more than one place for a component."""
+    known = places.positions(component)
+    return known is None or len(known) > 1
 
-    A check on a set names no part of it. Where the position was not noted, the likeliest one is meant.
+
+def failed_parts(weighed: Weighed, catalogue: Catalogue) -> dict[Part, bool]:
+    """Parts that a check of their own failed: facts for a bill; True where their place is known.
+
+    A check on a set names no part of it. Where the position was not noted, the likeliest one is meant. A failed check
+    of a safety part has to be put right whatever its chance; any other part must now be nearly sure to be bad.
     """
-    latest = {(f.check, f.component, f.position, f.engine_state): f for f in weighed.observed.findings}
-    likeliest = sorted(weighed.diagnosis.parts, key=lambda part: -part.posterior)
-    found: set[Part] = set()
-    for finding in latest.values():
+    findings = weighed.observed.findings
+    latest = {(f.check, f.component, f.position, f.engine_state): (number, f) for number, f in enumerate(findings)}
+    found: dict[Part, bool] = {}
+    # Those with a position first: a place named is no longer to be found.
+    for number, finding in sorted(latest.values(), key=lambda entry: entry[1].position is None):
         if finding.outcome is not Verdict.FAIL or (
             finding.component is None and full_check(finding.check, catalogue).set_level
         ):
             continue
-        slugs = {t.component for t in catalogue.check_by_id[finding.check].targets}
-        for slug in slugs & {finding.component} if finding.component else slugs:
-            here = [p for p in likeliest if p.component == slug and finding.position in (None, p.position)]
-            if here and here[0].posterior >= CERTAIN_FROM:
-                found.add((slug, here[0].position))
+        for name in _failed_by(finding, findings[number + 1 :], weighed, catalogue):
+            if finding.position is not None:
+                found[name] = True
+            elif not any(slug == name[0] and placed for (slug, _), placed in found.items()):
+                found[name] = False
     return found
+
+
+def _failed_by(finding: Found, later: Sequence[Found], weighed: Weighed, catalogue: Catalogue) -> list[Part]:
+    """The parts one failed check puts on the bill: of each component the likeliest position it speaks of."""
+    slugs = {t.component for t in catalogue.check_by_id[finding.check].targets}
+    slugs = slugs & {finding.component} if finding.component else slugs
+    likeliest: dict[str, Any] = {}
+    for part in sorted(weighed.diagnosis.parts, key=lambda part: (part.position is not None, -part.posterior)):
+        if part.component in slugs and finding.position in (None, part.position):
+            likeliest.setdefault(part.component, part)
+    sure = [p for p in likeliest.values() if p.posterior >= CERTAIN_FROM]
+    safety = [p for p in likeliest.values() if _to_put_right(finding, p.component, later, catalogue)]
+    if len(likeliest) > 1:
+        # Several components and none named: the check failed for one of them at least.
+        safety = [] if sure else sorted(safety, key=lambda p: -p.posterior)[:1]
+    return list(dict.fromkeys((p.component, p.position) for p in [*sure, *safety]))
+
+
+def _to_put_right(finding: Found, component: str, later: Sequence[Found], catalogue: Catalogue) -> bool:
+    """Whether a failed check of a safety part still stands: no pass of it, or of the full check, came after."""
+    full = full_check(finding.check, catalogue).id
+    if catalogue.component_by_slug[component].safety_class != "A" or full in ENDS_VISIT:
+        return False  # a frame that is not the one on its papers is no repair
+    return not any(
+        f.outcome is Verdict.PASS
+        and f.check in (finding.check, full)
+        and f.component in (None, component)
+        and f.position in (None, finding.position)
+        for f in later
+    )
+
+
+def unplaced(beliefs: Sequence[PartBelief]) -> list[PartBelief]:
+    """The beliefs as a bill lists them: a part whose place is to be found is named without one."""
+    named = {belief.part for belief in beliefs}
+    return [replace(b, position=None) if b.place_open and (b.component, None) not in named else b for b in beliefs]
 
 
 def access_of(group: str, position: str | None, catalogue: Catalogue) -> str:
@@ -132,7 +180,7 @@ def with_found(
     beliefs = list(beliefs)
     for number, item in enumerate(found):
         index, part = _find(beliefs, item, catalogue, f"/found_bad/{number}")
-        beliefs[index] = replace(part, found_bad=True, seen=True)
+        beliefs[index] = replace(part, found_bad=True, seen=True, place_open=False)
     return beliefs
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
@@ -13,14 +13,20 @@ from service.inspections.bill_parts import consumables_of
 from service.inspections.plan_texts import caution_texts
 from service.inspections.prices import PriceList
 
+PLACE_OPEN = "position to be found"
 
-def part_name(component: str, position: str | None, catalogue: Catalogue) -> str:
-    """A part as a person says it."""
+
+def part_name(component: str, position: str | None, catalogue: Catalogue, unplaced: Collection[str] = ()) -> str:
+    """A part as a person says it; `unplaced` are components that failed at a place nobody noted."""
     name = catalogue.component_by_slug[component].name
+    if position is None and component in unplaced:
+        return f"{name}, {PLACE_OPEN}"
     return f"{name}, {position.replace('_', ' ')}" if position else name
 
 
-def bill_lines(bill: Bill, catalogue: Catalogue, prices: PriceList) -> list[dict[str, Any]]:
+def bill_lines(
+    bill: Bill, catalogue: Catalogue, prices: PriceList, unplaced: Collection[str] = ()
+) -> list[dict[str, Any]]:
     """Jobs, certain ones first; safety parts first among those."""
     lines = []
     for line in bill.lines:
@@ -28,7 +34,7 @@ def bill_lines(bill: Bill, catalogue: Catalogue, prices: PriceList) -> list[dict
         lines.append(
             {
                 "component": line.component,
-                "name": part_name(line.component, line.position, catalogue),
+                "name": part_name(line.component, line.position, catalogue, unplaced),
                 "position": line.position,
                 "section": line.section,
                 "safety_class": component.safety_class,
@@ -44,13 +50,13 @@ def bill_lines(bill: Bill, catalogue: Catalogue, prices: PriceList) -> list[dict
     return certain + lines[len(certain) :]
 
 
-def to_have_document(bill: Bill, catalogue: Catalogue) -> list[dict[str, Any]]:
+def to_have_document(bill: Bill, catalogue: Catalogue, unplaced: Collection[str] = ()) -> list[dict[str, Any]]:
     """Parts, seals, gaskets and fluids to have before opening, cautions before items."""
     found = []
     for (component, position), items in bill.to_have:
         entries = consumables_of(component, position, catalogue)
         cautions = dict.fromkeys(caution for entry in entries for caution in entry.cautions)
-        name = part_name(component, position, catalogue)
+        name = part_name(component, position, catalogue, unplaced)
         found.append(
             {
                 "component": component,

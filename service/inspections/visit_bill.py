@@ -28,11 +28,10 @@ def bill_of_inspection(
 
     Chances now are those of the inspection; what the coming season may bring is asked of the estimate in force.
     """
-    catalogue = standing.places.catalogue
     ranking = _ranked(session, standing, settings)
-    beliefs = beliefs_after(standing.weigh(), ranking, catalogue)
+    beliefs = beliefs_after(standing.weigh(), ranking, standing.places)
     prices = price_list(session, standing.row.shop_id, settings, asked)
-    return make_bill(beliefs, catalogue, prices, asked["asking_price"], ranking)
+    return make_bill(beliefs, standing.places.catalogue, prices, asked["asking_price"], ranking)
 
 
 def _ranked(session: Session, standing: Standing, settings: Settings) -> Ranking:

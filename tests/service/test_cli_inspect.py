@@ -76,7 +76,9 @@ def test_findings_are_judged_and_kept_and_the_rest_goes_on_later(weakspot, datab
 
 
 def see_to_the_tyres(weakspot, database: Database, key: str, typed: list[str]) -> None:
-    result = weakspot("--resume", key, typed=[*typed, "half worn", "rear: fail", "q"])
+    result = weakspot("--resume", key, typed=[*typed, "half worn", "fail", "left", "rear", "q"])
+    assert "Which position (front, rear; Enter if not known)" in result.output
+    assert "Not taken: 'left' is no position here." in result.output
     assert "Not taken: Not understood. Type p, m, f or i" in result.output
     assert "Judged: fail" in result.output
     assert "Do not ride" in result.output and "Next best:" in result.output
