@@ -30,32 +30,36 @@ def inspect_machine(context: Context, resume: uuid.UUID | None, asking: str | No
     """
     from service.cli_visit import Visit
 
-    shop_id = _shop(context, asked["shop"], make_it=resume is None)
+    shop_id = _shop(context, asked["shop"], resume)
     visit = Visit(context, shop_id, quiet=asked["json_output"])
     if resume is None:
         resume = visit.start(_request(context, shop_id, _completed(asked)))
     visit.run(resume, asking)
 
 
-def _shop(context: Context, name: str | None, *, make_it: bool) -> int:
-    """The shop an inspection is kept under."""
+def _shop(context: Context, name: str | None, resume: uuid.UUID | None) -> int:
+    """The shop an inspection is kept under; one taken up again knows its own."""
     from sqlalchemy import select
 
     from service.errors import InvalidInput, NotFound
-    from service.models import Shop
+    from service.models import Inspection, Shop
     from service.records import get_or_create_shop
 
     database = context.ready()
-    if name is not None and make_it:
+    if name is not None and resume is None:
         with database.write() as session:
             return get_or_create_shop(session, name, now=context.now).id
     with database.read() as session:
         wanted = select(Shop.id, Shop.name).order_by(Shop.id)
+        if name is None and resume is not None:
+            wanted = wanted.join(Inspection, Inspection.shop_id == Shop.id).where(Inspection.public_id == resume)
         found = session.execute(wanted if name is None else wanted.where(Shop.name == name)).all()
     if len(found) == 1:
         return int(found[0].id)
     if name is not None:
         raise NotFound(f"there is no shop {name!r}")
+    if resume is not None:
+        raise NotFound(f"there is no inspection {resume}: type the line that was printed when it was left")
     if not found:
         raise InvalidInput("an inspection is kept under a shop's name: give one with --shop NAME; it is made if new")
     raise InvalidInput(f"several shops keep records here: say which with --shop ({', '.join(r.name for r in found)})")

@@ -91,6 +91,15 @@ def see_to_the_tyres(weakspot, database: Database, key: str, typed: list[str]) -
     assert "offer" in again.output
 
 
+def test_the_line_to_go_on_with_works_among_several_shops(weakspot) -> None:
+    key = inspection_id(weakspot(*MACHINE, *DRIVE, typed=["q"]))
+    weakspot(*MACHINE, *DRIVE[:-1], "Sallow Lane Arches", typed=["q"])
+    again = weakspot("--resume", key, typed=["q"])
+    assert again.exit_code == 0 and f"Inspection {key}" in again.output, again.exception
+    other = weakspot("--resume", key, "--shop", "Sallow Lane Arches", typed=["q"])
+    assert other.exit_code != 0 and "inspection" in str(other.exception)
+
+
 def test_a_machine_that_is_not_its_papers_ends_the_visit(weakspot, database: Database) -> None:
     result = weakspot(*MACHINE, *DRIVE, typed=["main: fail", "n"])
     assert "A fail here ends the visit" in result.output
