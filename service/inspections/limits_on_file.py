@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 
 from analytics.judging_types import Limit as JudgingLimit
 from analytics.spells import Cell
+from analytics.units import convert
 from service.catalogue_types import Catalogue
 from service.check_types import Limit
 from service.errors import InvalidInput
@@ -61,12 +62,15 @@ class Judging:
         Class defaults worked out from the reading.
     jurisdiction : tuple of Limit
         Of the region asked about; the strictest where it has several.
+    everywhere : tuple of Limit
+        Without a region: the least values of every region on file, the most lenient one first.
     """
 
     quantity: str
     own: tuple[Limit, ...]
     along: tuple[Limit, ...]
     jurisdiction: tuple[Limit, ...]
+    everywhere: tuple[Limit, ...] = ()
 
     @property
     def unit(self) -> str:
@@ -134,7 +138,18 @@ def judging_of(
         raise InvalidInput(
             f"{check} has no quantity {name!r}; its quantities are {known}", pointer=f"{pointer}/quantity"
         )
-    return Judging(name, tuple(own), tuple(along), tuple(legal))
+    everywhere = [] if region else _least_values(limits, wanted)
+    return Judging(name, tuple(own), tuple(along), tuple(legal), tuple(everywhere))
+
+
+def _least_values(limits: Sequence[Limit], wanted: str) -> list[Limit]:
+    """What every region on file asks for at least, in the unit they share; the most lenient first."""
+    kinds = [
+        x
+        for x in limits
+        if x.scope == "jurisdiction" and x.pass_low is not None and x.quantity.casefold().split(",")[0] == wanted
+    ]
+    return sorted(kinds, key=lambda x: (convert(x.pass_low or 0.0, x.unit, kinds[0].unit), x.id))
 
 
 def _only_one(check: str, limits: Sequence[Limit], pointer: str) -> str:

@@ -155,10 +155,24 @@ def _own_figure(judging: Judging, asked: Mapping[str, Any]) -> JudgingLimit:
 def _judge(reading: Reading, limits: list[JudgingLimit], judging: Judging) -> Judgement:
     """Judge by one lot of limits; what stands above the legal limit is compared with the region's."""
     legal = judging.jurisdiction[0] if judging.jurisdiction else None
-    if any(x.basis == "above_jurisdiction_limit" for x in limits) and legal is not None and legal.pass_low is not None:
+    of_region = any(x.basis == "above_jurisdiction_limit" for x in limits)
+    if of_region and reading.reference is None and judging.everywhere:
+        return _without_region(reading, judging.everywhere)
+    if of_region and legal is not None and legal.pass_low is not None:
         depth = convert(legal.pass_low, legal.unit, reading.unit)
         reading = replace(reading, reference=(depth, depth))
     return judge_by_best(reading, limits)
+
+
+def _without_region(reading: Reading, everywhere: Sequence[Limit]) -> Judgement:
+    """Below what the most lenient region asks for it fails anywhere; above that it depends on the region."""
+    found = judge_by_best(reading, [for_judging(everywhere[0])])
+    if found.verdict is Verdict.FAIL:
+        return replace(found, reason=f"{found.reason}; below every legal limit on file")
+    if reading.prerequisites_unmet:
+        return found
+    known = "; ".join(f"{x.region}: {x.quantity} {x.pass_low:g} {x.unit}" for x in everywhere)
+    return Judgement(Verdict.INCONCLUSIVE, None, None, f"{NOT_JUDGED}: legal limits differ, give region ({known})")
 
 
 def _strictest(

@@ -82,6 +82,23 @@ def test_tread_is_judged_by_the_law_of_the_place(
         assert region in [limit["region"] for limit in limits]
 
 
+def test_tread_without_a_region(asker: Caller) -> None:
+    """Below the most lenient law on file (2/32 in = 0.79 mm, one state of the US; UK 1.0, Germany 1.6) it fails."""
+    bare = judge(asker, check="T32", readings=[reading(0.0, unit="mm", quantity="tread depth")])
+    assert bare["outcome"] == "fail" and bare["judgements"][0]["limit"]["region"] == "US, one state"
+    assert "below every legal limit on file" in bare["judgements"][0]["reason"]
+    # 0.030 in = 0.762 mm, 0.035 in = 0.889 mm
+    for inches, outcome in ((0.030, "fail"), (0.035, "inconclusive")):
+        found = judge(asker, check="T32", readings=[reading(inches, unit="inch", quantity="tread depth")])
+        assert found["outcome"] == outcome
+    reason = found["judgements"][0]["reason"]
+    assert "give region" in reason
+    assert all(said in reason for said in ("UK: tread depth, machines over 50 cc 1 mm", "Germany: tread depth 1.6 mm"))
+    unmet = {"prerequisites_unmet": ["The jurisdiction's limit set is known."]}
+    bare = judge(asker, check="T32", readings=[reading(0.0, unit="mm", quantity="tread depth")], **unmet)
+    assert bare["outcome"] == "inconclusive"
+
+
 def test_no_limit_on_file_is_not_judged(asker: Caller) -> None:
     """Q16: 71 °C thermostat opening; published openings run from 58 to 89.5 °C."""
     opening = reading(71, unit="°C", quantity="thermostat opening temperature")
