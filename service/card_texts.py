@@ -104,7 +104,8 @@ class _Writer:
         return listed or [(shared | {"action": "seen"}, None)]
 
     def _line(self, row: ParsedRow, record: TextRecord | None, card_key: int) -> JobLine:
-        component = self.words.components.get(record.component or "") if record else None
+        named = record is not None and row.component  # an advisory names a part and yet is no event of it
+        component = self.words.components.get(record.component or "") if record and named else None
         earliest, latest = self.span if self.span is not None else (None, None)
         line = JobLine(
             shop_id=self.shop.id,

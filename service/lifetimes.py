@@ -38,6 +38,7 @@ from service.models import (
 from service.past import read_links, reads_the_past
 from service.vocabulary import ASKING_KINDS
 
+SWAPPED = "swapped"
 QUALITY_CODES = {q.name.lower(): int(q) for q in Quality}
 
 
@@ -78,7 +79,9 @@ def read_dataset(
     shop_index = {row.id: k for k, row in enumerate(shops)}
     known_at = known_at or reads_the_past(session)
     linked = read_links(session, shop_ids, known_at)
-    line_rows = _in_order_written(session.execute(_lines(shop_ids, machine_ids, known_at)).all(), linked.removed)
+    all_rows = session.execute(_lines(shop_ids, machine_ids, known_at)).all()
+    moved = _moved_units(all_rows, linked.swaps) if linked.swaps else {}
+    line_rows = _in_order_written(all_rows, linked.removed)
     types = session.execute(select(ComponentType.id, ComponentType.slug, ComponentType.document)).all()
     component_index = {row.id: k for k, row in enumerate(types)}
     layouts = _layouts(session)
@@ -90,6 +93,8 @@ def read_dataset(
         {name: k for k, name in enumerate(positions)},
         doubtful=None if known_at is None else _doubtful_at(session, shop_ids, known_at),
         two_events=linked.two_events,
+        moved=moved,
+        swapped=frozenset(line for pair in linked.swaps for line in pair),
     )
     machines = Machines(
         cell=np.array([cell_of[row.id] for row in machine_rows], dtype=np.int64),
@@ -180,6 +185,26 @@ def _in_order_written(rows: Sequence[Any], removed: frozenset[int]) -> Sequence[
     return rows
 
 
+def _moved_units(rows: Sequence[Any], swaps: Sequence[tuple[int, int]]) -> dict[int, str]:
+    """Places of lines from before a swap, by line: where their unit is now, so that it keeps its age."""
+    by_origin = {row.first_id or row.id: row for row in rows}
+    pairs = [(by_origin[a], by_origin[b]) for a, b in swaps if a in by_origin and b in by_origin]
+    moved: dict[int, str] = {}
+    for one, two in sorted(pairs, key=lambda pair: _when(pair[0])):
+        exchanged = {one.position: two.position, two.position: one.position}
+        for row in rows:
+            same_part = row.machine_id == one.machine_id and row.component_type_id == one.component_type_id
+            place = moved.get(row.id, row.position)
+            if same_part and place in exchanged and _when(row) < _when(one):
+                moved[row.id] = exchanged[place]
+    return moved
+
+
+def _when(row: Any) -> tuple[date, int]:
+    """For sorting: undated lines tell of before."""
+    return row.date_latest or date.min, row.first_id or row.id
+
+
 def _doubtful_at(session: Session, shop_ids: Sequence[int] | None, known_at: datetime) -> set[int]:
     """Lines about which something was open at a moment."""
     statement = select(Doubt.job_line_id).where(
@@ -209,6 +234,8 @@ def _line_columns(
     *,
     doubtful: set[int] | None,
     two_events: frozenset[int],
+    moved: Mapping[int, str],
+    swapped: frozenset[int],
 ) -> Lines:
     return Lines(
         machine=np.array([machine_index[row.machine_id] for row in rows], dtype=np.int64),
@@ -216,8 +243,9 @@ def _line_columns(
         day=np.array([(_ordinal(row.date_earliest) + _ordinal(row.date_latest)) / 2 for row in rows], dtype=float),
         reading_km=np.array([np.nan if row.odometer_km is None else row.odometer_km for row in rows], dtype=float),
         component=np.array([component_index.get(row.component_type_id, -1) for row in rows], dtype=np.int64),
-        position=np.array([position_index.get(row.position, -1) for row in rows], dtype=np.int64),
-        action=[row.action for row in rows],
+        position=np.array([position_index.get(moved.get(row.id, row.position), -1) for row in rows], dtype=np.int64),
+        # A swap names the places and is no event of either unit.
+        action=[SWAPPED if swapped and (row.first_id or row.id) in swapped else row.action for row in rows],
         reason=[row.reason for row in rows],
         source=[row.source for row in rows],
         quality=np.array([QUALITY_CODES[row.quality] for row in rows], dtype=np.int64),

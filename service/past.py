@@ -21,6 +21,7 @@ class Links(NamedTuple):
 
     removed: frozenset[int]
     two_events: frozenset[int]
+    swaps: tuple[tuple[int, int], ...] = ()  # two lines that say: the units of these places changed places
 
 
 def read_as_known_at(session: Session, known_at: datetime | None, *, now: datetime) -> None:
@@ -43,8 +44,8 @@ def reads_the_past(session: Session) -> datetime | None:
 
 def read_links(session: Session, shop_ids: Sequence[int] | None, known_at: datetime | None) -> Links:
     """Links in force at a moment (None: now)."""
-    kinds = (*LINKS_THAT_REMOVE, "two_events")
-    statement = select(LineLink.line_id, LineLink.kind).where(LineLink.kind.in_(kinds))
+    kinds = (*LINKS_THAT_REMOVE, "two_events", "swap")
+    statement = select(LineLink.line_id, LineLink.kind, LineLink.to_line_id).where(LineLink.kind.in_(kinds))
     if shop_ids is not None:
         statement = statement.where(LineLink.shop_id.in_(shop_ids))
     if known_at is None:
@@ -52,8 +53,10 @@ def read_links(session: Session, shop_ids: Sequence[int] | None, known_at: datet
     else:
         undone_later = or_(LineLink.undone_at.is_(None), LineLink.undone_at > known_at)
         statement = statement.where(LineLink.made_at <= known_at, undone_later)
-    rows = session.execute(statement).all()
+    rows = session.execute(statement.order_by(LineLink.id)).all()
+    swaps = tuple((line, other) for line, kind, other in rows if kind == "swap" and other is not None)
     return Links(
-        frozenset(line for line, kind in rows if kind in LINKS_THAT_REMOVE),
-        frozenset(line for line, kind in rows if kind == "two_events"),
+        frozenset(line for line, kind, _ in rows if kind in LINKS_THAT_REMOVE),
+        frozenset(line for line, kind, _ in rows if kind == "two_events"),
+        swaps,
     )

@@ -18,7 +18,7 @@ from service.imports.refresh import refresh_machines
 from service.imports.words import CatalogueWords, catalogue_words, fold, match_position
 from service.models import ComponentType, Doubt, JobLine, ShopWord
 from service.reviews import choices_of, like_doubts
-from service.vocabulary import COMEBACK_CAUSES, JOB_LINE_COLUMNS, REASONS
+from service.vocabulary import COMEBACK_CAUSES, JOB_LINE_COLUMNS, LINKS_THAT_REMOVE, REASONS
 
 _PLACE = {name: place for place, name in enumerate(JOB_LINE_COLUMNS)}
 # Answers that name one row's own value are not applied to others.
@@ -110,10 +110,11 @@ class _Desk:
         for pending in self.pending.values():
             for kind, other, cause in pending.links:
                 add_link(self.session, pending.line, other, kind, self.author, cause=cause)
-            if any(kind in ("duplicate", "withdrawn") for kind, _, _ in pending.links):
+            kinds = {kind for kind, _, _ in pending.links}
+            if kinds & {*LINKS_THAT_REMOVE, "swap"}:
                 settle_all(self.session, pending.line, self.author)
                 records.mark_lines(self.session, [pending.line.id])
-            elif pending.rewritten:
+            if pending.rewritten and not kinds & set(LINKS_THAT_REMOVE):
                 supersede(
                     self.session, pending.line, pending.changes, self.author, self.words, pending.part,
                     pointer=pending.pointer,
@@ -204,6 +205,27 @@ def _action(desk: _Desk, pending: _Pending, doubt: Doubt, item: Mapping[str, Any
     pending.rewritten = True
 
 
+def _swapped(desk: _Desk, pending: _Pending, doubt: Doubt, item: Mapping[str, Any], pointer: str) -> None:
+    line = pending.line
+    others = desk.session.scalars(
+        select(JobLine).where(
+            JobLine.card_id == line.card_id,
+            JobLine.component_type_id == line.component_type_id,
+            JobLine.action == line.action,
+            JobLine.position != line.position,
+            JobLine.superseded_by_id.is_(None),
+        )
+    ).all()
+    if len(others) != 1:
+        raise InvalidInput("a swap needs two lines of one card, each with its place", pointer=f"{pointer}/choice")
+    (other,) = others
+    pending.links.append(("swap", other.first_id or other.id, None))
+    settle_all(desk.session, other, desk.author)
+    records.mark_lines(desk.session, [other.id])
+    open_now = select(Doubt.id).where(Doubt.job_line_id == other.id)
+    desk.answered.update(desk.session.scalars(open_now))
+
+
 def _reason(desk: _Desk, pending: _Pending, doubt: Doubt, item: Mapping[str, Any], pointer: str) -> None:
     if item["value"] not in REASONS:
         raise InvalidInput(f"give one of {', '.join(REASONS)} as value", pointer=f"{pointer}/value")
@@ -240,6 +262,7 @@ _HANDLERS: Mapping[str, Handler] = {
     "date": _date,
     "action": _action,
     "reason": _reason,
+    "swapped": _swapped,
     "as_written": _as_written,
     "withdraw": _withdraw,
     "same_job": _same_job,

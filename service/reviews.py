@@ -30,6 +30,7 @@ CHOICES: Mapping[str, str] = {
     "no_reading": "nobody read the clock: no reading",
     "date": "the right date as value",
     "action": "what was done, as value: renewed or repaired",
+    "swapped": "two units changed places: each keeps its age",
     "reason": "why, as value: one of the reasons of the job-line file",
     "same_job": "one job written down twice: this line is taken out",
     "two_jobs": "two jobs indeed",
@@ -46,7 +47,7 @@ _BY_COLUMN = {
     "odometer": ("reading", "other_unit", "no_reading", "as_written", "withdraw"),
     "unit": ("reading", "no_reading", "withdraw"),
     "date": ("date", "as_written", "withdraw"),
-    "action": ("action", "as_written", "withdraw"),
+    "action": ("action", "swapped", "as_written", "withdraw"),
     "reason": ("reason", "as_written", "withdraw"),
 }
 _BY_KIND = {
@@ -267,6 +268,20 @@ def usual_prices(session: Session, shop_id: int) -> dict[str, float]:
         if cost:
             prices[slug].append(float(cost))
     return {slug: median(costs) for slug, costs in prices.items()}
+
+
+def missing_readings(session: Session, shop_id: int) -> dict[str, dict[str, Any]]:
+    """Share of card lines without a reading, by reason: what is missing is seldom missing at random."""
+    rows = session.execute(
+        select(JobLine.reason, func.count(), func.count(JobLine.odometer_km))
+        .where(JobLine.shop_id == shop_id, JobLine.superseded_by_id.is_(None), JobLine.source == "card")
+        .group_by(JobLine.reason)
+        .order_by(JobLine.reason)
+    )
+    return {
+        reason: {"lines": lines, "without_reading": lines - read, "share": (lines - read) / lines}
+        for reason, lines, read in rows
+    }
 
 
 def doubt_share(session: Session, shop_id: int, import_id: int | None = None) -> dict[str, Any]:

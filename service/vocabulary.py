@@ -35,7 +35,7 @@ LINKS_THAT_REMOVE = ("duplicate", "withdrawn")
 # Why the same part came back within days.
 COMEBACK_CAUSES = ("faulty_part", "wrong_diagnosis", "fitting")
 # Answers to a doubt that leave the line as it is: the same question is not asked again.
-DISMISSING_CHOICES = ("as_written", "same_job", "two_jobs", "two_events", *COMEBACK_CAUSES)
+DISMISSING_CHOICES = ("as_written", "same_job", "two_jobs", "two_events", "swapped", *COMEBACK_CAUSES)
 # Doubts that only ask: until someone answers, the rule for two entries of one event holds and the line stays in.
 ASKING_KINDS = ("duplicate_card", "comeback")
 # How a check came out; inconclusive says nothing about the part.

@@ -22,7 +22,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("lifetimes", "past", "odometers", "catalogue", "catalogue_files", "catalogue_schemas", "catalogue_types",
      "check_schemas", "check_types", "data_files", "layout_files"),
     ("inspections", "estimates", "fitting", "imports", "exports", "records", "corrections", "reviews", "review_answers",
-     "card_texts", "queries", "schemas", "setup", "outlooks", "renewal_advice", "backtests",
+     "card_texts", "idle_times", "queries", "schemas", "setup", "outlooks", "renewal_advice", "backtests",
      "backtest_document", "backtest_fits", "backtest_lines", "backtest_parts"),
     ("api", "web", "app", "auth", "error_handlers", "json_input", "server",
      "cli", "cli_ahead", "cli_answers", "cli_ask", "cli_context", "cli_inspect", "cli_options", "cli_text", "cli_visit",

@@ -99,9 +99,10 @@ class Links(MethodView):
                 raise InvalidInput("the other line must be another one of the same machine", pointer="/to")
             to = (other.first_id or other.id) if other else None
             link = add_link(session, line, to, asked["kind"], author)
-            if asked["kind"] in LINKS_THAT_REMOVE:
-                settle_all(session, line, author)
-                records.mark_lines(session, [line.id])
+            both = [line, other] if other is not None and asked["kind"] == "swap" else [line]
+            for ended in both if asked["kind"] in (*LINKS_THAT_REMOVE, "swap") else ():
+                settle_all(session, ended, author)
+                records.mark_lines(session, [ended.id])
             refresh_machines(session, shop, [line.machine_id], [line], now=author.now, today=author.today)
             return _link_document(session, link)
 

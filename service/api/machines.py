@@ -9,12 +9,13 @@ from flask.views import MethodView
 
 from service.api.context import app, shop_id
 from service.api.resource import Resource
+from service.idle_times import idle_document
 from service.inspections.ranking import horizon_of, rank_recorded
 from service.models import Machine
 from service.past import read_as_known_at
 from service.queries import machine_of, machines_of, page
 from service.schemas.ranking import MachineRankingQuery, RankingReply
-from service.schemas.records import KnownAtQuery, MachineQuery, MachineReply, MachinesReply
+from service.schemas.records import IdleReply, KnownAtQuery, MachineQuery, MachineReply, MachinesReply
 
 blueprint = Resource("machines", __name__, url_prefix="/machines", description="Machines on record")
 
@@ -44,6 +45,16 @@ class OneMachine(MethodView):
         with app().database.read() as session:
             read_as_known_at(session, asked["known_at"], now=app().now())
             return machine_of(session, shop_id(), machine_id)
+
+
+@blueprint.route("/<uuid:machine_id>/idle")
+class MachineIdle(MethodView):
+    @blueprint.response(200, IdleReply)
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    def get(self, machine_id: uuid.UUID) -> dict[str, Any]:
+        """Show when a machine stood, inferred from its readings."""
+        with app().database.read() as session:
+            return idle_document(session, machine_of(session, shop_id(), machine_id))
 
 
 @blueprint.route("/<uuid:machine_id>/ranking")

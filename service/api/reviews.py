@@ -13,7 +13,7 @@ from service.imports.words import catalogue_words
 from service.models import Doubt
 from service.queries import doubt_counts, page
 from service.review_answers import answer_doubts
-from service.reviews import doubt_share, doubts_of, review_documents
+from service.reviews import doubt_share, doubts_of, missing_readings, review_documents
 from service.schemas.reviews import AnswersAsked, AnswersReply, ReviewQuery, ReviewsReply
 
 blueprint = Resource("reviews", __name__, url_prefix="/reviews", description="Rows in doubt")
@@ -32,6 +32,7 @@ class Reviews(MethodView):
             return {
                 "doubts": review_documents(session, rows, catalogue_words(session, shop)),
                 "counts": doubt_counts(session, shop, None),
+                "missing_readings": missing_readings(session, shop),
                 "next": further,
                 **doubt_share(session, shop),
             }

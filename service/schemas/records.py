@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from marshmallow import Schema, fields, validate
 
+from service.imports.frame_numbers import read_frame_number
 from service.schemas.fields import Moment, Name, Reply
 
 
@@ -40,6 +41,15 @@ class MachineReply(Reply):
     model_year = fields.Integer(allow_none=True, required=True)
     built = fields.String(allow_none=True, required=True)
     first_registered = fields.String(allow_none=True, required=True)
+    frame_number = fields.Function(
+        lambda machine: read_frame_number(machine.reference)._asdict(),
+        required=True,
+        metadata={
+            "type": "object",
+            "description": "the reference read as a frame number: normalised, and ok, fails, letters, partial or"
+            " not_applicable; the check digit is a rule of 49 CFR 565 and only a warning elsewhere",
+        },
+    )
 
 
 class MachinesReply(Reply):
@@ -47,6 +57,14 @@ class MachinesReply(Reply):
 
     machines = fields.List(fields.Nested(MachineReply), required=True)
     next = fields.UUID(allow_none=True, required=True)
+
+
+class IdleReply(Reply):
+    """Times a machine stood."""
+
+    machine = fields.UUID(required=True)
+    basis = fields.String(required=True)
+    idle = fields.List(fields.Dict(), required=True)
 
 
 class ComponentReply(Reply):

@@ -61,6 +61,9 @@ class ReviewsReply(Reply):
     lines = fields.Integer(required=True)
     lines_in_doubt = fields.Integer(required=True)
     share_in_doubt = fields.Float(required=True)
+    missing_readings = fields.Dict(
+        required=True, metadata={"description": "card lines without a reading, by reason: seldom missing at random"}
+    )
     next = fields.UUID(allow_none=True, required=True)
 
 
