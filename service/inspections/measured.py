@@ -26,13 +26,14 @@ from service.inspections.readings import Judged, judge_reading
 BY_HAND = frozenset({"T25", "T30"})
 # A silent part without supply: relay, fuse, interlock or harness, not the part.
 NEEDS_SUPPLY = frozenset({"T12", "T17", "T20"})
+NEEDS_FULL_BATTERY, NOT_FULL = frozenset({"T03", "T22"}), "battery not full"
 # Check -> (earlier check, its outcomes that void this one, why).
 LEANS_ON: dict[str, tuple[str, tuple[Verdict, ...], str]] = {
     "T02": ("T01", (Verdict.FAIL,), "battery below 12.2 V at rest: charge it first"),
-    "T03": ("T01", (Verdict.FAIL, Verdict.MARGINAL), "battery not full"),
+    "T03": ("T01", (Verdict.FAIL, Verdict.MARGINAL), NOT_FULL),
     "T10": ("T01", (Verdict.FAIL,), "battery not proved"),
     "T11": ("T02", (Verdict.FAIL,), "a weak battery slips a healthy starter clutch"),
-    "T22": ("T01", (Verdict.FAIL,), "battery not full"),
+    "T22": ("T01", (Verdict.FAIL,), NOT_FULL),
 }
 FULL_VOLTS = 12.6  # class default of T01
 NO_SUPPLY = "no supply at the plug: relay, fuse, interlock or harness is to be looked at, the part is not charged"
@@ -77,7 +78,7 @@ def measure(asked: Mapping[str, Any], yard: Yard, pointer: str = "") -> Measured
     full = full_check(entry.id, catalogue)
     component = _component(asked, entry, full, yard, pointer)
     _check_engine_state(asked, entry, pointer)
-    unmet = (*asked["prerequisites_unmet"], *_unmet(asked, full, yard))
+    unmet = (*_told_unmet(asked, full, catalogue, pointer), *_unmet(asked, full, yard))
     ambient = asked["conditions"]["ambient_celsius"]
     judged = [
         judge_reading(
@@ -174,6 +175,27 @@ def _check_engine_state(asked: Mapping[str, Any], entry: Check | QuickVariant, p
         )
 
 
+def _told_unmet(asked: Mapping[str, Any], full: Check, catalogue: Catalogue, pointer: str) -> list[str]:
+    """Prerequisites the person says were not met, as the check words them or as an earlier reply named them."""
+    known = [*full.before, *(row.title for row in catalogue.history_facts if full.id in row.voids_checks)]
+    if full.id in LEANS_ON:
+        known.append(LEANS_ON[full.id][2])
+    if full.id in NEEDS_FULL_BATTERY:
+        known.append(NOT_FULL)
+    spelled = {_bare(text): text for text in known}
+    for number, text in enumerate(asked["prerequisites_unmet"]):
+        if _bare(text) not in spelled:
+            raise InvalidInput(
+                f"{text!r} is no prerequisite of {full.id}; name one of: {' | '.join(spelled.values())}",
+                pointer=f"{pointer}/prerequisites_unmet/{number}",
+            )
+    return list(dict.fromkeys(spelled[_bare(text)] for text in asked["prerequisites_unmet"]))
+
+
+def _bare(text: str) -> str:
+    return text.casefold().strip(" .")
+
+
 def _unmet(asked: Mapping[str, Any], full: Check, yard: Yard) -> list[str]:
     """Prerequisites that what is known already shows to be unmet."""
     found = []
@@ -187,10 +209,10 @@ def _unmet(asked: Mapping[str, Any], full: Check, yard: Yard) -> list[str]:
         last = [f for f in yard.earlier if full_check(f.check, yard.catalogue).id == earlier]
         if last and last[-1].outcome in voiding:
             found.append(why)
-    if full.id in ("T03", "T22"):
+    if full.id in NEEDS_FULL_BATTERY:
         volts = conditions["battery_volts"]
         if conditions["battery_full"] is False or (volts is not None and volts < FULL_VOLTS):
-            found.append("battery not full")
+            found.append(NOT_FULL)
     return list(dict.fromkeys(found))
 
 

@@ -40,6 +40,16 @@ BY_CHECK_AND_UNIT: dict[tuple[str, str], Span] = {
     ("T32", "mm"): (0.0, 25.0),
     ("T34", "mm"): (0.0, 500.0),
 }
+# Differences from something else, which lie on either side of it.
+SIGNED = frozenset(
+    {
+        "difference between one forward reading and the others",
+        "end of travel outside the model figure by",
+        "supply below battery voltage during prime",
+        "supply off nominal (5 or 12 v)",
+        "high level below the supply",
+    }
+)
 
 
 def refuse_implausible(check: str, quantity: str, value: float, unit: str, pointer: str) -> None:
@@ -51,6 +61,11 @@ def refuse_implausible(check: str, quantity: str, value: float, unit: str, point
         Naming the span that readings lie in.
     """
     low, high = BY_CHECK_AND_UNIT.get((check, unit)) or BY_UNIT.get(unit, (float("-inf"), float("inf")))
+    if value < 0 and unit in ("V", "mA") and quantity.casefold() not in SIGNED:
+        raise InvalidInput(
+            f"{value:g} {unit}: {quantity} cannot be below zero. Probes reversed? Swap them and measure again",
+            pointer=pointer,
+        )
     if not low <= value <= high:
         raise InvalidInput(
             f"{value:g} {unit} is no {quantity} a motorcycle can have ({low:g} to {high:g} {unit}):"

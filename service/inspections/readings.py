@@ -96,12 +96,23 @@ def _refuse_impossible(check: str, judging: Judging, asked: Mapping[str, Any], p
 
 
 def _lead_resistance(asked: Mapping[str, Any], pointer: str) -> float:
-    """What the probes read shorted, in ohm; 0 where it was not noted."""
+    """What the probes read shorted, in ohm; 0 where it was not noted. Part of every reading, so never above one."""
     leads = asked["lead_resistance"]
+    if leads is None:
+        return 0.0
     try:
-        return 0.0 if leads is None else convert(leads["value"], leads["unit"], "ohm")
+        ohm = convert(leads["value"], leads["unit"], "ohm")
     except InvalidUnit as error:
         raise InvalidInput(str(error), pointer=f"{pointer}/lead_resistance/unit") from None
+    if is_resistance(asked["unit"]):
+        read = min(convert(v["value"], asked["unit"], "ohm") for v in asked["values"])
+        if ohm > read * (1 + 1e-9):
+            raise InvalidInput(
+                f"lead resistance {ohm:g} ohm is larger than the reading, {read:g} ohm: measure again, the probes"
+                " shorted first",
+                pointer=f"{pointer}/lead_resistance/value",
+            )
+    return ohm
 
 
 def _reading(

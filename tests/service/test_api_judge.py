@@ -130,7 +130,7 @@ def test_the_models_own_figure_goes_before_the_class_default(asker: Caller) -> N
 
 
 def test_unmet_prerequisites_make_it_inconclusive(asker: Caller) -> None:
-    for more in ({"prerequisites_unmet": ["battery flat"]}, {"conditions": {"battery_full": False}},
+    for more in ({"prerequisites_unmet": ["engine warm"]}, {"conditions": {"battery_full": False}},
                  {"conditions": {"battery_volts": 12.1}}):  # fmt: skip
         found = judge(asker, **charging(12.9), **more)
         assert found["outcome"] == "inconclusive"
