@@ -17,7 +17,6 @@ import numpy as np
 from analytics.baseline import Bend
 from analytics.component_fit import SLOTS, ComponentFit
 from analytics.life_model_types import PartState
-from analytics.new_life import by_node
 from analytics.risk_draws import PER_SLOT, LifeDraws, RiskTable, Tail
 from analytics.spells import Cell, Floats, Ints
 
@@ -90,7 +89,7 @@ def joint_lives(table: RiskTable, keys: Sequence[LifeKey]) -> JointLives:
     for k, key in enumerate(keys):
         draws = table.draw([_new_part(key)], key.cell)
         at = _joint_order(draws, fit)
-        log_theta[:, k] = _matched(draws.log_theta[0, at], draws.log_theta[0], by_node(draws.weight[0]))
+        log_theta[:, k] = _matched(draws.log_theta[0, at], draws.log_theta[0], draws.weight[0])
         shape[:, k], renewal_rate[:, k] = draws.shape[0, at], draws.renewal_rate[0, at]
     assert draws is not None
     # the doubt about bins and tail is the component's: one draw of it for all its lives
@@ -119,7 +118,7 @@ def _joint_order(draws: LifeDraws, fit: ComponentFit) -> Ints:
     Of the draws on one clock as many are kept as slots are on it, evenly by weight from low to high hazard. Rows take
     them in that order where they move together, and in an order of their own in the share that is theirs alone.
     """
-    row, weight, clock = int(draws.row[0]), by_node(draws.weight[0]), draws.clock_weight[0]
+    row, weight, clock = int(draws.row[0]), draws.weight[0], draws.clock_weight[0]
     rng = np.random.default_rng([SLOTS, zlib.crc32(repr(fit.row_keys[row]).encode())])
     own = rng.permutation(SLOTS) >= np.round(_share_in_common(fit, row) * SLOTS)
     common = np.random.default_rng(SLOTS)

@@ -18,7 +18,7 @@ from analytics.baseline import Bend, doubtful_tail
 from analytics.errors import InvalidObservations
 from analytics.life_model_types import Evidence, PartState, Probability
 from analytics.operational_time import unit_rate
-from analytics.risk_draws import PER_SLOT, LifeDraws, RiskTable, quantiles
+from analytics.risk_draws import LifeDraws, RiskTable, quantiles
 from analytics.spells import DAYS_PER_YEAR, Cell, Floats, Outcome, Spells
 
 CLOCKS = ("km", "days")
@@ -154,21 +154,11 @@ def life_of_draw(table: RiskTable, draws: LifeDraws, i: int, *, clock: str, km_p
         draws.log_theta[i],
         draws.shape[i],
         np.maximum(per_day, 1e-12),
-        by_node(draws.weight[i]),
+        draws.weight[i],
         cast("Bend | None", draws.bent[i]) if draws.bent else None,
         None if tail is None else (float(tail.edge[i]), float(tail.sd[i]), tail.normal),
         table.evidence(draws, i),
     )
-
-
-def by_node(weight: Floats) -> Floats:
-    """Weights of draws, (draws,), that correct within each slot of hyperparameters but not between slots.
-
-    The correction towards the exact likelihood is worked at each node's own solution; its level is not comparable
-    from node to node.
-    """
-    slots = weight.reshape(-1, PER_SLOT)
-    return np.asarray((slots / slots.sum(axis=1, keepdims=True)).ravel() / len(slots))
 
 
 def mean_life(life: NewLife) -> Floats:

@@ -168,8 +168,9 @@ class RiskTable:
         self._cross(mean, variance, states, fit, row)
         clock, shape = self.clock[fit], self.shape[fit]
         away = np.sqrt(variance) * normals[0]
-        # from the Gaussian approximation back to the cell's exact likelihood
-        log_weight = rate * (away + 0.5 * away**2 - np.exp(np.minimum(away - 0.5 * variance, 50.0)))
+        # from the Gaussian approximation back to the cell's exact likelihood: D x - p exp(x - v/2) of the data over
+        # (D - p) x - p x^2 / 2 of the Gaussian and the -p that the node's own weight already holds
+        log_weight = rate * (1.0 + away + 0.5 * away**2 - np.exp(np.minimum(away - 0.5 * variance, 50.0)))
         weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
         weight /= weight.sum(axis=1, keepdims=True)
         log_theta = mean + away
