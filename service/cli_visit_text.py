@@ -12,6 +12,7 @@ from rich.text import Text
 
 from service.catalogue_types import Catalogue
 from service.cli_text import HUE, per_cent
+from service.inspections.bill_texts import about
 
 SHOWN_CHANGES = 5
 SHOWN_PARTS = 8
@@ -154,11 +155,12 @@ def show_verdict(shown: Mapping[str, Any], bill: Mapping[str, Any]) -> None:
 def _show_bill(out: Console, bill: Mapping[str, Any]) -> None:
     money = bill["currency"]
     out.print(Text("Bill", style="bold"))
-    out.print(Text(f"  certain {bill['certain']} {money}; likely {bill['likely']['expected']} {money} on average"))
-    season = bill["season"]
+    likely, season = bill["likely"], bill["season"]
+    out.print(Text(f"  certain {bill['certain']} {money}; likely {about(likely['expected'])} {money} on average"))
     out.print(
         Text(
-            f"  season risk {season['expected']} {money} on average, in one case of ten above {season['high']} {money}"
+            f"  season risk {about(season['expected'])} {money} on average, in one case of ten above"
+            f" {about(season['high'])} {money}"
         )
     )
     for line in bill["sellers_list"]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
-from decimal import Decimal
+from decimal import ROUND_HALF_EVEN, Decimal
 from typing import Any
 
 from analytics.pricing import for_talk
@@ -14,6 +14,7 @@ from service.inspections.plan_texts import caution_texts
 from service.inspections.prices import PriceList
 
 PLACE_OPEN = "position to be found"
+TENS_ABOVE = 100
 
 
 def part_name(component: str, position: str | None, catalogue: Catalogue, unplaced: Collection[str] = ()) -> str:
@@ -22,6 +23,13 @@ def part_name(component: str, position: str | None, catalogue: Catalogue, unplac
     if position is None and component in unplaced:
         return f"{name}, {PLACE_OPEN}"
     return f"{name}, {position.replace('_', ' ')}" if position else name
+
+
+def about(amount: Decimal | str) -> str:
+    """An amount that is an estimate: to whole tens above 100, to whole units below. What is certain stays exact."""
+    value = Decimal(amount)
+    step = Decimal(10) if abs(value) > TENS_ABOVE else Decimal(1)
+    return f"{(value / step).quantize(Decimal(1), rounding=ROUND_HALF_EVEN) * step:.0f}"
 
 
 def bill_lines(
@@ -86,7 +94,7 @@ def sellers_list(bill: Bill, lines: Sequence[Mapping[str, Any]]) -> list[str]:
     if likely:
         printed.append("Likely, not certain")
         printed += [
-            f"  {line['name']}: {round(100 * line['chance'])} in 100, {line['alone']} {bill.currency} if so"
+            f"  {line['name']}: {round(100 * line['chance'])} in 100, {about(line['alone'])} {bill.currency} if so"
             for line in likely
         ]
     return [*printed, "A screening look, not an examination."]
