@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from marshmallow import Schema, fields, validate
+from marshmallow import fields, validate
 
+from service.schemas.asked import Asked
 from service.schemas.fields import Name, Reply
 
 SHARE = validate.Range(min=0.5, max=0.99)
 MONEY = validate.Range(min=0.01, max=1e7)
 
 
-class DayQuery(Schema):
+class DayQuery(Asked):
     """From which day to look ahead; today without it."""
 
     as_of = fields.Date(load_default=None, allow_none=True)
@@ -32,7 +33,7 @@ class SparesQuery(DayQuery):
     interval_days = fields.Float(load_default=None, validate=validate.Range(min=7, max=20_000))
 
 
-class RenewalQuery(Schema):
+class RenewalQuery(Asked):
     """Whose part, how the machine is used, what renewing costs on purpose and after a failure."""
 
     make = Name(required=True)

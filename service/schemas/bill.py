@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from marshmallow import Schema, fields, validate
+from marshmallow import fields, validate
 
 from service.imports.currencies import IN_USE
+from service.schemas.asked import Asked
 from service.schemas.fields import Name, Number, Reply
 from service.schemas.plan import CautionReply
 from service.schemas.ranking import EstimateReply, RankingAsked
@@ -30,7 +31,7 @@ class Currency(fields.String):
         super().__init__(validate=known, **kwargs)
 
 
-class NamedPart(Schema):
+class NamedPart(Asked):
     """A part; without a position: one of them, which is not said."""
 
     component = Name(required=True, most=60)
@@ -43,7 +44,7 @@ class BelievedPart(NamedPart):
     chance_bad = Number(required=True, validate=validate.Range(min=0, max=1))
 
 
-class BillTerms(Schema):
+class BillTerms(Asked):
     """Whose prices, and what is asked for the machine."""
 
     hourly_rate = Money(allow_none=True, load_default=None)
@@ -59,7 +60,7 @@ class BillAsked(RankingAsked, BillTerms):
     chances = fields.List(fields.Nested(BelievedPart), load_default=list, validate=validate.Length(max=200))
 
 
-class BillQuery(Schema):
+class BillQuery(Asked):
     """Whose prices, and what is asked for the machine."""
 
     hourly_rate = Money(load_default=None)
@@ -68,14 +69,14 @@ class BillQuery(Schema):
     asking_price = Money(load_default=None)
 
 
-class PartPrice(Schema):
+class PartPrice(Asked):
     """The shop's own price of a part."""
 
     component = Name(required=True, most=60)
     price = Money(required=True)
 
 
-class PricesAsked(Schema):
+class PricesAsked(Asked):
     """The shop's whole price list; what it does not name costs what the catalogue says."""
 
     currency = Currency(required=True)

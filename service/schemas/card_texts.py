@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from marshmallow import Schema, fields, validate
+from marshmallow import fields, validate
 
 from service.imports.card_dates import ORDERS
+from service.schemas.asked import Asked
 from service.schemas.fields import Name, PartialDate, Reply
 
 
-class CardTextAsked(Schema):
+class CardTextAsked(Asked):
     """One card of one machine on record, line by line as somebody wrote it."""
 
     machine = Name(required=True, metadata={"description": "the shop's own reference"})

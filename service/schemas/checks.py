@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from marshmallow import Schema, fields
+from marshmallow import fields
 
+from service.schemas.asked import Asked
 from service.schemas.evidence import LimitUsedReply
 from service.schemas.fields import Name, Reply
 from service.schemas.plan import AccessReply, CautionReply, LimitReply
@@ -47,7 +48,7 @@ class CheckReply(CheckListedReply):
     mark = fields.String(required=True)
 
 
-class LimitsQuery(Schema):
+class LimitsQuery(Asked):
     """Which limits."""
 
     check = Name(load_default=None, most=16)

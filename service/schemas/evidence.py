@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from marshmallow import Schema, ValidationError, fields, validate, validates_schema
+from marshmallow import ValidationError, fields, validate, validates_schema
 
+from service.schemas.asked import Asked
 from service.schemas.fields import Name, Number, Reply, YesNo
 from service.vocabulary import OUTCOMES
 
@@ -14,7 +15,7 @@ ENGINE_STATES = ("hot", "cold")
 MOST = 50
 
 
-class SymptomAsked(Schema):
+class SymptomAsked(Asked):
     """A symptom. Told by somebody it weighs less than seen (the square root of its ratio)."""
 
     id = Name(required=True, most=8, metadata={"examples": ["S07"]})
@@ -38,7 +39,7 @@ class SymptomAsked(Schema):
     )
 
 
-class FactAsked(Schema):
+class FactAsked(Asked):
     """A fact of the machine's history."""
 
     id = Name(required=True, most=8, metadata={"examples": ["H04c"]})
@@ -54,14 +55,14 @@ class FactAsked(Schema):
     )
 
 
-class Quantity(Schema):
+class Quantity(Asked):
     """A number with its unit."""
 
     value = Number(required=True, validate=validate.Range(min=0, max=1e9))
     unit = Name(required=True, most=24)
 
 
-class ValueAsked(Schema):
+class ValueAsked(Asked):
     """One number off the meter."""
 
     value = Number(required=True, validate=validate.Range(min=-1e9, max=1e9))
@@ -72,7 +73,7 @@ class ValueAsked(Schema):
     label = Name(allow_none=True, load_default=None, most=40, metadata={"description": "phase, cylinder, pin, place"})
 
 
-class FigureAsked(Schema):
+class FigureAsked(Asked):
     """The figure of this machine from its manual or its own stamp, in the reading's unit."""
 
     low = Number(allow_none=True, load_default=None)
@@ -87,7 +88,7 @@ class FigureAsked(Schema):
             raise ValidationError("low lies above high.", "low")
 
 
-class ReadingAsked(Schema):
+class ReadingAsked(Asked):
     """One quantity, read once or as a set: three phases, all cylinders, several places are one test."""
 
     quantity = Name(
@@ -103,7 +104,7 @@ class ReadingAsked(Schema):
     figure = fields.Nested(FigureAsked, allow_none=True, load_default=None)
 
 
-class ConditionsAsked(Schema):
+class ConditionsAsked(Asked):
     """What the reading was taken under."""
 
     rpm = Number(allow_none=True, load_default=None, validate=validate.Range(min=0, max=25_000))
@@ -117,7 +118,7 @@ class ConditionsAsked(Schema):
     )
 
 
-class MeasurementAsked(Schema):
+class MeasurementAsked(Asked):
     """What a check found: readings, which are judged, or what a person concluded by eye and hand."""
 
     check = Name(required=True, most=16, metadata={"examples": ["T08", "T31q"]})
@@ -130,7 +131,7 @@ class MeasurementAsked(Schema):
     prerequisites_unmet = fields.List(Name(most=200), load_default=list, validate=validate.Length(max=20))
 
 
-class NamedMachine(Schema):
+class NamedMachine(Asked):
     """A model by name, for the limits that hold for it."""
 
     make = Name(required=True)

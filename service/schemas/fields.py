@@ -11,6 +11,7 @@ from marshmallow import INCLUDE, Schema, ValidationError, fields, validate
 
 from service.imports.dates import read_date
 from service.imports.faults import Fault
+from service.schemas.asked import Asked
 from service.vocabulary import UNITS
 
 # The rules below as the API's description says them.
@@ -96,7 +97,7 @@ class Moment(fields.AwareDateTime):
             raise ValidationError("Write a moment between the years 1 and 9999.") from None
 
 
-class Distance(Schema):
+class Distance(Asked):
     """A distance with its unit."""
 
     value = Number(required=True, validate=validate.Range(min=0, max=3_000_000))

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from marshmallow import Schema, ValidationError, fields, validate, validates_schema
+from marshmallow import ValidationError, fields, validate, validates_schema
 
+from service.schemas.asked import Asked
 from service.schemas.evidence import MOST, FactAsked, JudgedReply, MeasurementAsked, SymptomAsked
 from service.schemas.fields import Distance, Name, Number, Reply, YesNo
 from service.schemas.plan import KITS, PERMISSIONS, CautionReply, LeftOutReply, LimitReply, PlanLineReply, SafetyReply
@@ -27,7 +28,7 @@ def text_field(**kwargs: Any) -> fields.String:
     return fields.String(load_default="", validate=validate.Length(max=TEXT_MOST), **kwargs)
 
 
-class InspectionAsked(Schema):
+class InspectionAsked(Asked):
     """A machine, described or on record, what is known and seen of it, and what this person has."""
 
     machine = fields.Nested(MachineDescription, allow_none=True, load_default=None)
@@ -68,13 +69,13 @@ class FindingAsked(MeasurementAsked):
     )
 
 
-class FindingHeaders(Schema):
+class FindingHeaders(Asked):
     """A key that makes a repeated request write nothing new."""
 
     idempotency_key = Name(load_default=None, most=80, data_key="Idempotency-Key")
 
 
-class StripDownAsked(Schema):
+class StripDownAsked(Asked):
     """Was it the part?"""
 
     component = Name(required=True, most=60)
@@ -91,14 +92,14 @@ class InspectionsQuery(PageQuery):
     open = fields.Boolean(load_default=None, metadata={"description": "true: not closed yet; false: closed"})
 
 
-class PhotoQuery(Schema):
+class PhotoQuery(Asked):
     """What a photo shows."""
 
     finding_id = fields.UUID(load_default=None)
     caption = fields.String(load_default="", validate=validate.Length(max=200))
 
 
-class PhotoFile(Schema):
+class PhotoFile(Asked):
     """The picture."""
 
     photo = fields.Raw(

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from marshmallow import Schema, ValidationError, fields, validate, validates_schema
+from marshmallow import ValidationError, fields, validate, validates_schema
 
+from service.schemas.asked import Asked
 from service.schemas.fields import Name, Number, PartialDate, Reply, Whole, YesNo
 
 BOUNDS = ("pass_low", "pass_high", "marginal_low", "marginal_high")
@@ -21,7 +22,7 @@ def year() -> Whole:
     return Whole(allow_none=True, load_default=None, validate=validate.Range(min=1885, max=2100))
 
 
-class LimitEditAsked(Schema):
+class LimitEditAsked(Asked):
     """A figure of a model, of a family, or of a region's rules; it stands beside the catalogue's limit."""
 
     make = Name(allow_none=True, load_default=None)

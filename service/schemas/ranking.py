@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from marshmallow import Schema, ValidationError, fields, validate, validates_schema
+from marshmallow import ValidationError, fields, validate, validates_schema
 
+from service.schemas.asked import Asked
 from service.schemas.evidence import MOST, FactAsked, MeasurementAsked, SymptomAsked
 from service.schemas.fields import Distance, Name, Number, PartialDate, Reply, Whole
 from service.schemas.records import KnownAtQuery
@@ -14,7 +15,7 @@ from service.vocabulary import QUALITIES
 HISTORY_ACTIONS = ("renewed", "repaired", "original", "checked_good", "checked_bad")
 
 
-class MachineDescription(Schema):
+class MachineDescription(Asked):
     """A machine that need not be on record."""
 
     make = Name(required=True)
@@ -35,7 +36,7 @@ class MachineDescription(Schema):
             )
 
 
-class HorizonAsked(Schema):
+class HorizonAsked(Asked):
     """How far ahead to look; whichever comes first where both are given."""
 
     distance = fields.Nested(Distance, allow_none=True, load_default=None)
@@ -47,7 +48,7 @@ class HorizonAsked(Schema):
             raise ValidationError("Give distance, months or both.", "distance")
 
 
-class HistoryItem(Schema):
+class HistoryItem(Asked):
     """What is known of one part. Renewed without date and odometer: by a former owner, when is unknown."""
 
     component = Name(required=True, most=60)
@@ -58,7 +59,7 @@ class HistoryItem(Schema):
     quality = fields.String(load_default="unknown", validate=validate.OneOf(QUALITIES))
 
 
-class RankingAsked(Schema):
+class RankingAsked(Asked):
     """A machine, what is known of it, and how far ahead to look."""
 
     machine = fields.Nested(MachineDescription, required=True)

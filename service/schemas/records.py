@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from marshmallow import Schema, fields, validate
+from marshmallow import fields, validate
 
 from service.imports.frame_numbers import read_frame_number
+from service.schemas.asked import Asked
 from service.schemas.fields import Moment, Name, Reply
 
 
-class PageQuery(Schema):
+class PageQuery(Asked):
     """Which part of a list."""
 
     after = fields.UUID(load_default=None, metadata={"description": "id of the last entry already seen"})
     limit = fields.Integer(load_default=50, validate=validate.Range(min=1, max=200))
 
 
-class KnownAtQuery(Schema):
+class KnownAtQuery(Asked):
     """As of when."""
 
     known_at = Moment(
@@ -88,14 +89,14 @@ class ComponentsReply(Reply):
     components = fields.List(fields.Nested(ComponentReply), required=True)
 
 
-class ImportQuery(Schema):
+class ImportQuery(Asked):
     """How to take a file in."""
 
     dry_run = fields.Boolean(load_default=False, metadata={"description": "say what would happen, change nothing"})
     keep_good = fields.Boolean(load_default=False, metadata={"description": "take good rows in even if others are not"})
 
 
-class ImportFile(Schema):
+class ImportFile(Asked):
     """The file of job lines."""
 
     file = fields.Raw(

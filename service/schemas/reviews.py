@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-from marshmallow import Schema, ValidationError, fields, validate, validates_schema
+from marshmallow import ValidationError, fields, validate, validates_schema
 
 from service.corrections import CORRECTABLE
 from service.imports.doubts import DOUBT_KINDS
 from service.reviews import CHOICES
+from service.schemas.asked import Asked
 from service.schemas.fields import Name, Reply, YesNo
 from service.schemas.records import KnownAtQuery, PageQuery
 from service.vocabulary import JOB_LINE_COLUMNS, UNITS
@@ -67,7 +68,7 @@ class ReviewsReply(Reply):
     next = fields.UUID(allow_none=True, required=True)
 
 
-class AnswerAsked(Schema):
+class AnswerAsked(Asked):
     """The answer to one doubt."""
 
     doubt = fields.UUID(required=True)
@@ -79,7 +80,7 @@ class AnswerAsked(Schema):
     apply_to_like = YesNo(load_default=False)
 
 
-class AnswersAsked(Schema):
+class AnswersAsked(Asked):
     """Answers of one person, written all or none."""
 
     by = Name(required=True)
@@ -151,7 +152,7 @@ class LineTrailReply(Reply):
     links = fields.List(fields.Nested(LinkReply), required=True)
 
 
-class CorrectionAsked(Schema):
+class CorrectionAsked(Asked):
     """New cells for a line, with who says so and why."""
 
     by = Name(required=True)
@@ -165,7 +166,7 @@ class CorrectionAsked(Schema):
     )
 
 
-class LinkAsked(Schema):
+class LinkAsked(Asked):
     """A link from a line to another of the same machine."""
 
     kind = fields.String(
@@ -182,7 +183,7 @@ class LinkAsked(Schema):
             raise ValidationError("Give the other line; none where the line is withdrawn.", "to")
 
 
-class UndoAsked(Schema):
+class UndoAsked(Asked):
     """Who takes a link back, and why."""
 
     by = Name(required=True)

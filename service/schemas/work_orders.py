@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
-from marshmallow import Schema, ValidationError, fields, validate, validates_schema
+from marshmallow import ValidationError, fields, validate, validates_schema
 
+from service.schemas.asked import Asked
 from service.schemas.fields import Name, PartialDate, Reply
 from service.schemas.plan import CautionReply
 
 
-class WorkOrderQuery(Schema):
+class WorkOrderQuery(Asked):
     """For which machine, and how long it stood; without a machine the order for any."""
 
     make = Name(load_default=None)
