@@ -61,7 +61,9 @@ class Visit:
     def run(self, inspection_id: uuid.UUID, asking: str | None) -> None:
         """Check after check, then the verdict and the bill."""
         shown = self._shown(inspection_id)
-        show_header(shown, err=self.quiet)
+        with self.context.database.read() as session:
+            catalogue = stand(session, self.shop_id, inspection_id, self.context.settings).places.catalogue
+        show_header(shown, catalogue, err=self.quiet)
         skipped: set[str] = set()
         try:
             while shown["closed_at"] is None and (line := _following(shown["plan"], skipped)) is not None:
@@ -241,7 +243,7 @@ class Visit:
 
             as_json({"inspection": shown, "bill": bill.to_dict()})
         else:
-            show_verdict(shown, bill.to_dict())
+            show_verdict(shown, bill.to_dict(), standing.places.catalogue)
         if shown["closed_at"] is None:
             click.echo(f"Take it up again with: weakspot inspect --resume {inspection_id}", err=self.quiet)
 

@@ -11,7 +11,7 @@ from rich.panel import Panel
 from rich.text import Text
 
 from service.catalogue_types import Catalogue
-from service.cli_text import HUE, per_cent
+from service.cli_text import HUE, counted, per_cent
 from service.inspections.bill_texts import about
 
 SHOWN_CHANGES = 5
@@ -25,15 +25,15 @@ def console(*, err: bool = False) -> Console:
     return out if out.is_terminal else Console(highlight=False, stderr=err, width=110)
 
 
-def show_header(shown: Mapping[str, Any], *, err: bool) -> None:
+def show_header(shown: Mapping[str, Any], catalogue: Catalogue, *, err: bool) -> None:
     """Which inspection this is, and what there is to do it with."""
     out = console(err=err)
     machine, plan = shown["machine"], shown["plan"]
     out.print(Text(f"{machine['make']} {machine['model']}, {machine['km']:,.0f} km", style="bold"))
-    out.print(Text(f"Inspection {shown['id']}, {len(shown['findings'])} findings so far"))
+    out.print(Text(f"Inspection {shown['id']}, {counted(len(shown['findings']), 'finding')} so far"))
     kit, leave = plan["kit"], plan["permission"].replace("_", " ")
     out.print(Text(f"{plan['minutes_left']:g} of {plan['minutes']:g} minutes left, {kit} kit, {leave}"))
-    _show_defects(out, shown["safety_defects"])
+    _show_defects(out, shown["safety_defects"], catalogue)
 
 
 def _cautions(entries: Iterable[Mapping[str, str]], title: str) -> Panel | None:
@@ -76,7 +76,7 @@ def show_refused(why: str, *, err: bool) -> None:
 def show_found(reply: Mapping[str, Any], catalogue: Catalogue, *, err: bool) -> None:
     """How a finding was judged, and what it changed; safety defects first."""
     out = console(err=err)
-    _show_defects(out, reply["safety_defects"])
+    _show_defects(out, reply["safety_defects"], catalogue)
     finding = reply["finding"]
     out.print(Text(f"Judged: {finding['outcome']}", style="bold"))
     for entry in finding["judgements"]:
@@ -118,10 +118,17 @@ def show_next(plan: Mapping[str, Any], catalogue: Catalogue, *, err: bool) -> No
             out.print(Text(f"  on {outcome['outcome']}: {parts}"))
 
 
-def _show_defects(out: Console, defects: Iterable[Mapping[str, Any]]) -> None:
-    text = Text()
+def _show_defects(out: Console, defects: Iterable[Mapping[str, Any]], catalogue: Catalogue) -> None:
+    """One line a check and outcome, the parts it is about by name."""
+    parts: dict[tuple[str, str, str], list[str]] = {}
     for defect in defects:
-        text.append(f"{defect['title']}: {defect['outcome']}. {defect['note']}\n")
+        named = parts.setdefault((defect["title"], defect["outcome"], defect["note"]), [])
+        if defect["component"]:
+            named.append(_name(defect, catalogue))
+    text = Text()
+    for (title, outcome, note), names in parts.items():
+        about_parts = f" ({'; '.join(dict.fromkeys(names))})" if names else ""
+        text.append(f"{title}{about_parts}: {outcome}. {note}\n")
     text.rstrip()
     if text:
         out.print(Panel(text, title="Safety first", title_align="left", border_style="bold"))
@@ -132,12 +139,12 @@ def _name(part: Mapping[str, Any], catalogue: Catalogue) -> str:
     return f"{name}, {part['position'].replace('_', ' ')}" if part["position"] else name
 
 
-def show_verdict(shown: Mapping[str, Any], bill: Mapping[str, Any]) -> None:
+def show_verdict(shown: Mapping[str, Any], bill: Mapping[str, Any], catalogue: Catalogue) -> None:
     """Where the inspection stands: safety defects, parts by chance, money, what nobody looked at."""
     out = console()
     out.print()
     out.print(Text("Verdict", style="bold"))
-    _show_defects(out, shown["safety_defects"])
+    _show_defects(out, shown["safety_defects"], catalogue)
     parts = [p for p in shown["posteriors"] if p["chance_bad_now_after"]["value"] >= WORTH_SAYING]
     for part in parts[:SHOWN_PARTS]:
         chance = part["chance_bad_now_after"]

@@ -77,6 +77,7 @@ def test_findings_are_judged_and_kept_and_the_rest_goes_on_later(weakspot, datab
 
 def see_to_the_tyres(weakspot, database: Database, key: str, typed: list[str]) -> None:
     result = weakspot("--resume", key, typed=[*typed, "half worn", "fail", "left", "rear", "q"])
+    assert re.search(r"\(Tyre, rear\): fail\. ", result.output)
     assert "Which position (front, rear; Enter if not known)" in result.output
     assert "Not taken: 'left' is no position here." in result.output
     assert "Not taken: Not understood. Type p, m, f or i" in result.output
@@ -86,7 +87,7 @@ def see_to_the_tyres(weakspot, database: Database, key: str, typed: list[str]) -
     ((check, component, outcome),) = stored(database)
     assert (check[:3], component, outcome) == ("T32", "tyre", "fail")
     again = weakspot("--resume", key, "--asking", "2900", typed=["q", "q"])
-    assert "1 findings so far" in again.output and "Safety first" in again.output
+    assert "1 finding so far" in again.output and "Safety first" in again.output
     assert "Found today" in again.output and "Tyre, rear" in again.output
     assert "offer" in again.output
 
