@@ -1,6 +1,6 @@
 """How well calibrated the life model is on worlds of known truth.
 
-    python -m tests.worlds.evaluate --machines 800 --seeds 101-112 [--lives lognormal] [--strata]
+    python -m tests.worlds.evaluate --machines 800 --seeds 101-112 [--lives lognormal] [--spread 0.7]
 
 For 300 test machines a world, every part's chance to fail in the next 5,000 km or 12 months is compared with the true
 conditional chance of its cell at the average rider and shop. Printed: ECE against the truth, calibration slope,
@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import argparse
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -232,9 +232,16 @@ def main() -> None:
     parser.add_argument("--machines", type=int, default=800)
     parser.add_argument("--seeds", default="1-3", help="first-last")
     parser.add_argument("--lives", default="weibull", choices=["weibull", "lognormal", "infant"])
+    parser.add_argument("--spread", type=float, default=1.0, help="factor on how far makes, families, models differ")
     args = parser.parse_args()
     first, last = (int(x) for x in args.seeds.split("-"))
-    settings = WorldSettings(machines=args.machines, lives=args.lives)
+    plain = WorldSettings(machines=args.machines, lives=args.lives)
+    settings = replace(
+        plain,
+        spread_make=args.spread * plain.spread_make,
+        spread_family=args.spread * plain.spread_family,
+        spread_model=args.spread * plain.spread_model,
+    )
     results = []
     for seed in range(first, last + 1):
         results.append(run(seed, settings))
