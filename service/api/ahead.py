@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from flask import Response
 from flask.views import MethodView
 
 from service.api.context import app, shop_id
@@ -30,7 +29,7 @@ class FleetOutlook(MethodView):
     @blueprint.response(200, OutlookReply)
     @blueprint.alt_response(409, response="CONFLICT")
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
-    def get(self, asked: dict[str, Any]) -> Response:
+    def get(self, asked: dict[str, Any]) -> Any:
         """Expect failures of the shop's machines over the coming months."""
         day = asked.pop("as_of") or app().today()
         with app().database.read() as session:
@@ -45,7 +44,7 @@ class Spares(MethodView):
     @blueprint.alt_response(404, response="NOT_FOUND")
     @blueprint.alt_response(409, response="CONFLICT")
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
-    def get(self, asked: dict[str, Any], component: str) -> Response:
+    def get(self, asked: dict[str, Any], component: str) -> Any:
         """Say how many of a component to hold over a lead time."""
         day = asked.pop("as_of") or app().today()
         with app().database.read() as session:
@@ -61,7 +60,7 @@ class Renewals(MethodView):
     @blueprint.response(200, RenewalReply)
     @blueprint.alt_response(404, response="NOT_FOUND")
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
-    def get(self, asked: dict[str, Any], component: str) -> Response:
+    def get(self, asked: dict[str, Any], component: str) -> Any:
         """Find the cheapest age to renew a component on purpose, or say why there is none."""
         with app().database.read() as session:
             found = renewal_advice(session, shop_id(), component, asked, pool_open=app().settings.pool_open)
@@ -72,7 +71,7 @@ class Renewals(MethodView):
 class Comparisons(MethodView):
     @blueprint.response(200, ComparisonsReply)
     @blueprint.alt_response(404, response="NOT_FOUND")
-    def get(self, component: str) -> Response:
+    def get(self, component: str) -> Any:
         """Compare models for one component at equal distance and age."""
         with app().database.read() as session:
             found = model_comparisons(session, shop_id(), component, pool_open=app().settings.pool_open)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from flask import Response
 from flask.views import MethodView
 
 from service.api.context import app, shop_id
@@ -20,7 +19,7 @@ class Rankings(MethodView):
     @blueprint.arguments(RankingAsked)
     @blueprint.response(200, RankingReply)
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
-    def post(self, asked: dict[str, Any]) -> Response:
+    def post(self, asked: dict[str, Any]) -> Any:
         """Rank every part of a machine that need not be on record."""
         with app().database.read() as session:
             reply = answer_ranking(session, shop_id(), asked, today=app().today(), pool_open=app().settings.pool_open)
