@@ -180,6 +180,10 @@ def with_found(
     beliefs = list(beliefs)
     for number, item in enumerate(found):
         index, part = _find(beliefs, item, catalogue, f"/found_bad/{number}")
+        # One that failed at a place nobody noted is the one named here, not a second one.
+        for other, belief in enumerate(beliefs):
+            if belief.component == part.component and belief.place_open:
+                beliefs[other] = replace(belief, found_bad=False, place_open=False)
         beliefs[index] = replace(part, found_bad=True, seen=True, place_open=False)
     return beliefs
 
@@ -201,7 +205,7 @@ def _find(
     if named:
         return named[0]
     if position is None:
-        open_ = [entry for entry in here if not entry[1].found_bad] or here
+        open_ = [entry for entry in here if entry[1].place_open or not entry[1].found_bad] or here
         index, belief = max(open_, key=lambda entry: entry[1].chance_bad_now)
         return index, replace(belief, position=None)
     if [b.position for _, b in here] == [None] and position in catalogue.component_by_slug[slug].positions:

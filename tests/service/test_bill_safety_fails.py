@@ -81,3 +81,19 @@ def test_a_failed_check_of_another_part_is_likely_only(gasket: Caller) -> None:
     """The trade brief's trap of T01: a low reading says discharged, not worn out."""
     read = [{"quantity": "battery rest voltage", "values": [{"value": 11.9}], "unit": "V"}]
     assert not certain(bill(gasket, {"check": "T01", "readings": read}))
+
+
+@pytest.mark.parametrize("position", [None, "front", "rear"])
+@pytest.mark.parametrize("told_apart", [False, True])
+def test_named_among_what_was_found_bad_it_counts_once(asker: Caller, position: str | None, told_apart: bool) -> None:
+    failed = {"check": "T32", "outcome": "fail"}
+    passed = {"check": "T32q", "component": "tyre", "position": "front", "outcome": "pass"}
+    asked = {
+        "machine": NEW,
+        "as_of": "2026-06-01",
+        "measurements": [passed, failed] if told_apart else [failed],
+        "found_bad": [{"component": "tyre", "position": position}],
+    }
+    made = asker.post("/api/v1/bills", json=asked).get_json()
+    assert made["certain"] == "144.00"
+    assert certain(made) == {"tyre": f"Tyre, {position}" if position else "Tyre"}
