@@ -92,7 +92,7 @@ def assemble(
         curvature=deviation.curvature.astype(np.float32),
         slope=deviation.slope.astype(np.float32),
         tau_squared=deviation.tau_squared.astype(np.float32),
-        evidence=evidence,
+        evidence=evidence.astype(np.float32),
         prior_weight=np.clip(spread_of_life / prior_variance, 0.0, 1.0).astype(np.float32),
         renewal_rate=_by_row(*stats.renewal_rates(), layout, rows).astype(np.float32),
         failed_share=stats.failed_share,
