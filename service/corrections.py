@@ -15,7 +15,7 @@ from service.imports.doubts import HISTORY_KINDS
 from service.imports.rows import ParsedRow, RowChecker
 from service.imports.words import CatalogueWords, ComponentWord, match_position
 from service.models import Doubt, JobLine, LineLink, Shop
-from service.vocabulary import JOB_LINE_COLUMNS
+from service.vocabulary import ASKING_KINDS, JOB_LINE_COLUMNS
 
 # What a correction may change; which machine and card a line belongs to is said by writing a new line.
 CORRECTABLE = (
@@ -168,6 +168,7 @@ def _carry_doubts_over(
     open_doubts = session.scalars(select(Doubt).where(Doubt.job_line_id == line.id, Doubt.settled_at.is_(None))).all()
     for doubt in open_doubts:
         if doubt.kind not in HISTORY_KINDS and doubt.column not in spoken_of:
+            new.in_doubt = new.in_doubt or doubt.kind not in ASKING_KINDS
             session.add(
                 Doubt(
                     shop_id=doubt.shop_id,
@@ -184,9 +185,6 @@ def _carry_doubts_over(
         answered = doubt.column in spoken_of
         doubt.settled_at, doubt.settled_by = author.now, author.by if answered else records.SETTLED_BY_ROWS
         doubt.choice = "correction" if answered else None
-    session.flush()
-    records.mark_lines(session, [new.id])
-    session.refresh(new)
 
 
 def trail_of(session: Session, line: JobLine) -> Sequence[JobLine]:
