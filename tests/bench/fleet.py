@@ -47,8 +47,7 @@ def fleet_machines(world: World, count: int, seed: int = 5) -> list[FleetMachine
     return out
 
 
-def main() -> None:
-    count, components = (*(int(a) for a in sys.argv[1:3]), 5000, 51)[:2] if len(sys.argv) > 2 else (5000, 51)
+def main(count: int = 5000, components: int = 51) -> None:
     world = make_world(3, WorldSettings(components=components))
     table = RiskTable.from_fits(fit_world(world))
     machines = fleet_machines(world, count)
@@ -71,4 +70,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    main(*(int(a) for a in sys.argv[1:3]))
