@@ -76,6 +76,7 @@ def start(
         catalogue_release_id=release.id,
         catalogue_version=release.version,
         limits_version="",
+        accuracies=[],
         started_at=now,
     )
     limits = limits_here(session, row, snapshot)

@@ -67,6 +67,9 @@ class Inspection(Base):
     catalogue_version: Mapped[str] = mapped_column(String(40))
     # SHA-256 of the limits in force, in canonical form.
     limits_version: Mapped[str] = mapped_column(String(64))
+    # What strip-downs had taught of the checks by then: [{"check", "component", "when", "given_bad", "given_good",
+    # "says"}]; empty where nothing was learnt.
+    accuracies: Mapped[list[dict[str, Any]]] = mapped_column(JSON)
 
     started_at: Mapped[datetime] = mapped_column(UtcDateTime)
     closed_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
@@ -108,6 +111,8 @@ class Finding(Base):
     judgement: Mapped[list[dict[str, Any]]] = mapped_column(JSON)
     # Limit that decided; empty where a person judged.
     judged_by: Mapped[str | None] = mapped_column(String(40))
+    # Which part the number on it names (original, current, pattern), where the check reads a part mark.
+    part_mark: Mapped[str | None] = mapped_column(String(20))
     note: Mapped[str] = mapped_column(Text)
     minutes_spent: Mapped[float | None]
     recorded_at: Mapped[datetime] = mapped_column(UtcDateTime)

@@ -43,6 +43,7 @@ def add_inspection(
         catalogue_release_id=session.scalar(select(func.max(CatalogueRelease.id))),
         catalogue_version="2026.1",
         limits_version="0" * 64,
+        accuracies=[],
         started_at=NOW,
     )  # fmt: skip
     session.add(row)
