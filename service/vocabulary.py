@@ -43,6 +43,10 @@ OUTCOMES = ("pass", "marginal", "fail", "inconclusive")
 SOURCES = ("card", "papers", "told")
 QUALITIES = ("original", "pattern", "used", "unknown")
 UNITS = ("km", "mi")
+# What people may do in a shop; each of the first three may do what those before it may.
+ROLES = ("reader", "technician", "owner", "pool_steward")
+# What a token may do. Read, write and administer include one another in this order; pool is apart.
+SCOPES = ("read", "write", "admin", "pool")
 KM_PER_MILE = 1.609344  # international mile, exact by definition (1959 agreement)
 JOB_LINE_COLUMNS = (
     "card",

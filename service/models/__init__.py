@@ -1,17 +1,20 @@
 """Tables. Models import neither Flask nor analytics, and never commit."""
 
 from service.db import Base
+from service.models.access import AccessEvent
 from service.models.catalogue import *  # noqa: F403
 from service.models.estimate import Estimate, EstimateRelease, StaleComponent
 from service.models.inspection import Finding, Inspection, Photo, StripDown
 from service.models.intake import Doubt, ImportBatch, ShopWord
 from service.models.limit_edit import LimitEdit
 from service.models.machine import Machine, MachineFamily, MachineMake, MachineModel, OdometerEntry, OdometerSegment
+from service.models.person import Membership, PasswordLink, Person, SignInBrake, WebSession
 from service.models.pricing import ShopPrice
 from service.models.shop import ApiToken, Shop
 from service.models.work import JobCard, JobLine, LineLink, Measurement
 
 __all__ = [
+    "AccessEvent",
     "ApiToken",
     "Base",
     "Doubt",
@@ -29,12 +32,17 @@ __all__ = [
     "MachineMake",
     "MachineModel",
     "Measurement",
+    "Membership",
     "OdometerEntry",
     "OdometerSegment",
+    "PasswordLink",
+    "Person",
     "Photo",
     "Shop",
     "ShopPrice",
     "ShopWord",
+    "SignInBrake",
     "StaleComponent",
     "StripDown",
+    "WebSession",
 ]

@@ -39,6 +39,8 @@ WORDS = {
     "built_from": "2012-11",
     "outcome": "fail",
     "kind": "duplicate",
+    "role": "owner",
+    "scope": "write",
 }
 
 
