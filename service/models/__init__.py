@@ -6,6 +6,7 @@ from service.models.catalogue import *  # noqa: F403
 from service.models.estimate import Estimate, EstimateRelease, StaleComponent
 from service.models.inspection import Finding, Inspection, Photo, StripDown
 from service.models.intake import Doubt, ImportBatch, ShopWord
+from service.models.job import Job, RateBucket
 from service.models.limit_edit import LimitEdit
 from service.models.machine import Machine, MachineFamily, MachineMake, MachineModel, OdometerEntry, OdometerSegment
 from service.models.person import Membership, PasswordLink, Person, SignInBrake, WebSession
@@ -23,6 +24,7 @@ __all__ = [
     "Finding",
     "ImportBatch",
     "Inspection",
+    "Job",
     "JobCard",
     "JobLine",
     "LimitEdit",
@@ -38,6 +40,7 @@ __all__ = [
     "PasswordLink",
     "Person",
     "Photo",
+    "RateBucket",
     "Shop",
     "ShopPrice",
     "ShopWord",

@@ -41,6 +41,7 @@ WORDS = {
     "kind": "duplicate",
     "role": "owner",
     "scope": "write",
+    "state": "queued",
 }
 
 
