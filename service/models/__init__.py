@@ -4,6 +4,7 @@ from service.db import Base
 from service.models.access import AccessEvent
 from service.models.catalogue import *  # noqa: F403
 from service.models.estimate import Estimate, EstimateRelease, StaleComponent
+from service.models.idempotency import KeptReply
 from service.models.inspection import Finding, Inspection, Photo, StripDown
 from service.models.intake import Doubt, ImportBatch, ShopWord
 from service.models.job import Job, RateBucket
@@ -27,6 +28,7 @@ __all__ = [
     "Job",
     "JobCard",
     "JobLine",
+    "KeptReply",
     "LimitEdit",
     "LineLink",
     "Machine",

@@ -75,6 +75,8 @@ class Machine(Base):
     # Start of the calendar clock: the middle of the first of built, first_registered, model_year that is known.
     new_on: Mapped[date | None] = mapped_column(Date)
     recorded_at: Mapped[datetime] = mapped_column(UtcDateTime)
+    # Goes up with every change of what is on record about the machine: what its validators (RFC 9110, 8.8) rest on.
+    version: Mapped[int] = mapped_column(Integer, server_default="1")
 
     model: Mapped[MachineModel] = relationship(lazy="joined")
 

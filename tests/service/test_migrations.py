@@ -55,7 +55,8 @@ def sample_rows() -> dict[str, dict[str, Any]]:
                 continue
             kind = getattr(column.type, "impl", column.type).python_type
             filled = SAMPLES.get(kind) if kind.__name__ != "UUID" else new_public_id()
-            row[column.name] = 1 if column.foreign_keys or column.primary_key else WORDS.get(column.name, filled)
+            key = column.foreign_keys or (column.primary_key and kind is int)
+            row[column.name] = 1 if key else WORDS.get(column.name, filled)
             assert row[column.name] is not None, f"no sample for {table.name}.{column.name}"
         rows[table.name] = row
     return rows
