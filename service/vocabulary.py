@@ -43,6 +43,11 @@ OUTCOMES = ("pass", "marginal", "fail", "inconclusive")
 SOURCES = ("card", "papers", "told")
 QUALITIES = ("original", "pattern", "used", "unknown")
 UNITS = ("km", "mi")
+HOURS = "h"  # engine hours: a scale of its own, never a distance
+# Where an import is; only the last three are ends.
+IMPORT_STATES = ("queued", "running", "done", "refused", "failed")
+# A line has the date of its card; what happened may have dates of its own.
+EVENT_DATES = ("failed", "found", "in", "done")
 # What people may do in a shop; each of the first three may do what those before it may.
 ROLES = ("reader", "technician", "owner", "pool_steward")
 # What a token may do. Read, write and administer include one another in this order; pool is apart.

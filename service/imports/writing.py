@@ -115,6 +115,7 @@ class Writer:
                 "date_earliest": earliest,
                 "date_latest": latest,
                 "odometer_km": row.odometer_km,
+                "engine_hours": None,
                 "component_type_id": line.component.id if line.component else None,
                 "position": line.position,
                 "action": row.action,

@@ -4,7 +4,17 @@ from service.db import Base
 from service.models.access import AccessEvent
 from service.models.catalogue import *  # noqa: F403
 from service.models.estimate import Estimate, EstimateRelease, StaleComponent
+from service.models.facts import (
+    EngineChange,
+    HoursAssumption,
+    JoinAgreement,
+    LineDate,
+    MachineJoin,
+    MachinePlate,
+    ShopPolicy,
+)
 from service.models.idempotency import KeptReply
+from service.models.import_job import ImportJob, ShopColumn, ShopFormat
 from service.models.inspection import Finding, Inspection, Photo, StripDown
 from service.models.intake import Doubt, ImportBatch, ShopWord
 from service.models.job import Job, RateBucket
@@ -20,21 +30,28 @@ __all__ = [
     "ApiToken",
     "Base",
     "Doubt",
+    "EngineChange",
     "Estimate",
     "EstimateRelease",
     "Finding",
+    "HoursAssumption",
     "ImportBatch",
+    "ImportJob",
     "Inspection",
     "Job",
     "JobCard",
     "JobLine",
+    "JoinAgreement",
     "KeptReply",
     "LimitEdit",
+    "LineDate",
     "LineLink",
     "Machine",
     "MachineFamily",
+    "MachineJoin",
     "MachineMake",
     "MachineModel",
+    "MachinePlate",
     "Measurement",
     "Membership",
     "OdometerEntry",
@@ -44,6 +61,9 @@ __all__ = [
     "Photo",
     "RateBucket",
     "Shop",
+    "ShopColumn",
+    "ShopFormat",
+    "ShopPolicy",
     "ShopPrice",
     "ShopWord",
     "SignInBrake",

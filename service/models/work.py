@@ -85,6 +85,7 @@ class JobLine(Base):
     date_earliest: Mapped[date | None] = mapped_column(Date)
     date_latest: Mapped[date | None] = mapped_column(Date)
     odometer_km: Mapped[float | None] = mapped_column(Float)
+    engine_hours: Mapped[float | None] = mapped_column(Float)
     component_type_id: Mapped[int | None] = mapped_column(ForeignKey("component_type.id"))
     position: Mapped[str | None] = mapped_column(String(40))
     action: Mapped[str] = mapped_column(String(16))

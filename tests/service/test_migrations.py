@@ -42,6 +42,7 @@ WORDS = {
     "role": "owner",
     "scope": "write",
     "state": "queued",
+    "event": "failed",
 }
 
 
