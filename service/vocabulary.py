@@ -42,6 +42,8 @@ ASKING_KINDS = ("duplicate_card", "comeback")
 OUTCOMES = ("pass", "marginal", "fail", "inconclusive")
 SOURCES = ("card", "papers", "told")
 QUALITIES = ("original", "pattern", "used", "unknown")
+# A cell of the pool as published, or taken away because a shop in it no longer shares.
+POOL_CELL_STANDINGS = ("published", "withdrawn")
 UNITS = ("km", "mi")
 HOURS = "h"  # engine hours: a scale of its own, never a distance
 # Where an import is; only the last three are ends.

@@ -21,6 +21,15 @@ from service.models.job import Job, RateBucket
 from service.models.limit_edit import LimitEdit
 from service.models.machine import Machine, MachineFamily, MachineMake, MachineModel, OdometerEntry, OdometerSegment
 from service.models.person import Membership, PasswordLink, Person, SignInBrake, WebSession
+from service.models.pool import (
+    PoolCell,
+    PoolCellShare,
+    PoolFile,
+    PoolMembership,
+    PoolOwnCount,
+    PoolPublication,
+    PoolTrustedKey,
+)
 from service.models.pricing import ShopPrice
 from service.models.shop import ApiToken, Shop
 from service.models.work import JobCard, JobLine, LineLink, Measurement
@@ -59,6 +68,13 @@ __all__ = [
     "PasswordLink",
     "Person",
     "Photo",
+    "PoolCell",
+    "PoolCellShare",
+    "PoolFile",
+    "PoolMembership",
+    "PoolOwnCount",
+    "PoolPublication",
+    "PoolTrustedKey",
     "RateBucket",
     "Shop",
     "ShopColumn",

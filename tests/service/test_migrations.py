@@ -43,6 +43,7 @@ WORDS = {
     "scope": "write",
     "state": "queued",
     "event": "failed",
+    "standing": "published",
 }
 
 
