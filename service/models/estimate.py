@@ -6,7 +6,7 @@ import uuid
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import JSON, Date, ForeignKey, Index, LargeBinary, String, UniqueConstraint, Uuid
+from sqlalchemy import JSON, Date, ForeignKey, Index, Integer, LargeBinary, String, UniqueConstraint, Uuid
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.db import Base, Key, UtcDateTime, new_public_id
@@ -55,3 +55,5 @@ class StaleComponent(Base):
     shop_id: Mapped[int] = mapped_column(ForeignKey("shop.id"))
     component_slug: Mapped[str] = mapped_column(String(60))
     since: Mapped[datetime] = mapped_column(UtcDateTime)
+    # How often it was marked: a fit takes the mark off only if it is the one it saw before it read the lines.
+    marks: Mapped[int] = mapped_column(Integer, default=1, server_default="1")
