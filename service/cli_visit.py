@@ -217,7 +217,7 @@ class Visit:
         digest = hashlib.sha256(repr(sorted(asked.items(), key=str)).encode()).digest()
         with self.context.database.write() as session:
             before = stand(session, self.shop_id, inspection_id, settings)
-            finding, _ = add_finding(session, before, asked, key=None, digest=digest, now=self.context.now)
+            finding, _ = add_finding(session, before, asked, digest=digest, now=self.context.now)
             session.expire_all()
             now = stand(session, self.shop_id, inspection_id, settings)
             reply = found_reply(before.without(finding), now, finding, settings)

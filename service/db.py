@@ -9,15 +9,30 @@ import threading
 import time
 import uuid
 from collections.abc import Iterator
+from contextvars import ContextVar
 from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Any
 
-from sqlalchemy import BigInteger, DateTime, Engine, Integer, MetaData, Numeric, String, create_engine, event
+from sqlalchemy import (
+    BigInteger,
+    DateTime,
+    Engine,
+    Integer,
+    MetaData,
+    Numeric,
+    String,
+    create_engine,
+    event,
+    func,
+    select,
+)
 from sqlalchemy.engine import Dialect, make_url
 from sqlalchemy.orm import DeclarativeBase, Session
 from sqlalchemy.pool import StaticPool
 from sqlalchemy.types import TypeDecorator, TypeEngine
+
+from service.key_claims import AlreadyClaimed, KeyClaims
 
 NAMING = {
     "ix": "ix_%(column_0_N_label)s",
@@ -113,6 +128,31 @@ def make_engine(url: str, *, synchronous: str = "FULL") -> Engine:
     return engine
 
 
+class Unit:
+    """Everything one request does, as one transaction: opened by its first write, kept as a whole or not at all."""
+
+    def __init__(self, database: Database, stack: contextlib.ExitStack) -> None:
+        self._database, self._stack = database, stack
+        self.session: Session | None = None
+
+    def begin(self) -> Session:
+        """The unit's session; the first call waits for the writer's turn."""
+        if self.session is None:
+            self._stack.enter_context(self._database.writer_turn())
+            self.session = self._stack.enter_context(Session(self._database.engine, expire_on_commit=False))
+        return self.session
+
+    def commit(self) -> None:
+        """Keep what was written."""
+        if self.session is not None:
+            self.session.commit()
+
+    def abandon(self) -> None:
+        """Keep nothing of what was written."""
+        if self.session is not None:
+            self.session.rollback()
+
+
 class Database:
     """Sessions over one engine: many readers, one orderly queue of writers on SQLite."""
 
@@ -124,22 +164,68 @@ class Database:
         database = self.engine.url.database
         on_file = self.engine.dialect.name == "sqlite" and database not in (None, "", ":memory:")
         self._lock_path = f"{database}.writer" if on_file else None
+        self._unit: ContextVar[Unit | None] = ContextVar("unit", default=None)
+        self.claims = KeyClaims(f"{database}.keys" if on_file else None)
 
     @contextlib.contextmanager
     def read(self) -> Iterator[Session]:
         """A session for reading; nothing it does is kept."""
+        unit = self._unit.get()
+        if unit is not None and unit.session is not None:
+            unit.session.flush()
+            with Session(unit.session.connection()) as session:  # sees what the unit wrote so far
+                yield session
+            return
         # Closing ends the transaction; an explicit rollback would also empty the objects that were read.
         with Session(self._reading) as session:
             yield session
 
     @contextlib.contextmanager
     def write(self) -> Iterator[Session]:
-        """A session that commits when the block ends and keeps nothing when it raises."""
-        with self._writer_turn(), Session(self.engine, expire_on_commit=False) as session, session.begin():
+        """A session that commits when the block ends and keeps nothing when it raises.
+
+        Inside `together` it is the unit's session, and the unit commits.
+        """
+        unit = self._unit.get()
+        if unit is not None:
+            session = unit.begin()
+            try:
+                yield session
+                session.flush()
+            except BaseException:
+                unit.abandon()
+                raise
+            return
+        with self.writer_turn(), Session(self.engine, expire_on_commit=False) as session, session.begin():
             yield session
 
     @contextlib.contextmanager
-    def _writer_turn(self) -> Iterator[None]:
+    def together(self, claim: int | None = None) -> Iterator[Unit]:
+        """Make one transaction of all reads and writes until the block ends.
+
+        Raises
+        ------
+        AlreadyClaimed
+            If another unit with the same `claim` (below 2 ** 62), in whatever process, has not ended.
+        """
+        with contextlib.ExitStack() as stack:
+            unit = Unit(self, stack)
+            if claim is not None and self.engine.dialect.name == "sqlite":
+                stack.enter_context(self.claims.held(claim))
+            elif claim is not None:
+                free = unit.begin().scalar(select(func.pg_try_advisory_xact_lock(claim)))
+                if not free:
+                    raise AlreadyClaimed
+            mark = self._unit.set(unit)
+            try:
+                yield unit
+                unit.commit()
+            finally:
+                self._unit.reset(mark)
+
+    @contextlib.contextmanager
+    def writer_turn(self) -> Iterator[None]:
+        """Wait until no other writer is at work."""
         # SQLite makes waiting writers poll; a blocking lock hands over at once (see DEVELOPERS.md, "Writers").
         if self.engine.dialect.name != "sqlite":
             yield
@@ -153,5 +239,6 @@ class Database:
                 yield
 
     def dispose(self) -> None:
-        """Close pooled connections."""
+        """Close pooled connections and lock files."""
+        self.claims.close()
         self.engine.dispose()

@@ -15,12 +15,11 @@ from service.api.resource import Resource
 from service.inspections.photos import kept_photo, path_of, photo_of, photo_reply
 from service.inspections.standing import stand
 from service.inspections.visit_view import found_reply, inspection_reply, outcome_reply
-from service.inspections.visits import add_finding, add_outcome, close, repeated, start
+from service.inspections.visits import add_finding, add_outcome, close, start
 from service.models import Inspection
 from service.queries import inspections_of, machine_of, page
 from service.schemas.inspection import (
     FindingAsked,
-    FindingHeaders,
     FoundReply,
     InspectionAsked,
     InspectionReply,
@@ -75,20 +74,17 @@ class OneInspection(MethodView):
 @blueprint.route("/<uuid:inspection_id>/findings")
 class Findings(MethodView):
     @blueprint.arguments(FindingAsked)
-    @blueprint.arguments(FindingHeaders, location="headers")
     @blueprint.response(201, FoundReply)
     @blueprint.alt_response(404, response="NOT_FOUND")
     @blueprint.alt_response(409, response="CONFLICT")
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
-    def post(self, asked: dict[str, Any], headers: dict[str, Any], inspection_id: uuid.UUID) -> dict[str, Any]:
+    def post(self, asked: dict[str, Any], inspection_id: uuid.UUID) -> dict[str, Any]:
         """Record what a check found; it is judged at once, the rest planned again."""
-        key, settings = headers["idempotency_key"], app().settings
+        settings = app().settings
         digest = hashlib.sha256(request.get_data(cache=True)).digest()
         with app().database.write() as session:
             before = stand(session, shop_id(), inspection_id, settings)
-            finding = repeated(before, key, digest)
-            if finding is None:
-                finding, _ = add_finding(session, before, asked, key=key, digest=digest, now=app().now())
+            finding, _ = add_finding(session, before, asked, digest=digest, now=app().now())
             session.expire_all()
             now = stand(session, shop_id(), inspection_id, settings)
             return found_reply(before.without(finding), now, finding, settings)

@@ -12,6 +12,7 @@ from marshmallow import RAISE, Schema
 from webargs.flaskparser import FlaskParser
 from werkzeug.exceptions import BadRequest, UnsupportedMediaType
 
+from service.api.once import PARAMETER, once
 from service.error_handlers import MEDIA_TYPE
 from service.schemas.problem import ProblemDocument
 
@@ -50,6 +51,13 @@ class Resource(Blueprint):
 
     ARGUMENTS_PARSER = StrictParser()
 
+    def add_url_rule(
+        self, rule: str, endpoint: str | None = None, view_func: Any = None, *args: Any, **more: Any
+    ) -> None:
+        """Register a view; what holds for every view is put around it here."""
+        view_func.decorators = [once, *view_func.decorators]
+        super().add_url_rule(rule, endpoint, view_func, *args, **more)
+
     @staticmethod
     def _prepare_response_doc(doc: dict[str, Any], doc_info: dict[str, Any], **kwargs: Any) -> dict[str, Any]:
         statuses = [HTTPStatus.UNAUTHORIZED]
@@ -59,6 +67,9 @@ class Resource(Blueprint):
                 HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
                 HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
             ]
+        if kwargs.get("method") == "post":
+            doc["parameters"] = [*doc.get("parameters", ()), PARAMETER]
+            statuses += [HTTPStatus.CONFLICT, HTTPStatus.UNPROCESSABLE_ENTITY]
         responses = doc_info.setdefault("response", {}).setdefault("responses", {})
         for status in statuses:
             responses.setdefault(status.value, [status.name])

@@ -12,7 +12,6 @@ from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import select, update
-from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.errors import Conflict, InvalidInput, NotFound
@@ -29,7 +28,7 @@ from service.models import CatalogueRelease, Finding, Inspection, Machine, Strip
 from service.queries import machine_of
 from service.settings import Settings
 
-__all__ = ["Standing", "add_finding", "add_outcome", "close", "found_of", "repeated", "stand", "start", "yard_of"]
+__all__ = ["Standing", "add_finding", "add_outcome", "close", "found_of", "stand", "start", "yard_of"]
 KEPT_CIRCUMSTANCES = (
     "minutes",
     "kit",
@@ -137,7 +136,6 @@ def add_finding(
     standing: Standing,
     asked: Mapping[str, Any],
     *,
-    key: str | None,
     digest: bytes,
     now: datetime,
 ) -> tuple[Finding, Measured]:
@@ -169,14 +167,10 @@ def add_finding(
         note="\n".join([asked["note"], *measured.notes]).strip(),
         minutes_spent=asked["minutes_spent"],
         recorded_at=now,
-        idempotency_key=key,
         request_digest=digest,
     )
     session.add(finding)
-    try:
-        session.flush()
-    except IntegrityError:
-        raise Conflict("a request with this Idempotency-Key is being answered; repeat it") from None
+    session.flush()
     if corrected is not None:
         session.execute(update(Finding).where(Finding.id == corrected.id).values(superseded_by_id=finding.id))
     return finding, measured
@@ -194,22 +188,6 @@ def yard_of(standing: Standing, earlier: Sequence[Found]) -> Yard:
         earlier,
         standing.row.facts,
     )
-
-
-def repeated(standing: Standing, key: str | None, digest: bytes) -> Finding | None:
-    """The finding that an earlier request with this key wrote.
-
-    Raises
-    ------
-    InvalidInput
-        If that request said something else.
-    """
-    found = next((row for row in standing.rows if key is not None and row.idempotency_key == key), None)
-    if found is not None and found.request_digest != digest:
-        raise InvalidInput(
-            "this Idempotency-Key was used for another finding; use a new one", pointer="/Idempotency-Key"
-        )
-    return found
 
 
 def _corrected(standing: Standing, public_id: uuid.UUID | None) -> Finding | None:

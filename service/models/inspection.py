@@ -117,7 +117,7 @@ class Finding(Base):
     minutes_spent: Mapped[float | None]
     recorded_at: Mapped[datetime] = mapped_column(UtcDateTime)
     superseded_by_id: Mapped[int | None] = mapped_column(ForeignKey("finding.id"))
-    # A repeated request with the same key returns this finding instead of writing another.
+    # Of findings written before keys were kept for all requests alike (kept_reply).
     idempotency_key: Mapped[str | None] = mapped_column(String(80))
     request_digest: Mapped[bytes] = mapped_column(LargeBinary(32))
 

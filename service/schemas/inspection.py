@@ -69,12 +69,6 @@ class FindingAsked(MeasurementAsked):
     )
 
 
-class FindingHeaders(Asked):
-    """A key that makes a repeated request write nothing new."""
-
-    idempotency_key = Name(load_default=None, most=80, data_key="Idempotency-Key")
-
-
 class StripDownAsked(Asked):
     """Was it the part?"""
 
