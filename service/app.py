@@ -5,12 +5,18 @@ from __future__ import annotations
 from datetime import UTC, date, datetime
 
 from flask import Flask
+from werkzeug.middleware.proxy_fix import ProxyFix
 
 from service.api import register_api
 from service.auth import require_token
 from service.db import Database
 from service.error_handlers import register_error_handlers
 from service.json_input import StrictJsonProvider
+from service.rate_hooks import register_rate_limits
+from service.rate_limits import RateLimiter
+from service.request_limits import register_request_limits
+from service.request_log import register_request_log
+from service.security_headers import register_security_headers
 from service.settings import Settings
 
 
@@ -20,6 +26,7 @@ class WeakspotApp(Flask):
     json_provider_class = StrictJsonProvider
     settings: Settings
     database: Database
+    limiters: list[RateLimiter]
 
     def now(self) -> datetime:
         """The moment a request is handled; tests replace it."""
@@ -29,6 +36,12 @@ class WeakspotApp(Flask):
         """The date a request is handled."""
         return self.now().date()
 
+    def dispose(self) -> None:
+        """Close all pooled connections."""
+        for limiter in self.limiters:
+            limiter.dispose()
+        self.database.dispose()
+
 
 def build_app(settings: Settings | None = None, database: Database | None = None) -> WeakspotApp:
     """The application over a database that has been migrated and holds a catalogue."""
@@ -36,9 +49,22 @@ def build_app(settings: Settings | None = None, database: Database | None = None
     settings.prepare()
     app = WeakspotApp("service", template_folder="web/templates", static_folder="web/static")
     app.settings = settings
-    app.database = database or Database(settings.database_url, synchronous=settings.sqlite_synchronous)
+    app.database = database or Database(
+        settings.database_url,
+        synchronous=settings.sqlite_synchronous,
+        statement_seconds=settings.request_seconds,
+    )
     app.config["MAX_CONTENT_LENGTH"] = settings.max_upload_mb * 1024 * 1024
+    # What comes after a request runs in the opposite order: the log line is written last.
+    register_request_log(app, counted=bool(settings.metrics_token))
+    register_security_headers(app)
     register_error_handlers(app)
+    register_request_limits(
+        app, upload_mb=settings.max_upload_mb, json_mb=settings.max_json_mb, seconds=settings.request_seconds
+    )
     app.before_request(require_token)
+    app.limiters = register_rate_limits(app, settings)
     register_api(app)
+    if settings.proxies:
+        app.wsgi_app = ProxyFix(app.wsgi_app, x_for=settings.proxies, x_proto=settings.proxies)  # type: ignore[method-assign]
     return app

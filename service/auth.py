@@ -15,7 +15,7 @@ from werkzeug.exceptions import Unauthorized
 
 from service.models import ApiToken
 
-OPEN_PATHS = frozenset({"/health", "/api/v1/openapi.json", "/api/v1/docs"})
+OPEN_PATHS = frozenset({"/health", "/ready", "/metrics", "/api/v1/openapi.json", "/api/v1/docs"})
 
 
 def create_token(

@@ -42,6 +42,8 @@ NAMING = {
     "pk": "pk_%(table_name)s",
 }
 
+CONNECT_SECONDS = 5
+
 # SQLite numbers rows by itself only in a column typed INTEGER.
 Key = BigInteger().with_variant(Integer, "sqlite")
 
@@ -100,15 +102,22 @@ def new_public_id() -> uuid.UUID:
     return uuid.UUID(int=value)
 
 
-def make_engine(url: str, *, synchronous: str = "FULL") -> Engine:
-    """An engine for SQLite or PostgreSQL with the project's settings; connects when first used."""
+def make_engine(url: str, *, synchronous: str = "FULL", statement_seconds: float | None = None) -> Engine:
+    """An engine for SQLite or PostgreSQL with the project's settings; connects when first used.
+
+    PostgreSQL stops a statement that takes longer than `statement_seconds`.
+    """
     parsed = make_url(url)
     if parsed.get_backend_name() != "sqlite":
         if parsed.drivername == "postgresql":
             parsed = parsed.set(drivername="postgresql+psycopg")
-        return create_engine(parsed, pool_pre_ping=True)
+        arguments: dict[str, Any] = {"connect_timeout": CONNECT_SECONDS}
+        if statement_seconds is not None:
+            arguments["options"] = f"-c statement_timeout={int(1000 * statement_seconds)}"
+        # Values stay out of the text of errors, which is logged.
+        return create_engine(parsed, pool_pre_ping=True, hide_parameters=True, connect_args=arguments)
     memory = parsed.database in (None, "", ":memory:")
-    options: dict[str, Any] = {"connect_args": {"timeout": 30, "check_same_thread": False}}
+    options: dict[str, Any] = {"connect_args": {"timeout": 30, "check_same_thread": False}, "hide_parameters": True}
     if memory:
         options["poolclass"] = StaticPool
     engine = create_engine(parsed, **options)
@@ -156,9 +165,9 @@ class Unit:
 class Database:
     """Sessions over one engine: many readers, one orderly queue of writers on SQLite."""
 
-    def __init__(self, url: str, *, synchronous: str = "FULL") -> None:
+    def __init__(self, url: str, *, synchronous: str = "FULL", statement_seconds: float | None = None) -> None:
         self.url = url
-        self.engine = make_engine(url, synchronous=synchronous)
+        self.engine = make_engine(url, synchronous=synchronous, statement_seconds=statement_seconds)
         self._reading = self.engine.execution_options(writes=False)
         self._thread_lock = threading.Lock()
         database = self.engine.url.database

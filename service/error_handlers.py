@@ -10,6 +10,7 @@ from flask import Flask, Response, current_app, request
 from werkzeug.exceptions import HTTPException, RequestEntityTooLarge
 
 from analytics.errors import AnalyticsError
+from service.database_trouble import RETRY_SECONDS, trouble_of
 from service.errors import DomainError
 
 MEDIA_TYPE = "application/problem+json"
@@ -49,8 +50,9 @@ def register_error_handlers(app: Flask) -> None:
 
     @app.errorhandler(RequestEntityTooLarge)
     def _too_large(error: RequestEntityTooLarge) -> Response:
-        most = (current_app.config["MAX_CONTENT_LENGTH"] or 0) // 1024**2
-        return problem(413, f"The body is larger than the {most} MB this server takes (WEAKSPOT_MAX_UPLOAD_MB).")
+        most = (request.max_content_length or 0) // 1024**2
+        which = "WEAKSPOT_MAX_UPLOAD_MB" if request.mimetype == "multipart/form-data" else "WEAKSPOT_MAX_JSON_MB"
+        return problem(413, f"The body is larger than the {most} MB this server takes ({which}).")
 
     @app.errorhandler(HTTPException)
     def _http(error: HTTPException) -> Response:
@@ -67,6 +69,12 @@ def register_error_handlers(app: Flask) -> None:
 
     @app.errorhandler(Exception)
     def _unexpected(error: Exception) -> Response:
+        trouble = trouble_of(error)
+        if trouble is not None:
+            app.logger.error("database or disk: %s", error)
+            response = problem(trouble.status, trouble.detail)
+            response.headers["Retry-After"] = str(RETRY_SECONDS)
+            return response
         app.logger.exception("unexpected error on %s %s", request.method, request.path)
         return problem(500, "Something went wrong here; nothing was changed.")
 

@@ -2,14 +2,31 @@
 
 from __future__ import annotations
 
+import logging
+import os
+import shutil
+import tempfile
 from typing import Any
 
 from gunicorn.app.base import BaseApplication
+from gunicorn.glogging import Logger
 
 from service import create_app
+from service.logs import configure_logs
 from service.settings import Settings
 
 THREADS = 4
+GRACE_SECONDS = 30
+METRICS_FOLDER = "PROMETHEUS_MULTIPROC_DIR"
+
+
+class PlainLogger(Logger):
+    """gunicorn's own messages go the way of all others; requests are logged by the application."""
+
+    def setup(self, cfg: Any) -> None:
+        self.error_log.handlers[:] = []
+        self.error_log.propagate = True
+        self.error_log.setLevel(logging.NOTSET)
 
 
 class Server(BaseApplication):
@@ -30,17 +47,34 @@ class Server(BaseApplication):
 
 
 def run(settings: Settings, *, host: str, port: int, workers: int) -> None:
-    """Serve until told to stop."""
-    options = {
+    """Serve until told to stop; requests under way may end (SIGTERM)."""
+    configure_logs(settings.log_format, settings.log_level)
+    options: dict[str, Any] = {
         "bind": f"{host}:{port}",
         "workers": workers,
         "threads": THREADS,
         "worker_class": "gthread",
         "timeout": 120,
-        "graceful_timeout": 30,
+        "graceful_timeout": GRACE_SECONDS,
         "accesslog": None,
+        "logger_class": PlainLogger,
         "control_socket_disable": True,  # newer versions would leave a socket in the home folder
         "proc_name": "weakspot",
     }
+    folder = None
+    if settings.metrics_token:
+        # Each process writes its counts to files of its own there; whoever is asked adds them up.
+        folder = os.environ[METRICS_FOLDER] = tempfile.mkdtemp(prefix="weakspot-metrics-")
+        options["child_exit"] = _forget_process
     print(f"Weakspot listens on http://{host}:{port} (API description: /api/v1/docs); stop with Ctrl-C", flush=True)
-    Server(settings, options).run()
+    try:
+        Server(settings, options).run()
+    finally:
+        if folder is not None:
+            shutil.rmtree(folder, ignore_errors=True)
+
+
+def _forget_process(_server: Any, worker: Any) -> None:
+    from service.metrics import forget_process
+
+    forget_process(worker.pid)

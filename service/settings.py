@@ -25,13 +25,24 @@ class Settings:
     database_url: str = "sqlite:///var/weakspot.sqlite"
     sqlite_synchronous: str = "FULL"
     pool_open: bool = False
-    max_upload_mb: int = 100
+    max_upload_mb: int = 50
     token_cache_seconds: int = 10
     hourly_rate: float = 60.0
     currency: str = "EUR"
     port: int = 8080
     max_photo_mb: int = 10
     photo_folder: str = ""
+    max_json_mb: int = 10
+    request_seconds: int = 30
+    requests_per_minute: int = 60_000
+    refusals_per_minute: int = 600
+    proxies: int = 0
+    log_format: str = "CONSOLE"
+    log_level: str = "INFO"
+    metrics_token: str = ""
+    job_seconds: int = 3_600
+    jobs_waiting: int = 20
+    fit_after_seconds: int = 60
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str] | None = None) -> Settings:
@@ -120,6 +131,12 @@ def _currency(name: str, value: str) -> str:
     return value
 
 
+def _secret(name: str, value: str) -> str:
+    if value and not (len(value) >= 16 and value.isascii() and value.isprintable() and " " not in value):
+        raise BadSetting(f"{name}: write at least 16 printable ASCII characters without a space, or leave it empty")
+    return value
+
+
 _READ: dict[str, Callable[[str, str], Any]] = {
     "database_url": _url,
     "sqlite_synchronous": _choice("FULL", "NORMAL"),
@@ -131,4 +148,15 @@ _READ: dict[str, Callable[[str, str], Any]] = {
     "hourly_rate": _positive,
     "currency": _currency,
     "port": _whole(1, 65_535),
+    "max_json_mb": _whole(1, 1_000),
+    "request_seconds": _whole(1, 3_600),
+    "requests_per_minute": _whole(0, 10_000_000),
+    "refusals_per_minute": _whole(0, 10_000_000),
+    "proxies": _whole(0, 10),
+    "log_format": _choice("CONSOLE", "JSON"),
+    "log_level": _choice("DEBUG", "INFO", "WARNING", "ERROR"),
+    "metrics_token": _secret,
+    "job_seconds": _whole(1, 86_400),
+    "jobs_waiting": _whole(1, 10_000),
+    "fit_after_seconds": _whole(0, 86_400),
 }

@@ -16,15 +16,19 @@ PACKAGES = ("analytics", "service", "seed", "migrations", "tests")
 
 # Lowest first. A module may import its own layer and those before it. A new module needs a place here.
 LAYERS: tuple[tuple[str, ...], ...] = (
-    ("errors", "settings", "vocabulary", "key_claims"),
-    ("db", "migrate", "bulk"),
+    ("errors", "settings", "vocabulary", "key_claims",
+     "logs", "metrics"),
+    ("db", "migrate", "bulk",
+     "database_trouble", "readiness"),
     ("models",),
     ("lifetimes", "past", "odometers", "catalogue", "catalogue_files", "catalogue_schemas", "catalogue_types",
      "check_schemas", "check_types", "data_files", "layout_files"),
-    ("inspections", "estimates", "fitting", "imports", "exports", "records", "corrections", "reviews", "review_answers",
+    ("rate_limits", "backups", "jobs",
+     "inspections", "estimates", "fitting", "imports", "exports", "records", "corrections", "reviews", "review_answers",
      "card_texts", "idle_times", "kept_replies", "queries", "schemas", "setup", "outlooks", "renewal_advice",
      "backtests", "backtest_document", "backtest_fits", "backtest_lines", "backtest_parts"),
     ("api", "web", "app", "auth", "error_handlers", "json_input", "server",
+     "request_limits", "request_log", "rate_hooks", "security_headers",
      "cli", "cli_ahead", "cli_answers", "cli_ask", "cli_context", "cli_inspect", "cli_options", "cli_text", "cli_visit",
      "cli_visit_text", "cli_backtest_text"),
 )  # fmt: skip

@@ -60,10 +60,16 @@ class Resource(Blueprint):
 
     @staticmethod
     def _prepare_response_doc(doc: dict[str, Any], doc_info: dict[str, Any], **kwargs: Any) -> dict[str, Any]:
-        statuses = [HTTPStatus.UNAUTHORIZED]
+        statuses = [
+            HTTPStatus.UNAUTHORIZED,
+            HTTPStatus.TOO_MANY_REQUESTS,
+            HTTPStatus.SERVICE_UNAVAILABLE,
+            HTTPStatus.INSUFFICIENT_STORAGE,
+        ]
         if "requestBody" in doc:
             statuses += [
                 HTTPStatus.BAD_REQUEST,
+                HTTPStatus.REQUEST_TIMEOUT,
                 HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
                 HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
             ]

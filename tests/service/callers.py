@@ -47,7 +47,16 @@ class Caller:
 
 def make_app(database: Database) -> WeakspotApp:
     """An application whose clock stands still and whose tokens are looked up on every request."""
-    app = build_app(Settings(database_url=database.url, token_cache_seconds=0, max_upload_mb=1), database)
+    app = build_app(
+        Settings(
+            database_url=database.url,
+            token_cache_seconds=0,
+            max_upload_mb=1,
+            requests_per_minute=0,
+            refusals_per_minute=0,
+        ),
+        database,
+    )
     app.now = lambda: NOW  # type: ignore[method-assign]
     return app
 

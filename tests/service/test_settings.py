@@ -31,11 +31,23 @@ def test_every_setting_is_read() -> None:
         "WEAKSPOT_PORT": "9000",
         "WEAKSPOT_MAX_PHOTO_MB": "3",
         "WEAKSPOT_PHOTO_FOLDER": "pictures",
+        "WEAKSPOT_MAX_JSON_MB": "2",
+        "WEAKSPOT_REQUEST_SECONDS": "5",
+        "WEAKSPOT_REQUESTS_PER_MINUTE": "0",
+        "WEAKSPOT_REFUSALS_PER_MINUTE": "6",
+        "WEAKSPOT_PROXIES": "1",
+        "WEAKSPOT_LOG_FORMAT": "json",
+        "WEAKSPOT_LOG_LEVEL": "debug",
+        "WEAKSPOT_METRICS_TOKEN": "a-token-of-length",
+        "WEAKSPOT_JOB_SECONDS": "8",
+        "WEAKSPOT_JOBS_WAITING": "9",
+        "WEAKSPOT_FIT_AFTER_SECONDS": "10",
     }
     assert {name.removeprefix("WEAKSPOT_").lower() for name in given} == {field.name for field in fields(Settings)}
     read = Settings.from_environment({**given, "HOME": "/", "WEAKSPOT_TEST_ENGINES": "sqlite"})
     assert read == Settings(
-        "postgresql://keeper@localhost/records", "NORMAL", True, 7, 0, 72.5, "CHF", 9000, 3, "pictures"
+        *("postgresql://keeper@localhost/records", "NORMAL", True, 7, 0, 72.5, "CHF", 9000, 3, "pictures"),
+        *(2, 5, 0, 6, 1, "JSON", "DEBUG", "a-token-of-length", 8, 9, 10),
     )
 
 
@@ -61,6 +73,11 @@ def test_every_setting_is_read() -> None:
         ("PORTS", "80", "WEAKSPOT_PORT"),
         ("MAX_PHOTO_MB", "101", "from 1 to 100"),
         ("PHOTO_FOLDER", __file__, "not a folder"),
+        ("REQUEST_SECONDS", "0", "from 1 to 3600"),
+        ("LOG_FORMAT", "XML", "CONSOLE, JSON"),
+        ("LOG_LEVEL", "loud", "WARNING"),
+        ("METRICS_TOKEN", "short", "at least 16"),
+        ("PROXIES", "-1", "from 0 to 10"),
     ],
 )
 def test_bad_value_is_refused_by_name_with_the_fix(name: str, value: str, said: str) -> None:
