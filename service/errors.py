@@ -6,6 +6,7 @@ Nothing here knows about HTTP machinery: `status` is only the number that an HTT
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any, ClassVar
 
 
@@ -64,6 +65,26 @@ class FileRefused(InvalidInput):
 
     def extensions(self) -> dict[str, Any]:
         return {"problems": [problem.to_dict() for problem in self.problems]}
+
+
+class FileTooLarge(FileRefused):
+    """A file is, or would become when unpacked, more than is taken in at once."""
+
+    title = "File too large"
+    status = 413
+
+
+class ColumnsUnclear(FileRefused):
+    """Columns of a file go by names of the shop's own; `columns` holds what each was taken for, to be confirmed."""
+
+    title = "Columns not confirmed"
+
+    def __init__(self, detail: str, *, problems: tuple[Any, ...], columns: tuple[Any, ...]) -> None:
+        super().__init__(detail, problems=problems)
+        self.columns = columns
+
+    def extensions(self) -> dict[str, Any]:
+        return {**super().extensions(), "columns": [asdict(use) for use in self.columns]}
 
 
 class RowsRefused(InvalidInput):

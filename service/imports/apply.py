@@ -112,4 +112,5 @@ def _report(
         costs_without_currency=counts.costs_without_currency,
         first_date=counts.first_date,
         last_date=counts.last_date,
+        reading=parsed.reading,
     )

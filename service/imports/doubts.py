@@ -31,6 +31,7 @@ DOUBT_KINDS: Mapping[str, str] = {
     "duplicate_card": "the same work on the same day on two cards",
     "comeback": "the same part again within days",
     "misdiagnosis": "a part that was renewed though another was the cause",
+    "date_order": "a date that another order of day and month reads otherwise",
     "text_unclear": "a card's free text that leaves something open",
 }
 # Found by looking at the whole history, so they can come and go as further rows arrive.

@@ -6,14 +6,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from operator import itemgetter
 
-from rapidfuzz import process
-
 from service.errors import FileRefused
-from service.imports.faults import RowProblem, shorten
+from service.imports.columns import LISTED_FAULTS, use_columns
+from service.imports.faults import RowProblem
+from service.imports.options import ColumnUse, ReadOptions
 from service.vocabulary import JOB_LINE_COLUMNS
 
 REQUIRED_COLUMNS = ("card", "date", "machine", "action")
-LISTED_FAULTS = 30
 MOST_COLUMNS = 200  # garbage, beyond this: not worth comparing each cell with the known names
 
 
@@ -24,40 +23,44 @@ class Header:
     names: tuple[str, ...]
     width: int
     in_order: Callable[[list[str]], Sequence[str]]
+    uses: tuple[ColumnUse, ...] = ()
+    # What empty cells stand for, by place among the job-line columns.
+    fill: tuple[tuple[int, str], ...] = ()
 
 
-def read_header(record: tuple[int, list[str]]) -> Header:
+def read_header(record: tuple[int, list[str]], options: ReadOptions | None = None) -> Header:
     """Read the header record; raises `FileRefused` naming every column that is unknown, twice there or missing."""
+    options = options or ReadOptions()
     line, cells = record
-    names = [cell.strip().lower() for cell in cells]
-    if len(names) > MOST_COLUMNS:
+    written = [cell.strip() for cell in cells]
+    if len(written) > MOST_COLUMNS:
         raise FileRefused(
-            f"the first line has {len(names):,} cells; it must name the columns: {', '.join(JOB_LINE_COLUMNS)}"
+            f"the first line has {len(written):,} cells; it must name the columns: {', '.join(JOB_LINE_COLUMNS)}"
         )
-    problems = [_unknown(line, name) for name in names if name not in JOB_LINE_COLUMNS]
-    twice = sorted({name for name in names if names.count(name) > 1} & set(JOB_LINE_COLUMNS))
-    problems += [RowProblem(line, name, name, "the column is there twice", "each column once") for name in twice]
-    missing = [name for name in REQUIRED_COLUMNS if name not in names]
+    uses = use_columns(line, written, options)
+    names = [use.column for use in uses]
+    twice = sorted({name for name in names if name and names.count(name) > 1})
+    problems = [RowProblem(line, name, name, "the column is there twice", "each column once") for name in twice]
+    filled = _filled(uses, options)
+    missing = [name for name in REQUIRED_COLUMNS if name not in names and name not in filled]
     problems += [RowProblem(line, name, "", "the column is missing", f"{name} in the first line") for name in missing]
     if problems:
         raise _refused(names, problems)
-    return Header(tuple(names), len(names), _picker(names))
+    fill = tuple((JOB_LINE_COLUMNS.index(name), value) for name, value in filled.items())
+    return Header(tuple(names), len(names), _picker(names), uses, fill)
 
 
-def _unknown(line: int, name: str) -> RowProblem:
-    shown = shorten(name)
-    if not name:
-        return RowProblem(line, "(no name)", "", "a column has no name", "a name, or take the column out")
-    near = process.extractOne(name[:60], JOB_LINE_COLUMNS, score_cutoff=70)
-    known = f"known are {', '.join(JOB_LINE_COLUMNS)}"
-    instead = f"{near[0]}, if that is meant, or take the column out; {known}" if near else f"no such column; {known}"
-    return RowProblem(line, shown, shown, "the column is not known", instead)
+def _filled(uses: Sequence[ColumnUse], options: ReadOptions) -> dict[str, str]:
+    """What empty cells stand for: as was said, and the unit that the odometer's own name gives."""
+    filled = dict(options.fill)
+    unit = next((use.unit for use in uses if use.column == "odometer" and use.unit), "")
+    if unit and "unit" not in [use.column for use in uses]:
+        filled["unit"] = unit
+    return filled
 
 
 def _refused(names: list[str], problems: list[RowProblem]) -> FileRefused:
-    if len(names) == 1 and any(mark in names[0] for mark in ";\t|"):
-        detail = "the columns are not separated by commas; save the file with commas between the cells"
-    elif not set(names) & set(JOB_LINE_COLUMNS):
+    if not set(names) & set(JOB_LINE_COLUMNS):
         detail = f"the first line must name the columns: {', '.join(JOB_LINE_COLUMNS)}"
     else:
         said = [f'column "{problem.column}": {problem.reason}; write {problem.instead}' for problem in problems]

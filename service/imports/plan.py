@@ -117,8 +117,8 @@ def _plan_lines(
             plan.already_there += 1
         else:
             record, differences = placed
-            if differences:
-                found[row.line] += [Finding(NEW_ORDER + row.line, *difference) for difference in differences]
+            if differences or row.open:
+                found[row.line] += [Finding(NEW_ORDER + row.line, *open_) for open_ in (*differences, *row.open)]
             plan.lines.append(_understand(row, record, occurrence, words, found))
     return found
 

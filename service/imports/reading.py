@@ -2,25 +2,26 @@
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from typing import BinaryIO
 
 from service.bulk import cycle_collector_paused
-from service.errors import FileRefused
-from service.imports.decoding import as_text
+from service.errors import FileRefused, FileTooLarge
 from service.imports.faults import RowProblem, shorten
-from service.imports.guard import take_mark_off
-from service.imports.header import read_header
+from service.imports.header import Header, read_header
+from service.imports.localise import Localiser
+from service.imports.options import FileReading, ReadOptions
 from service.imports.rows import ParsedRow, RowChecker
+from service.imports.sources import open_source
+from service.vocabulary import JOB_LINE_COLUMNS
 
 MAX_BYTES = 256 * 1024 * 1024
 MAX_ROWS = 1_500_000
 LISTED_PROBLEMS = 1_000
 PROGRESS_EVERY = 5_000
+_ODOMETER, _UNIT = JOB_LINE_COLUMNS.index("odometer"), JOB_LINE_COLUMNS.index("unit")
 
 Progress = Callable[[int, int], None]
 
@@ -37,31 +38,30 @@ class ParsedFile:
     problems: tuple[RowProblem, ...]
     problem_count: int
     refused_rows: int
+    reading: FileReading
 
 
 @cycle_collector_paused()
-def read_job_lines(data: bytes | BinaryIO, *, file_name: str, progress: Progress | None = None) -> ParsedFile:
+def read_job_lines(
+    data: bytes | BinaryIO, *, file_name: str, options: ReadOptions | None = None, progress: Progress | None = None
+) -> ParsedFile:
     """Read and check a job-line file; raises `FileRefused` if it is not one.
 
     `progress` is called with the number of lines done and their total.
     """
+    options = options or ReadOptions()
     content = _take(data)
-    text = as_text(content)
-    lines = _records(text)
-    header = read_header(next(lines, (1, [])))
-    checker = RowChecker()
-    rows: list[ParsedRow] = []
+    source = open_source(content, options)
+    header = read_header(next(source.records, (1, [])), options)
+    take = _Taker(header, options, short_rows=source.kind == "xlsx")  # a sheet's rows end at their last filled cell
     problems: list[RowProblem] = []
-    row_count = problem_count = refused = 0
-    line_total = text.count("\n")
-    for line, cells in lines:
+    rows: list[ParsedRow] = []
+    row_count = problem_count = refused = line = 0
+    for line, cells in source.records:
         row_count += 1
         if row_count > MAX_ROWS:
             raise FileRefused(f"the file has more than {MAX_ROWS:,} rows; split it into smaller files")
-        if len(cells) != header.width:
-            result: ParsedRow | list[RowProblem] = [_wrong_width(line, cells, header.width)]
-        else:
-            result = checker.check(line, header.in_order(cells))
+        result = take(line, cells)
         if isinstance(result, ParsedRow):
             rows.append(result)
         else:
@@ -69,9 +69,10 @@ def read_job_lines(data: bytes | BinaryIO, *, file_name: str, progress: Progress
             problem_count += len(result)
             problems.extend(result[: LISTED_PROBLEMS - len(problems)])
         if progress and row_count % PROGRESS_EVERY == 0:
-            progress(line, max(line, line_total))
+            progress(line, max(line, source.line_total))
     if progress:
-        progress(line_total, line_total)
+        total = max(line, source.line_total)
+        progress(total, total)
     return ParsedFile(
         file_name=shorten(file_name),
         digest=sha256(content).digest(),
@@ -81,13 +82,25 @@ def read_job_lines(data: bytes | BinaryIO, *, file_name: str, progress: Progress
         problems=tuple(problems),
         problem_count=problem_count,
         refused_rows=refused,
+        reading=FileReading(
+            source.kind,
+            source.encoding,
+            source.encoding_by,
+            source.delimiter,
+            source.sheet,
+            header.uses,
+            options.date_order,
+            options.decimal_mark,
+            take.localiser.dates_by_order,
+            take.localiser.two_ways,
+        ),
     )
 
 
 def _take(data: bytes | BinaryIO) -> bytes:
     content = data if isinstance(data, bytes) else data.read(MAX_BYTES + 1)
     if len(content) > MAX_BYTES:
-        raise FileRefused(f"the file is larger than {MAX_BYTES // 1024 // 1024} MiB; split it into smaller files")
+        raise FileTooLarge(f"the file is larger than {MAX_BYTES // 1024 // 1024} MiB; split it into smaller files")
     if not content.strip():
         raise FileRefused(
             "the file is empty; its first line must name the columns, one row a line of a job card after it"
@@ -95,34 +108,38 @@ def _take(data: bytes | BinaryIO) -> bytes:
     return content
 
 
-def _records(text: str) -> Iterator[tuple[int, list[str]]]:
-    """Each record with the line of the file on which it begins; cells without the formula mark."""
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
-    line = 1
-    try:
-        for cells in reader:
-            if cells:
-                yield line, [take_mark_off(cell) if cell[:1] == "'" else cell for cell in cells]
-            line = reader.line_num + 1
-    except csv.Error as error:
-        problem = RowProblem(line, "row", "", _csv_reason(error), _CSV_INSTEAD)
-        raise FileRefused(f"the row that begins on line {line}: {problem.reason}", problems=(problem,)) from error
+class _Taker:
+    """Turns records into typed rows: the width, the order of columns, what is filled in, the country's forms."""
 
+    def __init__(self, header: Header, options: ReadOptions, *, short_rows: bool) -> None:
+        self.header = header
+        self.localiser = Localiser(options)
+        self._checker = RowChecker()
+        self._plain = self.localiser.changes_nothing and not header.fill
+        self._short_rows = short_rows
 
-_CSV_INSTEAD = (
-    'cells with a comma, a quote or a line break inside quotes, and each quote in them doubled, as in "5"" hose"'
-)
+    def __call__(self, line: int, cells: list[str]) -> ParsedRow | list[RowProblem]:
+        width = self.header.width
+        if len(cells) != width:
+            if len(cells) > width or not self._short_rows:
+                return [_wrong_width(line, cells, width)]
+            cells = cells + [""] * (width - len(cells))
+        ordered = self.header.in_order(cells)
+        if self._plain:
+            return self._checker.check(line, ordered)
+        return self._in_own_form(line, ordered)
 
-
-def _csv_reason(error: csv.Error) -> str:
-    text = str(error)
-    if "field larger" in text:
-        return f"a cell has more than {csv.field_size_limit():,} characters; a closing quote may be missing"
-    if "unexpected end" in text:
-        return "a quote is opened and never closed"
-    if "expected after" in text:
-        return "a closing quote is followed by something else than a comma or the end of the line"
-    return f"it is not a row of comma-separated cells ({text})"
+    def _in_own_form(self, line: int, ordered: Sequence[str]) -> ParsedRow | list[RowProblem]:
+        filled = list(ordered)
+        for place, value in self.header.fill:
+            if not filled[place].strip() and (place != _UNIT or filled[_ODOMETER].strip()):
+                filled[place] = value
+        found = self.localiser.localise(filled)
+        row = self._checker.check(line, found.cells)
+        if not isinstance(row, ParsedRow):
+            return row
+        when = found.when if found.when is not None else row.when
+        return row._replace(written=found.written or None, open=found.open, when=when)
 
 
 def _wrong_width(line: int, cells: list[str], width: int) -> RowProblem:

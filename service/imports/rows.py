@@ -66,6 +66,9 @@ class ParsedRow(NamedTuple):
     parts_cost: Decimal | None
     labour_cost: Decimal | None
     currency: str
+    # Of a file in a shop's own form: cells that stood there otherwise, and what they leave open.
+    written: dict[str, str] | None = None
+    open: tuple[Any, ...] = ()
 
 
 class _Column(dict[str, Any]):

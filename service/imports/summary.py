@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from service.imports.faults import RowProblem
+from service.imports.options import FileReading
 from service.imports.rows import ParsedRow
 
 LISTED_NAMES = 200
@@ -58,6 +59,7 @@ class ImportReport:
     costs_without_currency: int
     first_date: str | None
     last_date: str | None
+    reading: FileReading | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """As JSON takes it."""

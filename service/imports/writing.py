@@ -114,6 +114,7 @@ class Writer:
                 "as_written": row.cells,
                 "date_earliest": earliest,
                 "date_latest": latest,
+                "written": row.written,
                 "odometer_km": row.odometer_km,
                 "engine_hours": None,
                 "component_type_id": line.component.id if line.component else None,

@@ -80,6 +80,8 @@ class JobLine(Base):
 
     # The cells as they stood in the file, in the order of vocabulary.JOB_LINE_COLUMNS.
     as_written: Mapped[list[str]] = mapped_column(JSON)
+    # Cells of a file in a shop's own form that stood there otherwise (its order of dates, its decimal sign), by column.
+    written: Mapped[dict[str, str] | None] = mapped_column(JSON(none_as_null=True))
 
     # What was understood.
     date_earliest: Mapped[date | None] = mapped_column(Date)

@@ -118,6 +118,6 @@ def content(database: Database) -> dict[str, list[Any]]:
     """Every row of every table: two contents are equal if nothing changed."""
     with database.read() as session:
         return {
-            table.name: [tuple(found) for found in session.execute(select(table).order_by(table.c.id))]
+            table.name: [tuple(found) for found in session.execute(select(table).order_by(*table.primary_key))]
             for table in Base.metadata.sorted_tables
         }

@@ -91,7 +91,10 @@ def test_row_that_cannot_be_used_refuses_the_file(app: WeakspotApp, gasket: Call
         (b"card,date,machine,action,colour\r\n", "colour"),
         (b"\x00\x01\x02" * 1000, ""),
         (b"PK\x03\x04" + b"\x00" * 100, ""),
-        ("card,date,machine,action,notes\r\n1,2020-01-01,A,seen,Mühle\r\n".encode("latin-1"), "UTF-8"),
+        (
+            b"\xef\xbb\xbf" + "card,date,machine,action,notes\r\n1,2020-01-01,A,seen,Mühle\r\n".encode("latin-1"),
+            "UTF-8",
+        ),
     ],
     ids=["empty", "unknown column", "garbage", "archive", "wrong encoding"],
 )

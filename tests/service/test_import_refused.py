@@ -40,11 +40,11 @@ def test_one_bad_row_keeps_the_whole_file_out(database: Database, cells: dict[st
     [
         b"",
         HEADER.replace(b"odometer", b"mileage") + b"\n",
-        HEADER.decode().encode("utf-16"),
-        HEADER + "Größe".encode("latin-1"),
+        HEADER.decode().encode("utf-16")[:-1],
+        b"\xef\xbb\xbf" + HEADER + "Größe".encode("latin-1"),
         random.Random(3).randbytes(10_000_000),
     ],
-    ids=["empty", "unknown column", "utf-16", "latin-1", "garbage"],
+    ids=["empty", "unknown column", "half a character", "latin-1 marked as UTF-8", "garbage"],
 )
 def test_unreadable_file_changes_nothing(database: Database, data: bytes) -> None:
     before = content(database)
