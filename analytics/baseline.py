@@ -8,6 +8,9 @@ scale and shape. Failures O and exposure E are counted in bins of H over all cel
 
 so that each model keeps its own time scale, and what the bins do not know (c counts of prior at 1) is carried into
 the intervals. An additional floor of doubt stands for models that depart each in their own way.
+
+Past the last data nothing is known of g: it goes back to 1, the Weibull fitted to all ages. From above it does so
+slowly enough that the hazard of a part that wears out never falls on the way.
 """
 
 from __future__ import annotations
@@ -27,14 +30,17 @@ Ints = NDArray[np.int64]
 
 PRIOR_COUNT = 6.0
 MISFIT_P = 0.001
-_EDGES = np.r_[0.0, np.geomspace(3e-4, 4.0, 20), np.inf]
+_EDGES = np.r_[0.0, np.geomspace(3e-4, 18.0, 23), np.inf]
 _LEAST_EXPECTED = 8.0
-_FAR = 1e3  # a cumulative hazard no part lives to see
+_LAST_EXPECTED = 2.0  # expected failures left above the age at which the data are taken to end
 
 
 @dataclass(frozen=True)
 class Baseline:
-    """Bins of H: `edges` (bins + 1,) from 0 to infinity, `observed` and `expected` (bins,), p of the fit."""
+    """Bins of H: `edges` (bins + 1,) from 0 to where the data end, `observed` and `expected` (bins,), p of the fit.
+
+    What little lies past the last edge is counted in the last bin.
+    """
 
     edges: Floats
     observed: Floats
@@ -81,27 +87,36 @@ def baseline_of(spells: Spells, log_theta: Floats, shape: Floats, clock_weight: 
         observed[k] = (failed * np.where(between, inside(lower, exit_) / width, exact)).sum()
         # a failure found late was at risk for half of the time in doubt
         expected[k] = (s.weight * (inside(entry, lower) + np.where(between, 0.5 * inside(lower, exit_), 0.0))).sum()
-    edges, observed, expected = _merge(observed, expected)
-    return Baseline(edges, observed, expected, _p_value(observed, expected))
+    # bins for the test are cut by what was expected: stopping where many failed would make chance look like misfit;
+    # those of the correction also where many failed, or a burst of early failures would be spread over long ages
+    p_value = _p_value(*_merge(observed, expected, expected)[1:])
+    return Baseline(*_merge(observed, expected, np.maximum(observed, expected)), p_value)
 
 
-def _merge(observed: Floats, expected: Floats) -> tuple[Floats, Floats, Floats]:
-    """Join neighbouring bins until each holds enough, from the youngest on; the rest joins the last."""
+def _merge(observed: Floats, expected: Floats, enough: Floats) -> tuple[Floats, Floats, Floats]:
+    """Join neighbouring bins, from the youngest on, until `enough` of observed or expected; the rest joins the last."""
     edges, kept = [0.0], []
-    o = e = 0.0
+    o = e = held = 0.0
     for k in range(len(observed)):
         o, e = o + observed[k], e + expected[k]
-        if max(o, e) >= _LEAST_EXPECTED:
+        held = max(o, e) if enough is not expected else e
+        if held >= _LEAST_EXPECTED:
             kept.append([o, e])
             edges.append(float(_EDGES[k + 1]))
             o = e = 0.0
     if not kept:
-        return np.array([0.0, np.inf]), np.array([o]), np.array([e])
+        return np.array([0.0, _end_of(expected)]), np.array([o]), np.array([e])
     kept[-1][0] += o
     kept[-1][1] += e
-    edges[-1] = np.inf
+    edges[-1] = max(_end_of(expected), 1.01 * edges[-2])
     counts = np.array(kept)
     return np.array(edges), counts[:, 0], counts[:, 1]
+
+
+def _end_of(expected: Floats) -> float:
+    """The edge above which next to nothing was watched."""
+    above = np.cumsum(expected[::-1])[::-1]  # in this bin and all later ones
+    return float(_EDGES[1:-1][np.argmax(np.r_[above[1:-1] < _LAST_EXPECTED, True])])
 
 
 def _p_value(observed: Floats, expected: Floats) -> float:
@@ -115,29 +130,46 @@ def _p_value(observed: Floats, expected: Floats) -> float:
 
 @dataclass(frozen=True)
 class Bend:
-    """Lambda(H) of one component: gain (bins, draws) constant within each bin, and Lambda at the lower edges."""
+    """Lambda(H) of one component: gain (bins, draws) constant within each bin, and Lambda at the edges."""
 
     edges: Floats
     gain: Floats
-    at_edge: Floats  # (bins, draws)
-    mean_at_edge: Floats  # (bins + 1,): at the lower edges, and far beyond the last
+    at_edge: Floats  # (bins + 1, draws)
+    shape: float
 
     @classmethod
-    def of(cls, edges: Floats, gain: Floats) -> Bend:
-        """From bin edges (bins + 1,), the last infinite, and gains."""
-        width = np.diff(np.minimum(edges, _FAR))[:, None]
-        at_edge = np.concatenate([np.zeros_like(gain[:1]), np.cumsum(gain * width, axis=0)])
-        return cls(edges, gain, at_edge[:-1], at_edge.mean(axis=1))
+    def of(cls, edges: Floats, gain: Floats, shape: float) -> Bend:
+        """From bin edges (bins + 1,) and gains (bins, draws) of a life of about this Weibull shape."""
+        at_edge = np.cumsum(gain * np.diff(edges)[:, None], axis=0)
+        return cls(edges, gain, np.concatenate([np.zeros_like(gain[:1]), at_edge]), shape)
 
     def drawn(self, hazard: Floats) -> Floats:
         """Lambda with each draw's own gains; `hazard` is (draws, ...)."""
-        bin_ = np.searchsorted(self.edges[1:-1], hazard)
         draw = np.arange(len(hazard)).reshape(-1, *([1] * (hazard.ndim - 1)))
-        return self.at_edge[bin_, draw] + self.gain[bin_, draw] * (hazard - self.edges[bin_])
+        bin_ = np.searchsorted(self.edges[1:-1], hazard)
+        inside = np.minimum(hazard, self.edges[-1])
+        out = self.at_edge[bin_, draw] + self.gain[bin_, draw] * (inside - self.edges[bin_])
+        return out + self._past(hazard, self.gain[-1][draw])
 
     def mean(self, hazard: Floats) -> Floats:
         """Lambda with the mean gains."""
-        return np.interp(hazard, np.minimum(self.edges, _FAR), self.mean_at_edge)
+        inside = np.interp(hazard, self.edges, self.at_edge.mean(axis=1))
+        return inside + self._past(hazard, self.gain[-1].mean())
+
+    def _past(self, hazard: Floats, last: Floats) -> Floats:
+        """What is added past the data, where the last gain goes back to 1 as a power of H.
+
+        The Weibull hazard rises as H**(1 - 1 / shape); a gain above 1 falls as half that power, one below 1 rises as H.
+        """
+        end = self.edges[-1]
+        if not (hazard > end).any():
+            return np.zeros_like(hazard)
+        fall = 0.5 * max(1.0 - 1.0 / self.shape, 1e-6)
+        power = np.where(last > 1.0, -fall, 1.0)
+        times = np.maximum(hazard / end, 1.0)
+        back = np.exp(np.minimum(-np.log(last) / power, 50.0))  # where the gain is 1 again
+        bent = last * (np.minimum(times, back) ** (1.0 + power) - 1.0) / (1.0 + power)
+        return end * (bent + np.maximum(times - back, 0.0))
 
 
 def doubtful_tail(hazard: Floats, edge: Floats, sd: Floats, normal: Floats) -> Floats:

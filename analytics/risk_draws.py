@@ -110,7 +110,8 @@ class RiskTable:
         self.renewal_rate = self._flat("renewal_rate")
         doubtful = [f.weibull_p < DOUBTFUL_P for f in self.fits]
         self.bent = tuple(
-            Bend.of(f.bin_edges, _gains(f)) if d else None for f, d in zip(self.fits, doubtful, strict=True)
+            Bend.of(f.bin_edges, _gains(f), float(f.shape @ f.copies / SLOTS)) if d else None
+            for f, d in zip(self.fits, doubtful, strict=True)
         )
         self.floor = np.array(
             [_ramp(f.weibull_p, (DOUBTFUL_P, MISFIT_P), (FLOOR_SD, MISFIT_FLOOR_SD)) for f in self.fits]

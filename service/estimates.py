@@ -23,7 +23,7 @@ from service.past import reads_the_past
 
 # Goes up whenever the same lines would give another fit; the layout of a stored fit is part of it.
 _LAYOUT = ",".join(field.name for field in fields(ComponentFit))
-MODEL_VERSION = f"life-model-8-{hashlib.sha256(_LAYOUT.encode()).hexdigest()[:12]}"
+MODEL_VERSION = f"life-model-9-{hashlib.sha256(_LAYOUT.encode()).hexdigest()[:12]}"
 # Below this many shops the pool is closed unless its members agreed to open it (a setting): with few members
 # one shop could work out another's records.
 POOL_NEEDS_SHOPS = 5

@@ -71,7 +71,7 @@ def test_chances_read_off_a_grid_are_those_worked_at_each_draw() -> None:
     read = failure_chance(groups_of([state], spread, lambda _: spread), spread, km, days)
     worked = failure_chance([unknown_group([state], spread, part)], spread, km, days)
     gains = np.array([[1.0], [1.8]]) * np.exp(rng.normal(0, 0.1, (2, DRAWS)))
-    bent = replace(spread, bent=(Bend.of(np.array([0.0, 0.5, np.inf]), gains),))
+    bent = replace(spread, bent=(Bend.of(np.array([0.0, 0.5, 40.0]), gains, 2.2),))
     bent_read = failure_chance(groups_of([state], bent, lambda _: bent), bent, km, days)
     bent_worked = failure_chance([unknown_group([state], bent, part)], bent, km, days)
     assert bent_read.mean() > 1.05 * read.mean()

@@ -1,6 +1,6 @@
 """How well calibrated the life model is on worlds of known truth.
 
-    python -m tests.worlds.evaluate --machines 800 --seeds 101-112 [--lives lognormal] [--spread 0.7]
+    python -m tests.worlds.evaluate --machines 800 --seeds 101-112 [--preset milder] [--lives lognormal]
 
 For 300 test machines a world, every part's chance to fail in the next 5,000 km or 12 months is compared with the true
 conditional chance of its cell at the average rider and shop. Printed: ECE against the truth, calibration slope,
@@ -24,7 +24,17 @@ from analytics.pooling import fit_components
 from analytics.risk import RiskTable, assess
 from analytics.spells import DAYS_PER_YEAR
 from analytics.unknown_start import renewal_masses
-from tests.worlds.simulate import MODELS, Fleet, TrueLife, World, WorldSettings, make_fleet, make_world, pooled
+from tests.worlds.simulate import (
+    MODELS,
+    PRESETS,
+    Fleet,
+    TrueLife,
+    World,
+    WorldSettings,
+    make_fleet,
+    make_world,
+    pooled,
+)
 
 Floats = NDArray[np.float64]
 
@@ -232,10 +242,11 @@ def main() -> None:
     parser.add_argument("--machines", type=int, default=800)
     parser.add_argument("--seeds", default="1-3", help="first-last")
     parser.add_argument("--lives", default="weibull", choices=["weibull", "lognormal", "infant"])
-    parser.add_argument("--spread", type=float, default=1.0, help="factor on how far makes, families, models differ")
+    parser.add_argument("--preset", default="usual", choices=PRESETS, help="how far makes, families, models differ")
+    parser.add_argument("--spread", type=float, default=1.0, help="factor on those differences")
     args = parser.parse_args()
     first, last = (int(x) for x in args.seeds.split("-"))
-    plain = WorldSettings(machines=args.machines, lives=args.lives)
+    plain = replace(PRESETS[args.preset], machines=args.machines, lives=args.lives)
     settings = replace(
         plain,
         spread_make=args.spread * plain.spread_make,
