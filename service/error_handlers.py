@@ -41,8 +41,7 @@ def register_error_handlers(app: Flask) -> None:
 
     @app.errorhandler(DomainError)
     def _domain(error: DomainError) -> Response:
-        errors = [{"pointer": error.pointer, "detail": error.detail}] if error.pointer else None
-        return problem(error.status, error.detail, errors=errors, **error.extensions())
+        return problem(error.status, error.detail, errors=error.places(), **error.extensions())
 
     @app.errorhandler(AnalyticsError)
     def _refused(error: AnalyticsError) -> Response:

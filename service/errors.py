@@ -21,6 +21,10 @@ class DomainError(Exception):
         self.detail = detail
         self.pointer = pointer
 
+    def places(self) -> list[dict[str, str]]:
+        """Where the request is at fault: pointers with what is wrong there."""
+        return [{"pointer": self.pointer, "detail": self.detail}] if self.pointer else []
+
     def extensions(self) -> dict[str, Any]:
         """Further members for a problem document; all of them JSON-able."""
         return {}
@@ -45,6 +49,17 @@ class InvalidInput(DomainError):
 
     title = "Input not usable"
     status = 422
+
+
+class PlacesRefused(InvalidInput):
+    """Several values cannot be used; each place says which and why."""
+
+    def __init__(self, detail: str, places: list[dict[str, str]]) -> None:
+        super().__init__(detail)
+        self._places = places
+
+    def places(self) -> list[dict[str, str]]:
+        return self._places
 
 
 class NotAvailable(DomainError):

@@ -146,6 +146,26 @@ def open_doubts(session: Session, shop_id: int, import_id: int | None, *, limit:
     ]
 
 
+def doubts_by_line(session: Session, line_ids: Sequence[int]) -> dict[int, list[dict[str, Any]]]:
+    """Open doubts of some lines."""
+    found: dict[int, list[dict[str, Any]]] = {}
+    for start in range(0, len(line_ids), 500):
+        statement = select(Doubt).where(
+            Doubt.job_line_id.in_(line_ids[start : start + 500]), Doubt.settled_at.is_(None)
+        )
+        for doubt in session.scalars(statement.order_by(Doubt.id)):
+            found.setdefault(doubt.job_line_id, []).append(
+                {
+                    "id": doubt.public_id,
+                    "kind": doubt.kind,
+                    "column": doubt.column,
+                    "value": doubt.value,
+                    "detail": doubt.detail,
+                }
+            )
+    return found
+
+
 def doubt_counts(session: Session, shop_id: int, import_id: int | None) -> dict[str, int]:
     """Open doubts by kind."""
     statement = (

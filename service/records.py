@@ -116,6 +116,17 @@ def change_machines(session: Session, rows: Rows) -> None:
     _update(session, Machine, rows)
 
 
+def raise_versions(session: Session, machine_ids: Sequence[int]) -> None:
+    """Say that something on record about these machines has changed."""
+    for part in chunks(machine_ids):
+        session.execute(
+            update(Machine)
+            .where(Machine.id.in_(part))
+            .values(version=Machine.version + 1)
+            .execution_options(synchronize_session=False)
+        )
+
+
 def add_cards(
     session: Session, shop: Shop, cards: Sequence[tuple[int, str]], *, now: datetime
 ) -> dict[tuple[int, str], int]:

@@ -23,7 +23,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("models",),
     ("lifetimes", "past", "odometers", "catalogue", "catalogue_files", "catalogue_schemas", "catalogue_types",
      "check_schemas", "check_types", "data_files", "layout_files"),
-    ("rate_limits", "backups", "jobs",
+    ("rate_limits", "backups", "jobs", "line_entry",
      "inspections", "estimates", "fitting", "imports", "exports", "records", "corrections", "reviews", "review_answers",
      "card_texts", "idle_times", "kept_replies", "queries", "schemas", "setup", "outlooks", "renewal_advice",
      "backtests", "backtest_document", "backtest_fits", "backtest_lines", "backtest_parts"),

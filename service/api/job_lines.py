@@ -18,10 +18,12 @@ from service.corrections import Author, add_link, line_in_force, settle_all, sho
 from service.errors import Conflict, InvalidInput
 from service.imports.refresh import refresh_machines
 from service.imports.words import catalogue_words
+from service.line_entry import Entered, enter_lines
 from service.models import ComponentType, JobCard, JobLine, LineLink, Machine
 from service.past import read_as_known_at
-from service.queries import line_of, lines_of, link_of, page
+from service.queries import doubts_by_line, line_of, lines_of, link_of, page
 from service.reviews import written_cells
+from service.schemas.new_lines import EnteredLinesReply, EnteredReply, JobLineAsked, JobLinesAsked
 from service.schemas.reviews import (
     CorrectionAsked,
     LinesQuery,
@@ -47,6 +49,34 @@ class JobLines(MethodView):
             wanted = lines_of(session, shop_id(), machine=asked["machine"], card=asked["card"])
             rows, further = page(session, wanted, JobLine, after=asked["after"], limit=asked["limit"])
             return {"lines": line_documents(session, rows), "next": further}
+
+    @blueprint.arguments(JobLineAsked)
+    @blueprint.response(201, EnteredReply)
+    @blueprint.alt_response(200, schema=EnteredReply, description="Exactly this line was on record already")
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
+    def post(self, asked: dict[str, Any]) -> Any:
+        """Write a line down; the machine, where it is new, with it."""
+        with app().database.write() as session:
+            entered = enter_lines(session, shop_id(), [asked], now=app().now(), today=app().today(), one=True)
+            (line,) = _entered_documents(session, entered)
+        status = 201 if line["created"] else 200
+        return line, status, {"Location": url_for("job_lines.OneLine", line_id=line["id"])}
+
+
+@blueprint.route("/bulk")
+class BulkLines(MethodView):
+    @blueprint.arguments(JobLinesAsked)
+    @blueprint.response(201, EnteredLinesReply)
+    @blueprint.alt_response(200, schema=EnteredLinesReply, description="All of these lines were on record already")
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
+    def post(self, asked: dict[str, Any]) -> Any:
+        """Write lines down, all or none; every cell that cannot be used is named."""
+        with app().database.write() as session:
+            entered = enter_lines(session, shop_id(), asked["lines"], now=app().now(), today=app().today())
+            lines = _entered_documents(session, entered)
+        created = sum(line["created"] for line in lines)
+        reply = {"lines": lines, "created": created, "in_doubt": sum(line["in_doubt"] for line in lines)}
+        return reply, 201 if created else 200
 
 
 @blueprint.route("/<uuid:line_id>")
@@ -127,6 +157,15 @@ class UndoLink(MethodView):
 
 def _author(asked: dict[str, Any]) -> Author:
     return Author(asked["by"], asked["why"], app().now(), app().today())
+
+
+def _entered_documents(session: Session, entered: Sequence[Entered]) -> list[dict[str, Any]]:
+    lines = [one.line for one in entered]
+    doubts = doubts_by_line(session, [line.id for line in lines])
+    return [
+        {**document, "created": one.created, "doubts": doubts.get(one.line.id, ())}
+        for document, one in zip(line_documents(session, lines), entered, strict=True)
+    ]
 
 
 def line_documents(session: Session, lines: Sequence[JobLine]) -> list[dict[str, Any]]:

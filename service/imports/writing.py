@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime
 from typing import Any
 
@@ -57,7 +57,19 @@ class Writer:
         # Bound late: only an import that wrote something needs the numerical libraries.
         from service.odometers import refresh_odometers
 
-        refresh_odometers(session, sorted({_key(line.machine) for line in plan.lines}))
+        machines = sorted({_key(line.machine) for line in plan.lines})
+        records.raise_versions(session, machines)
+        refresh_odometers(session, machines)
+
+    def write_lines(self, plan: Plan, models: ModelPlan) -> dict[int, int]:
+        """Write a plan whose lines came one by one and not in a file; keys of the lines by their number."""
+        self._write_machines(plan, write_models(self.session, models))
+        records.add_lines(self.session, self._line_rows(plan, None))
+        keys = self._keys_by_content(plan)
+        self._write_doubts(plan, None, keys)
+        self._write_readings(plan)
+        self._write_stale(plan)
+        return keys
 
     def write_changes(self, plan: Plan, machine_ids: list[int]) -> None:
         """Write what a plan without new lines raises, settles and marks."""
@@ -67,6 +79,7 @@ class Writer:
         self.session.flush()
         from service.odometers import refresh_odometers
 
+        records.raise_versions(self.session, machine_ids)
         refresh_odometers(self.session, machine_ids)
 
     def _write_machines(self, plan: Plan, model_keys: dict[Folded, int]) -> None:
@@ -97,12 +110,13 @@ class Writer:
             record.key = keys[record.reference]
         records.change_machines(self.session, changed)
 
-    def _line_rows(self, plan: Plan, batch: ImportBatch) -> Iterator[dict[str, Any]]:
+    def _line_rows(self, plan: Plan, batch: ImportBatch | None) -> Iterator[dict[str, Any]]:
         cards = self._write_cards(plan)
         doubtful = {
             doubt.line for doubt in plan.doubts if doubt.line_key is None and doubt.finding.kind not in ASKING_KINDS
         }
-        shared = {"shop_id": self.shop.id, "import_id": batch.id, "recorded_at": self.now, "superseded_by_id": None}
+        import_id = batch.id if batch else None
+        shared = {"shop_id": self.shop.id, "import_id": import_id, "recorded_at": self.now, "superseded_by_id": None}
         for line in plan.lines:
             row, machine = line.row, _key(line.machine)
             earliest, latest = row.when if row.when is not None else (None, None)
@@ -138,9 +152,10 @@ class Writer:
         wanted = dict.fromkeys((_key(line.machine), line.row.card) for line in plan.lines)
         return records.add_cards(self.session, self.shop, list(wanted), now=self.now)
 
-    def _write_doubts(self, plan: Plan, batch: ImportBatch | None) -> None:
+    def _write_doubts(self, plan: Plan, batch: ImportBatch | None, line_keys: Mapping[int, int] | None = None) -> None:
         new = sorted({d.line for d in plan.doubts if d.line_key is None})
-        line_keys = self._line_keys(batch, new) if batch else {}
+        if line_keys is None:
+            line_keys = self._line_keys(batch, new) if batch else {}
         rows = [
             {
                 "shop_id": self.shop.id,
@@ -166,6 +181,16 @@ class Writer:
         columns = select(JobLine.line_number, JobLine.id).where(JobLine.import_id == batch.id)
         for part in records.chunks(line_numbers):
             found.update(self.session.execute(columns.where(JobLine.line_number.in_(part))).all())
+        return found
+
+    def _keys_by_content(self, plan: Plan) -> dict[int, int]:
+        wanted = {(line.row.fingerprint, line.occurrence): line.row.line for line in plan.lines}
+        columns = select(JobLine.fingerprint, JobLine.occurrence, JobLine.id).where(JobLine.shop_id == self.shop.id)
+        found: dict[int, int] = {}
+        for part in records.chunks(sorted({fingerprint for fingerprint, _ in wanted})):
+            for fingerprint, occurrence, key in self.session.execute(columns.where(JobLine.fingerprint.in_(part))):
+                if (fingerprint, occurrence) in wanted:
+                    found[wanted[fingerprint, occurrence]] = key
         return found
 
     def _write_readings(self, plan: Plan) -> None:
