@@ -101,7 +101,7 @@ class UnitHistory(NamedTuple):
     now: PartNow
 
 
-_REMOVAL = {
+REMOVAL_OF_REASON = {
     "failed": Removal.FAILED,
     "found_failed": Removal.FOUND_FAILED,
     "worn_to_limit": Removal.WORN_TO_LIMIT,
@@ -115,13 +115,13 @@ _REMOVAL = {
     "owner_wish": Removal.OWNER_WISH,
     "unknown": Removal.UNKNOWN,
 }
-_OUTCOME = {
+OUTCOME_OF_REASON = {
     "failed": Outcome.FAILED,
     "found_failed": Outcome.FAILED_BETWEEN,
     "worn_to_limit": Outcome.FAILED,
     "unknown": Outcome.RENEWED_REASON_UNKNOWN,
 }
-_FAILURE_REASONS = frozenset({"failed", "found_failed", "worn_to_limit"})
+FAILURE_REASONS = frozenset({"failed", "found_failed", "worn_to_limit"})
 
 
 class _Part:
@@ -262,14 +262,14 @@ def _on_checked_good(part: _Part, event: Event) -> None:
 def _on_checked_bad(part: _Part, event: Event) -> None:
     if part.alive:
         reason = event.reason if event.reason != "unknown" else "found_failed"
-        part.close(event, _outcome(part, event, reason), _REMOVAL[reason])
+        part.close(event, _outcome(part, event, reason), REMOVAL_OF_REASON[reason])
         part.alive = False
 
 
 def _on_renewed(part: _Part, event: Event) -> None:
     if not part.is_comeback(event):
         if event.source == "card":
-            part.close(event, _outcome(part, event, event.reason), _REMOVAL[event.reason])
+            part.close(event, _outcome(part, event, event.reason), REMOVAL_OF_REASON[event.reason])
         else:
             part.close(event, Outcome.CENSORED, Removal.RENEWED_ELSEWHERE)
     part.fit_new(event)
@@ -280,7 +280,7 @@ def _on_repaired(part: _Part, event: Event) -> None:
     if event.source != "card":
         part.repair = (event.km, event.days)
         return
-    outcome = _outcome(part, event, event.reason) if event.reason in _FAILURE_REASONS else Outcome.CENSORED
+    outcome = _outcome(part, event, event.reason) if event.reason in FAILURE_REASONS else Outcome.CENSORED
     part.close(event, outcome, Removal.REPAIRED)
     part.alive = True
     part.repair = part.checked = (event.km, event.days)
@@ -292,7 +292,7 @@ def _outcome(part: _Part, event: Event, reason: str) -> Outcome:
     at_the_end = event.days == part.watch.end_days and event.km == part.watch.end_km
     if part.watch.ends_on_failure and at_the_end and reason in ("failed", "unknown"):
         return Outcome.CENSORED
-    return _OUTCOME.get(reason, Outcome.CENSORED)
+    return OUTCOME_OF_REASON.get(reason, Outcome.CENSORED)
 
 
 def _break_off(part: _Part, event: Event) -> None:

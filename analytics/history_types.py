@@ -1,0 +1,68 @@
+"""What life records are made from: job lines, the machines behind them, and what each model carries."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analytics.spells import Cell, Floats, Ints
+
+
+@dataclass(frozen=True)
+class Lines:
+    """Job lines of many machines, columns of shape (n,); rows of one machine stand in the order written.
+
+    `day` is the ordinal of the date (middle of a month or year where only that is known), nan if unknown;
+    `reading_km` what the clock showed, nan if not read. `component` and `position` are indices, -1 for none.
+    `separate` marks renewals said to be no second entry of the one just before (None: none is).
+    """
+
+    machine: Ints
+    card: Ints
+    day: Floats
+    reading_km: Floats
+    component: Ints
+    position: Ints
+    action: Sequence[str]
+    reason: Sequence[str]
+    source: Sequence[str]
+    quality: Ints
+    in_doubt: np.ndarray
+    separate: np.ndarray | None = None
+
+
+@dataclass(frozen=True)
+class Machines:
+    """The machines behind the lines, columns of shape (m,); `new_day` is nan where no build date is known."""
+
+    cell: Ints
+    shop: Ints
+    new_day: Floats
+
+
+@dataclass(frozen=True)
+class ComponentUnits:
+    """What one component looks like on each model.
+
+    `positions_by_cell[c]` are the position indices a machine of cell c carries (`(-1,)`: one part without a
+    position; `()`: the model has no such part). `changes_by_cell[c]` are ordinals of build days from which a
+    superseding part was fitted. `absent_on` lists machines that lack the part though their model has it.
+    """
+
+    index: int
+    slug: str
+    shown_by_running: bool
+    positions_by_cell: Sequence[tuple[int, ...]]
+    changes_by_cell: Mapping[int, tuple[float, ...]] = field(default_factory=dict)
+    absent_on: frozenset[int] = frozenset()
+
+
+@dataclass(frozen=True)
+class Names:
+    """Names behind the indices."""
+
+    cells: tuple[Cell, ...]
+    positions: tuple[str, ...]
+    shops: tuple[str, ...]

@@ -1,0 +1,71 @@
+"""Life records the plain way, machine by machine and line by line: what the columns have to give to the last bit."""
+
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+
+from analytics.histories import ComponentUnits, Lines, Machines, Placed, machine_slices, place_machine, stratum_of
+from analytics.part_chains import MOST_UNPLACED_LINES
+from analytics.unit_life import Event, SpellRow, live
+
+COLUMNS = ("machine", "shop", "cell", "position", "stratum", "weight", *SpellRow._fields)
+
+
+def plain_records(lines: Lines, machines: Machines, components: list[ComponentUnits]) -> dict[str, list[tuple]]:
+    """By component, rows in the order of `COLUMNS`."""
+    placed = {}
+    for machine, rows in machine_slices(lines.machine):
+        one = place_machine(lines, rows, float(machines.new_day[machine]))
+        if one is not None:
+            placed[machine] = one
+    named = set(np.unique(lines.component).tolist())
+    return {u.slug: list(_rows(u, placed, machines)) for u in components if u.index in named}
+
+
+def _rows(units: ComponentUnits, placed: dict[int, Placed], machines: Machines):
+    for machine, one in placed.items():
+        cell = int(machines.cell[machine])
+        base = () if machine in units.absent_on else units.positions_by_cell[cell]
+        events = _events(one, units.index)
+        named = tuple(sorted({p for p, _ in events if p >= 0} - set(base)))
+        positions = named if base == (-1,) and named else base + named
+        for position in positions:
+            for weight, chain in _readings(events, position, positions):
+                for row in live(chain, one.watch, shown_by_running=units.shown_by_running).spells:
+                    stratum = _stratum(units, cell, one, row)
+                    yield (machine, int(machines.shop[machine]), cell, position, stratum, weight, *row)
+
+
+def _events(one: Placed, component: int) -> list[tuple[int, Event]]:
+    """Lines about a component; a clock change in doubt concerns every part."""
+    return [
+        (-1 if c < 0 else position, event)
+        for c, position, event in one.events
+        if c == component or (c < 0 and event.action == "clock_changed" and event.in_doubt)
+    ]
+
+
+def _readings(events: list[tuple[int, Event]], position: int, positions: tuple[int, ...]):
+    mine = [(k, p, e) for k, (p, e) in enumerate(events) if p in (position, -1)]
+    unplaced = [k for k, p, e in mine if p == -1 and e.action in ("renewed", "checked_bad")]
+    if len(positions) == 1 or position == -1 or not unplaced:
+        return [(1.0, [e for _, _, e in mine])]
+    if len(unplaced) > MOST_UNPLACED_LINES:
+        return [(1.0, [e._replace(in_doubt=True) if k in unplaced else e for k, _, e in mine])]
+    share = 1.0 / len(positions)
+    readings = []
+    for taken in product((True, False), repeat=len(unplaced)):
+        weight = float(np.prod([share if yes else 1.0 - share for yes in taken]))
+        skipped = {k for k, yes in zip(unplaced, taken, strict=True) if not yes}
+        readings.append((weight, [e for k, _, e in mine if k not in skipped]))
+    return readings
+
+
+def _stratum(units: ComponentUnits, cell: int, one: Placed, row: SpellRow) -> int:
+    if cell not in units.changes_by_cell:
+        return -1
+    unknown_start = row.start_days != row.start_days
+    fitted = (row.entry_days if row.not_original else 0.0) if unknown_start else row.start_days
+    return stratum_of(units.changes_by_cell[cell], one.new_day + fitted)
