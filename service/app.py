@@ -18,6 +18,7 @@ from service.request_limits import register_request_limits
 from service.request_log import register_request_log
 from service.security_headers import register_security_headers
 from service.settings import Settings
+from service.web import register_web
 
 
 class WeakspotApp(Flask):
@@ -65,6 +66,7 @@ def build_app(settings: Settings | None = None, database: Database | None = None
     app.before_request(require_token)
     app.limiters = register_rate_limits(app, settings)
     register_api(app)
+    register_web(app)
     if settings.proxies:
         app.wsgi_app = ProxyFix(app.wsgi_app, x_for=settings.proxies, x_proto=settings.proxies)  # type: ignore[method-assign]
     return app

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import secrets
 import time
 from datetime import datetime
 from typing import Any, cast
@@ -14,6 +12,7 @@ from sqlalchemy.orm import Session
 from werkzeug.exceptions import Unauthorized
 
 from service.models import ApiToken
+from service.people.keys import digest_of, new_key
 
 OPEN_PATHS = frozenset({"/health", "/ready", "/metrics", "/api/v1/openapi.json", "/api/v1/docs"})
 
@@ -22,19 +21,14 @@ def create_token(
     session: Session, shop_id: int, *, label: str, now: datetime, expires_at: datetime | None = None
 ) -> str:
     """Make a token of 256 random bits; it can be read this once only."""
-    token = "wsp_" + secrets.token_urlsafe(32)
-    session.add(ApiToken(shop_id=shop_id, digest=_digest(token), label=label, created_at=now, expires_at=expires_at))
+    token = new_key("wsp_")
+    session.add(ApiToken(shop_id=shop_id, digest=digest_of(token), label=label, created_at=now, expires_at=expires_at))
     return token
 
 
-def _digest(token: str) -> bytes:
-    # The token is random and long: a plain digest cannot be guessed back, no slow hash is needed.
-    return hashlib.sha256(token.encode()).digest()
-
-
 def require_token() -> None:
-    """Refuse requests without a valid token, everywhere but on the open paths."""
-    if request.path in OPEN_PATHS or request.endpoint == "static":
+    """Refuse requests to the API without a valid token; pages have a gate of their own."""
+    if request.path in OPEN_PATHS or not request.path.startswith("/api/"):
         return
     scheme, _, token = request.headers.get("Authorization", "").partition(" ")
     if scheme.lower() != "bearer" or not token:
@@ -53,7 +47,7 @@ def current_shop_id() -> int:
 def _shop_of(token: str) -> int | None:
     app = cast(Any, current_app)
     cache: dict[bytes, tuple[float, int]] = app.extensions.setdefault("token_cache", {})
-    digest = _digest(token)
+    digest = digest_of(token)
     known = cache.get(digest)
     if known and known[0] > time.monotonic():
         return known[1]

@@ -20,7 +20,8 @@ from service.cli_ahead import look_ahead
 from service.cli_context import Context, as_json, pass_context
 from service.cli_inspect import inspect_machine, recommission
 from service.cli_options import PAPER, machine_options, visit_options
-from service.errors import DomainError, InvalidInput, NotFound
+from service.cli_person import person_group
+from service.errors import DomainError, InvalidInput
 from service.settings import BadSetting
 
 DONE, REFUSED, WRONG_USAGE = 0, 1, 2
@@ -35,7 +36,7 @@ def cli(context: click.Context) -> None:
     context.call_on_close(context.obj.database.dispose)
 
 
-for _command in (inspect_machine, recommission, look_ahead):
+for _command in (inspect_machine, recommission, look_ahead, person_group):
     cli.add_command(_command)
 
 
@@ -292,13 +293,9 @@ def serve(context: Context, port: int | None, host: str, workers: int) -> None:
 
 
 def _shop_id(session: Session, name: str) -> int:
-    from service.models import Shop
+    from service.queries import shop_named
 
-    shop_id = session.scalar(select(Shop.id).where(Shop.name == name))
-    if shop_id is None:
-        known = ", ".join(session.scalars(select(Shop.name).order_by(Shop.name).limit(20))) or "none yet"
-        raise NotFound(f"there is no shop {name!r}; known: {known}")
-    return shop_id
+    return shop_named(session, name).id
 
 
 def _any_shop(session: Session, context: Context, name: str | None) -> int:

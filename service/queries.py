@@ -11,7 +11,7 @@ from sqlalchemy import Select, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.errors import InvalidInput, NotFound
-from service.models import Doubt, ImportBatch, Inspection, JobCard, JobLine, LineLink, Machine, MachineModel
+from service.models import Doubt, ImportBatch, Inspection, JobCard, JobLine, LineLink, Machine, MachineModel, Shop
 from service.past import reads_the_past
 
 Row = TypeVar("Row", Machine, ImportBatch, Inspection, Doubt, JobLine)
@@ -31,6 +31,15 @@ def page(
         statement = statement.where(model.id > cursor)
     rows = session.scalars(statement.order_by(model.id).limit(limit + 1)).all()
     return rows[:limit], rows[limit - 1].public_id if len(rows) > limit else None
+
+
+def shop_named(session: Session, name: str) -> Shop:
+    """The shop of that name; for the command line, whose users may know all names."""
+    shop = session.scalar(select(Shop).where(Shop.name == name))
+    if shop is None:
+        known = ", ".join(session.scalars(select(Shop.name).order_by(Shop.name).limit(20))) or "none yet"
+        raise NotFound(f"there is no shop {name!r}; known: {known}")
+    return shop
 
 
 def machines_of(

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import re
+import secrets
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +46,8 @@ class Settings:
     job_seconds: int = 3_600
     jobs_waiting: int = 20
     fit_after_seconds: int = 60
+    secret_key: str = field(default="", repr=False)
+    locale: str = "en_GB"
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str] | None = None) -> Settings:
@@ -72,6 +77,30 @@ class Settings:
         if url.get_backend_name() == "sqlite" and url.database not in (None, "", ":memory:"):
             return Path(f"{url.database}-photos")
         return Path("var/photos")
+
+    def secret(self) -> str:
+        """What signs cookies: the key set, else one made once and kept in a file only its owner can read."""
+        if self.secret_key:
+            return self.secret_key
+        url = make_url(self.database_url)
+        if url.get_backend_name() == "sqlite":
+            if url.database in (None, "", ":memory:"):
+                return secrets.token_urlsafe(32)
+            return _kept_secret(Path(f"{url.database}-secret"))
+        return _kept_secret(Path("var/secret"))
+
+
+def _kept_secret(path: Path) -> str:
+    """The secret in a file, which is made if missing; several processes may come at once."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    fresh = path.with_name(f"{path.name}.{os.getpid()}.{secrets.token_hex(4)}")
+    if not path.exists():
+        with open(os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="ascii") as handle:
+            handle.write(secrets.token_urlsafe(32))
+        with contextlib.suppress(FileExistsError):
+            os.link(fresh, path)  # unlike a rename, it leaves another process's secret as it is
+        fresh.unlink()
+    return path.read_text(encoding="ascii")
 
 
 def _url(name: str, value: str) -> str:
@@ -137,6 +166,18 @@ def _secret(name: str, value: str) -> str:
     return value
 
 
+def _signing_key(name: str, value: str) -> str:
+    if value and len(value) < 32:
+        raise BadSetting(f"{name}: write at least 32 characters, the same on every replica; openssl rand -base64 32")
+    return value
+
+
+def _locale(name: str, value: str) -> str:
+    if not re.fullmatch(r"[a-z]{2}(_[A-Z]{2})?", value):
+        raise BadSetting(f"{name}: {value!r} is not a language with or without a country, such as en_GB or de_CH")
+    return value
+
+
 _READ: dict[str, Callable[[str, str], Any]] = {
     "database_url": _url,
     "sqlite_synchronous": _choice("FULL", "NORMAL"),
@@ -159,4 +200,6 @@ _READ: dict[str, Callable[[str, str], Any]] = {
     "job_seconds": _whole(1, 86_400),
     "jobs_waiting": _whole(1, 10_000),
     "fit_after_seconds": _whole(0, 86_400),
+    "secret_key": _signing_key,
+    "locale": _locale,
 }

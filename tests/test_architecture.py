@@ -25,12 +25,13 @@ LAYERS: tuple[tuple[str, ...], ...] = (
      "check_schemas", "check_types", "data_files", "layout_files"),
     ("rate_limits", "backups", "jobs", "line_entry",
      "inspections", "estimates", "fitting", "imports", "exports", "records", "corrections", "reviews", "review_answers",
-     "card_texts", "idle_times", "kept_replies", "queries", "schemas", "setup", "outlooks", "renewal_advice",
+     "card_texts", "idle_times", "kept_replies", "people", "queries", "schemas", "setup", "outlooks",
+     "renewal_advice",
      "backtests", "backtest_document", "backtest_fits", "backtest_lines", "backtest_parts"),
     ("api", "web", "app", "auth", "error_handlers", "json_input", "server",
      "request_limits", "request_log", "rate_hooks", "security_headers",
-     "cli", "cli_ahead", "cli_answers", "cli_ask", "cli_context", "cli_inspect", "cli_options", "cli_text", "cli_visit",
-     "cli_visit_text", "cli_backtest_text"),
+     "cli", "cli_ahead", "cli_answers", "cli_ask", "cli_context", "cli_inspect", "cli_options", "cli_person",
+     "cli_text", "cli_visit", "cli_visit_text", "cli_backtest_text"),
 )  # fmt: skip
 LAYER_OF = {name: number for number, names in enumerate(LAYERS) for name in names}
 USES_ANALYTICS = {

@@ -53,8 +53,9 @@ def test_open_without_a_token(shared_app: WeakspotApp, path: str) -> None:
 
 
 def test_nothing_else_is_open(shared_app: WeakspotApp) -> None:
-    for path in ("/", "/api/v1/nothing", "/health/x", "/api/v1/docs/../machines"):
+    for path in ("/api/v1/nothing", "/api/v1/docs/../machines"):
         assert shared_app.test_client().get(path).status_code == 401
+    assert shared_app.test_client().get("/").location == "/sign-in?next=/"
 
 
 @pytest.mark.parametrize("header", ["", "Bearer", "Bearer ", "Basic Q29nOg==", "Bearer wsp_unknown", "Bearer \xff\x00"])

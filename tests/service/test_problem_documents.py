@@ -121,7 +121,7 @@ def test_query_that_is_not_described(asker: Caller, query: str) -> None:
 
 @pytest.mark.parametrize("path", ["/nothing", "/api/v1/nothing", "/api/v1/machines/12", "/static/nothing.css"])
 def test_unknown_route(asker: Caller, path: str) -> None:
-    problem(asker.get(path), 404)
+    problem(asker.get(path, headers={"Accept": "application/json"}), 404)
 
 
 @pytest.mark.parametrize(

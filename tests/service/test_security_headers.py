@@ -12,7 +12,9 @@ from service.settings import Settings
 from tests.service.callers import Caller
 
 
-@pytest.mark.parametrize(("path", "status"), [("/api/v1/machines", 200), ("/nothing", 404), ("/api/v1/docs", 200)])
+@pytest.mark.parametrize(
+    ("path", "status"), [("/api/v1/machines", 200), ("/api/v1/nothing", 404), ("/api/v1/docs", 200)]
+)
 def test_every_answer_is_protected(gasket: Caller, path: str, status: int) -> None:
     answer = gasket.get(path)
     assert answer.status_code == status

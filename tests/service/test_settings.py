@@ -42,13 +42,17 @@ def test_every_setting_is_read() -> None:
         "WEAKSPOT_JOB_SECONDS": "8",
         "WEAKSPOT_JOBS_WAITING": "9",
         "WEAKSPOT_FIT_AFTER_SECONDS": "10",
+        "WEAKSPOT_SECRET_KEY": "thirty-two characters and more of it",
+        "WEAKSPOT_LOCALE": "de_CH",
     }
     assert {name.removeprefix("WEAKSPOT_").lower() for name in given} == {field.name for field in fields(Settings)}
     read = Settings.from_environment({**given, "HOME": "/", "WEAKSPOT_TEST_ENGINES": "sqlite"})
     assert read == Settings(
         *("postgresql://keeper@localhost/records", "NORMAL", True, 7, 0, 72.5, "CHF", 9000, 3, "pictures"),
         *(2, 5, 0, 6, 1, "JSON", "DEBUG", "a-token-of-length", 8, 9, 10),
+        *("thirty-two characters and more of it", "de_CH"),
     )
+    assert "thirty-two" not in repr(read)
 
 
 @pytest.mark.parametrize(
@@ -78,6 +82,8 @@ def test_every_setting_is_read() -> None:
         ("LOG_LEVEL", "loud", "WARNING"),
         ("METRICS_TOKEN", "short", "at least 16"),
         ("PROXIES", "-1", "from 0 to 10"),
+        ("SECRET_KEY", "short", "at least 32 characters"),
+        ("LOCALE", "English", "en_GB"),
     ],
 )
 def test_bad_value_is_refused_by_name_with_the_fix(name: str, value: str, said: str) -> None:
@@ -106,3 +112,11 @@ def test_photos_lie_beside_the_database_unless_a_folder_is_set(tmp_path: Path) -
     assert beside.parent == tmp_path
     assert Settings(photo_folder=str(tmp_path / "elsewhere")).photos == tmp_path / "elsewhere"
     assert Settings(database_url="postgresql://keeper@localhost/records").photos.name == "photos"
+
+
+def test_a_secret_is_made_once_and_kept_to_its_owner(tmp_path: Path) -> None:
+    settings = Settings(database_url=f"sqlite:///{tmp_path}/shop.sqlite")
+    assert settings.secret() == settings.secret()
+    (kept,) = tmp_path.iterdir()
+    assert kept.stat().st_mode & 0o077 == 0
+    assert Settings(database_url="sqlite:///other.sqlite", secret_key="x" * 32).secret() == "x" * 32

@@ -1,0 +1,88 @@
+"""Numbers, distances, money and days as the reader's locale and shop write them."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from decimal import Decimal
+
+from babel.dates import format_date, format_datetime
+from babel.numbers import format_currency, format_decimal, format_percent
+from flask import Flask
+
+from service.vocabulary import KM_PER_MILE
+from service.web.current import current
+from service.web.texts import _, current_locale
+
+# Steps of the one-hue scale: a chance below the figure belongs to the step before it.
+STEPS = (0.02, 0.08, 0.20, 0.40)
+
+
+def number(value: float | Decimal | None, digits: int = 0) -> str:
+    """A number with at most so many digits after the point; a dash where there is none."""
+    if value is None:
+        return "–"
+    return format_decimal(value, format=f"#,##0.{'#' * digits}", locale=current_locale()).rstrip()
+
+
+def distance(value_km: float | None) -> str:
+    """A distance kept in km, in the shop's unit."""
+    if value_km is None:
+        return "–"
+    return f"{number(in_unit(value_km))} {current.unit}"
+
+
+def in_unit(value_km: float) -> float:
+    """A distance kept in km as a number in the shop's unit."""
+    return value_km / KM_PER_MILE if current.unit == "mi" else value_km
+
+
+def money(value: Decimal | float | str | None, currency: str | None = None) -> str:
+    """An amount with its currency, the shop's if not another is named."""
+    if value is None:
+        return "–"
+    return format_currency(Decimal(str(value)), currency or current.currency, locale=current_locale())
+
+
+def day(value: date | datetime | None) -> str:
+    """A day, such as 1 Jun 2026."""
+    return format_date(value, "medium", locale=current_locale()) if value else "–"
+
+
+def moment(value: datetime | None) -> str:
+    """A moment in UTC, and saying so."""
+    return format_datetime(value, "medium", locale=current_locale()) + " UTC" if value else "–"
+
+
+def per_cent(chance: float) -> str:
+    """A chance in per cent; small ones are not rounded to nothing, large ones not to certainty."""
+    if chance < 0.01:
+        return _("below %(share)s", share=format_percent(0.01, locale=current_locale()))
+    if chance > 0.99:
+        return _("above %(share)s", share=format_percent(0.99, locale=current_locale()))
+    return format_percent(chance, format="#0 %", locale=current_locale())
+
+
+def one_in(chance: float) -> str:
+    """The same chance as "1 in 5", or "9 in 10" where it is large."""
+    if chance < 0.0005:
+        return _("1 in thousands")
+    if chance > 0.55:
+        return _("%(many)s in 10", many=min(round(chance * 10), 10)) if chance < 0.95 else _("nearly all")
+    return _("1 in %(many)s", many=number(round(1 / chance)))
+
+
+def step_of(chance: float) -> int:
+    """1 to 5: which step of the one-hue scale a chance belongs to."""
+    return 1 + sum(chance >= limit for limit in STEPS)
+
+
+def step_word(chance: float) -> str:
+    """The step in a word, so that nobody has to tell shades apart."""
+    words = (_("remote"), _("slight"), _("noticeable"), _("considerable"), _("pressing"))
+    return words[step_of(chance) - 1]
+
+
+def register_formats(app: Flask) -> None:
+    """Offer all of them to templates as filters."""
+    for filter_ in (number, distance, in_unit, money, day, moment, per_cent, one_in, step_of, step_word):
+        app.add_template_filter(filter_)

@@ -1,0 +1,132 @@
+"""A real Chromium over a real server: at the widths of a phone and a desk, with scripts and without."""
+
+from __future__ import annotations
+
+import shutil
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
+from urllib.parse import urlsplit
+
+import pytest
+from werkzeug.serving import WSGIRequestHandler, make_server
+
+from service.app import WeakspotApp
+from tests.web.people import Visitor
+
+SIZES = {"phone": (390, 844), "desktop": (1280, 800)}
+BINARIES = ("chromium", "chromium-browser", "google-chrome")
+INSTALL = "no Chromium here: apt-get install chromium"
+SERIOUS = ("serious", "critical")
+
+
+class Silent(WSGIRequestHandler):
+    """A handler that writes no line for each request."""
+
+    def log(self, *_: Any) -> None:
+        pass
+
+
+def chromium_or_skip() -> Iterator[Any]:
+    """The system's Chromium; the test is skipped with the install line where there is none."""
+    path = next((found for name in BINARIES if (found := shutil.which(name))), None)
+    if path is None:
+        pytest.skip(INSTALL)
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        # Without the sandbox, which root may not use.
+        browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"])
+        yield browser
+        browser.close()
+
+
+def serving(app: WeakspotApp) -> Iterator[str]:
+    """Serve an application on a free port of this machine."""
+    server = make_server("127.0.0.1", 0, app, threaded=True, request_handler=Silent)
+    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread.start()
+    yield f"http://127.0.0.1:{server.server_port}"
+    server.shutdown()
+    thread.join()
+    server.server_close()
+
+
+@dataclass
+class Browsing:
+    """One window. `page` is Playwright's; what went wrong in it is kept in `complaints`."""
+
+    page: Any
+    context: Any
+    site: str
+    scripts: bool
+    complaints: list[str] = field(default_factory=list)
+    asked: list[str] = field(default_factory=list)
+    weighed: list[Any] = field(default_factory=list)
+
+    @classmethod
+    def open(
+        cls, chromium: Any, site: str, device: str, *, scripts: bool, visitor: Visitor | None, dark: bool
+    ) -> Browsing:
+        """A fresh window, signed in as a visitor if there is one."""
+        width, height = SIZES[device]
+        context = chromium.new_context(
+            viewport={"width": width, "height": height},
+            java_script_enabled=scripts,
+            has_touch=device == "phone",
+            color_scheme="dark" if dark else "light",
+            locale="en-GB",
+        )
+        if visitor is not None:
+            cookie = visitor.http.get_cookie("weakspot_session")
+            assert cookie is not None
+            context.add_cookies([{"name": cookie.key, "value": cookie.value, "url": site}])
+        window = cls(context.new_page(), context, site, scripts)
+        window.page.set_default_timeout(10_000)
+        # The browser says so when the content security policy stops something, or a script fails.
+        window.page.on("console", lambda said: said.type == "error" and window.complaints.append(said.text))
+        window.page.on("pageerror", lambda error: window.complaints.append(str(error)))
+        window.page.on("request", lambda request: window.asked.append(request.url))
+        window.page.on("response", lambda response: window.weighed.append(response))
+        return window
+
+    def go(self, path: str) -> Any:
+        """Open a path of the site; gives back the response."""
+        return self.page.goto(self.site + path)
+
+    def path(self) -> str:
+        """Where the window is."""
+        return urlsplit(self.page.url).path
+
+    def assert_sound(self) -> None:
+        """Nothing blocked or failed, nothing from elsewhere, nothing wider than the window, no axe violation."""
+        assert self.complaints == []
+        assert [url for url in self.asked if not url.startswith((self.site, "data:"))] == []
+        if self.scripts:
+            overflow = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+            assert self.page.evaluate(overflow) <= 0, "wider than the window"
+            assert self.violations() == []
+
+    def violations(self) -> list[str]:
+        """Serious and critical violations of the accessibility rules that axe checks (axe-core, WCAG 2 A and AA)."""
+        from axe_playwright_python.sync_playwright import Axe
+
+        found = Axe().run(self.page).response["violations"]
+        return [
+            f"{rule['id']}: {node['html'][:160]}"
+            for rule in found
+            if rule["impact"] in SERIOUS
+            for node in rule["nodes"]
+        ]
+
+    def weight(self) -> int:
+        """Bytes of all answers so far, pictures left out."""
+        return sum(
+            len(answer.body())
+            for answer in self.weighed
+            if answer.status == 200 and answer.request.resource_type != "image"
+        )
+
+    def close(self) -> None:
+        self.context.close()
