@@ -292,6 +292,16 @@ def serve(context: Context, port: int | None, host: str, workers: int) -> None:
     run(context.settings, host=host, port=port or context.settings.port, workers=workers)
 
 
+@cli.command()
+@pass_context
+def worker(context: Context) -> None:
+    """Run jobs (fits, backtests) until stopped; any number of workers may run, on any machine."""
+    from service.jobs.running import work
+
+    context.ready().dispose()
+    work(context.settings)
+
+
 def _shop_id(session: Session, name: str) -> int:
     from service.queries import shop_named
 

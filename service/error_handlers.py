@@ -11,7 +11,7 @@ from werkzeug.exceptions import HTTPException, RequestEntityTooLarge
 
 from analytics.errors import AnalyticsError
 from service.database_trouble import RETRY_SECONDS, trouble_of
-from service.errors import DomainError
+from service.errors import DomainError, TooManyWaiting
 
 MEDIA_TYPE = "application/problem+json"
 # Phrases of RFC 9110 that older Pythons and werkzeug name otherwise. A problem of the type about:blank carries
@@ -41,7 +41,7 @@ def register_error_handlers(app: Flask) -> None:
 
     @app.errorhandler(DomainError)
     def _domain(error: DomainError) -> Response:
-        return problem(error.status, error.detail, errors=error.places(), **error.extensions())
+        return _refusal(error)
 
     @app.errorhandler(AnalyticsError)
     def _refused(error: AnalyticsError) -> Response:
@@ -76,6 +76,13 @@ def register_error_handlers(app: Flask) -> None:
             return response
         app.logger.exception("unexpected error on %s %s", request.method, request.path)
         return problem(500, "Something went wrong here; nothing was changed.")
+
+
+def _refusal(error: DomainError) -> Response:
+    response = problem(error.status, error.detail, errors=error.places(), **error.extensions())
+    if isinstance(error, TooManyWaiting):
+        response.headers["Retry-After"] = str(error.retry_after)
+    return response
 
 
 def _pointers(messages: Any) -> Iterator[dict[str, str]]:

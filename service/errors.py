@@ -62,6 +62,17 @@ class PlacesRefused(InvalidInput):
         return self._places
 
 
+class TooManyWaiting(DomainError):
+    """There is more to do than may wait; `retry_after` says in how many seconds to ask again."""
+
+    title = "Too much is waiting"
+    status = 429
+
+    def __init__(self, detail: str, *, retry_after: int) -> None:
+        super().__init__(detail)
+        self.retry_after = retry_after
+
+
 class NotAvailable(DomainError):
     """Something this installation leaves out; the text says how to add it."""
 

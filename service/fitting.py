@@ -9,7 +9,7 @@ An estimate carries the fingerprint of its life records: what has not changed is
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from datetime import datetime
 from typing import Any
@@ -70,12 +70,22 @@ class _Inputs:
 
 
 def refit(
-    database: Database, *, pool_open: bool, now: datetime, progress: Progress | None = None, everything: bool = False
+    database: Database,
+    *,
+    pool_open: bool,
+    now: datetime,
+    progress: Progress | None = None,
+    everything: bool = False,
+    only_scope: Sequence[int | None] | None = None,
+    only: Collection[str] | None = None,
 ) -> list[RefitReport]:
-    """Fit every component whose life records changed (or all of them) and publish the new releases."""
+    """Fit every component whose life records changed (or all of them) and publish the new releases.
+
+    `only_scope` and `only` restrict that to one set of shops and to some components.
+    """
     with database.read() as session:
-        wanted = scopes(session, pool_open=pool_open)
-    return [_refit_scope(database, shop_id, now, progress or _silent, everything) for shop_id in wanted]
+        wanted = only_scope if only_scope is not None else scopes(session, pool_open=pool_open)
+    return [_refit_scope(database, shop_id, now, progress or _silent, everything, only) for shop_id in wanted]
 
 
 def _silent(done: int, total: int, name: str) -> None:
@@ -83,18 +93,26 @@ def _silent(done: int, total: int, name: str) -> None:
 
 
 def _refit_scope(
-    database: Database, shop_id: int | None, now: datetime, progress: Progress, everything: bool
+    database: Database,
+    shop_id: int | None,
+    now: datetime,
+    progress: Progress,
+    everything: bool,
+    only: Collection[str] | None = None,
 ) -> RefitReport:
     inputs = _read(database, shop_id)
     filed = _on_file(database, shop_id)
     changed = {slug for slug, print_ in inputs.fingerprints.items() if filed.fingerprint(slug) != print_}
     stale = sorted(changed & (filed.stale | (set(inputs.fingerprints) - set(filed.estimates))))
-    if everything or (changed and _many_changes(inputs, filed, stale)):
+    if only is not None and set(inputs.fingerprints) - set(filed.estimates) <= set(only):
+        stale = sorted(changed & set(only))
+        release = _fit_some(database, inputs, stale, filed, now, progress)
+    elif everything or (changed and _many_changes(inputs, filed, stale)):
         stale = list(inputs.fingerprints)
         release = _fit_all(database, inputs, now, progress)
     else:
         release = _fit_some(database, inputs, stale, filed, now, progress)
-    _clear_stale(database, shop_id, now)
+    _clear_stale(database, shop_id, now, only)
     with database.read() as session:
         newest = latest_release(session, shop_id)
         selection = tuple(newest.counts.get("selection", ())) if newest else ()
@@ -244,9 +262,10 @@ def _selection(inputs: _Inputs, fits: Mapping[str, ComponentFit]) -> list[dict[s
     return [{key: None if value != value else value for key, value in row.items()} for row in found]
 
 
-def _clear_stale(database: Database, shop_id: int | None, now: datetime) -> None:
+def _clear_stale(database: Database, shop_id: int | None, now: datetime, only: Collection[str] | None) -> None:
     with database.write() as session:
         own = [] if shop_id is None else [StaleComponent.shop_id == shop_id]
+        own += [] if only is None else [StaleComponent.component_slug.in_(only)]
         session.execute(delete(StaleComponent).where(StaleComponent.since <= now, *own))
 
 

@@ -11,10 +11,21 @@ from sqlalchemy import Select, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.errors import InvalidInput, NotFound
-from service.models import Doubt, ImportBatch, Inspection, JobCard, JobLine, LineLink, Machine, MachineModel, Shop
+from service.models import (
+    Doubt,
+    ImportBatch,
+    Inspection,
+    Job,
+    JobCard,
+    JobLine,
+    LineLink,
+    Machine,
+    MachineModel,
+    Shop,
+)
 from service.past import reads_the_past
 
-Row = TypeVar("Row", Machine, ImportBatch, Inspection, Doubt, JobLine)
+Row = TypeVar("Row", Machine, ImportBatch, Inspection, Doubt, JobLine, Job)
 
 
 def page(

@@ -66,12 +66,27 @@ def run(settings: Settings, *, host: str, port: int, workers: int) -> None:
         # Each process writes its counts to files of its own there; whoever is asked adds them up.
         folder = os.environ[METRICS_FOLDER] = tempfile.mkdtemp(prefix="weakspot-metrics-")
         options["child_exit"] = _forget_process
+    if settings.database_url.startswith("sqlite"):
+        options["post_worker_init"], options["worker_exit"] = _start_runner, _stop_runner
     print(f"Weakspot listens on http://{host}:{port} (API description: /api/v1/docs); stop with Ctrl-C", flush=True)
     try:
         Server(settings, options).run()
     finally:
         if folder is not None:
             shutil.rmtree(folder, ignore_errors=True)
+
+
+def _start_runner(worker: Any) -> None:
+    """With SQLite a thread of one of the server's processes runs the jobs; with PostgreSQL `weakspot worker` does."""
+    from service.jobs.runner import Runner
+
+    worker.jobs = Runner(worker.app.settings)
+    worker.jobs.start()
+
+
+def _stop_runner(_server: Any, worker: Any) -> None:
+    if hasattr(worker, "jobs"):
+        worker.jobs.stop()
 
 
 def _forget_process(_server: Any, worker: Any) -> None:

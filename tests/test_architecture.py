@@ -42,6 +42,7 @@ USES_ANALYTICS = {
 EXCEPTIONS = {
     ("error_handlers", "analytics.errors"),
     ("cli", "analytics.errors"),
+    ("jobs", "analytics.errors"),
     ("cli_backtest_text", "analytics.figures_calibration"),
 }
 

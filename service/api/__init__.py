@@ -18,6 +18,7 @@ from service.api.health import blueprint as health
 from service.api.imports import blueprint as imports
 from service.api.inspections import blueprint as inspections
 from service.api.job_lines import blueprint as job_lines
+from service.api.jobs import blueprint as jobs
 from service.api.limit_edits import blueprint as limit_edits
 from service.api.machines import blueprint as machines
 from service.api.measurements import blueprint as measurements
@@ -58,6 +59,7 @@ def register_api(app: Flask) -> None:
         ahead,
         imports,
         card_texts,
+        jobs,
         job_lines,
         reviews,
         exports,

@@ -1,0 +1,104 @@
+"""Fits and backtests asked for: accepted at once, done apart from the request."""
+
+from __future__ import annotations
+
+import uuid
+from typing import Any
+
+from flask import url_for
+from flask.views import MethodView
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.api.context import app, shop_id
+from service.api.resource import Resource
+from service.errors import InvalidInput
+from service.estimates import pool_is_open
+from service.jobs.asking import ask, fit_lock, job_of, jobs_of
+from service.models import ComponentType, Job
+from service.queries import page
+from service.schemas.jobs import BacktestAsked, FitAsked, JobReply, JobsReply
+from service.schemas.records import PageQuery
+from service.vocabulary import KM_PER_MILE
+
+blueprint = Resource("jobs", __name__, url_prefix="", description="Work that takes a while")
+
+
+@blueprint.route("/jobs")
+class Jobs(MethodView):
+    @blueprint.arguments(PageQuery, location="query")
+    @blueprint.response(200, JobsReply)
+    def get(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """List the shop's jobs and those that concern every shop."""
+        with app().database.read() as session:
+            rows, further = page(session, jobs_of(shop_id()), Job, after=asked["after"], limit=asked["limit"])
+            return {"jobs": rows, "next": further}
+
+
+@blueprint.route("/jobs/<uuid:job_id>")
+class OneJob(MethodView):
+    @blueprint.response(200, JobReply)
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    def get(self, job_id: uuid.UUID) -> Job:
+        """Show where a job stands, and its result once it is done."""
+        with app().database.read() as session:
+            return job_of(session, shop_id(), job_id)
+
+
+@blueprint.route("/fits")
+class Fits(MethodView):
+    @blueprint.arguments(FitAsked)
+    @blueprint.response(202, JobReply)
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
+    def post(self, asked: dict[str, Any]) -> Any:
+        """Ask for a fit of one component, or of all that are out of date."""
+        with app().database.write() as session:
+            component = asked["component"]
+            if component is not None:
+                _known(session, component)
+            scope = _scope(session)
+            return _accepted(session, "fit", fit_lock(scope, component), {"scope": scope, "component": component})
+
+
+@blueprint.route("/backtests")
+class Backtests(MethodView):
+    @blueprint.arguments(BacktestAsked)
+    @blueprint.response(202, JobReply)
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
+    def post(self, asked: dict[str, Any]) -> Any:
+        """Ask how right the predictions of a past day would have been."""
+        if asked["as_of"] >= app().today():
+            raise InvalidInput("choose a past day: only what followed it can be compared", pointer="/as_of")
+        horizon = asked["horizon"] or {}
+        distance = horizon.get("distance")
+        params = {
+            "as_of": asked["as_of"].isoformat(),
+            "known_at": None if asked["known_at"] is None else asked["known_at"].isoformat(),
+            "distance_km": None if distance is None else distance["value"] * _km_per(distance["unit"]),
+            "months": horizon.get("months"),
+            "level": asked["level"],
+        }
+        with app().database.write() as session:
+            scope = _scope(session)
+            lock = f"backtest:{'pool' if scope is None else scope}"
+            return _accepted(session, "backtest", lock, {"scope": scope, **params})
+
+
+def _km_per(unit: str) -> float:
+    return KM_PER_MILE if unit == "mi" else 1.0
+
+
+def _scope(session: Session) -> int | None:
+    return None if pool_is_open(session, pool_open=app().settings.pool_open) else shop_id()
+
+
+def _known(session: Session, component: str) -> None:
+    found = select(ComponentType.id).where(ComponentType.slug == component, ComponentType.withdrawn_at.is_(None))
+    if session.scalar(found) is None:
+        raise InvalidInput("there is no such component; GET /components lists them", pointer="/component")
+
+
+def _accepted(session: Session, kind: str, lock: str, params: dict[str, Any]) -> Any:
+    job = ask(session, kind, lock, params, shop_id=shop_id(), now=app().now(), most_waiting=app().settings.jobs_waiting)
+    session.flush()
+    return job, 202, {"Location": url_for("jobs.OneJob", job_id=job.public_id)}

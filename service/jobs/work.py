@@ -1,0 +1,56 @@
+"""What each kind of job does."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import date, datetime
+from typing import Any
+
+from service.db import Database
+from service.settings import Settings
+
+Progress = Callable[[int, int, str], None]
+Work = Callable[[Database, Settings, Mapping[str, Any], datetime, Progress], dict[str, Any]]
+
+
+def fit(
+    database: Database, settings: Settings, params: Mapping[str, Any], now: datetime, progress: Progress
+) -> dict[str, Any]:
+    """Fit one component, or all that are out of date, of one set of shops."""
+    from service.fitting import refit
+
+    component = params.get("component")
+    (report,) = refit(
+        database,
+        pool_open=settings.pool_open,
+        now=now,
+        progress=progress,
+        only_scope=(params["scope"],),
+        only=None if component is None else {component},
+    )
+    return {"release": report.release, "fitted": report.fitted, "reused": report.reused}
+
+
+def backtest(
+    database: Database, settings: Settings, params: Mapping[str, Any], now: datetime, progress: Progress
+) -> dict[str, Any]:
+    """Try the predictions of a past day against what followed."""
+    from service.backtests import run_backtest, season
+
+    known_at = params.get("known_at")
+    scope = params["scope"]
+    with database.read() as session:
+        report = run_backtest(
+            session,
+            as_of=date.fromisoformat(params["as_of"]),
+            now=now,
+            horizon=season(params.get("distance_km"), params.get("months")),
+            known_at=None if known_at is None else datetime.fromisoformat(known_at),
+            shop_ids=None if scope is None else [scope],
+            level=params["level"],
+            progress=progress,
+        )
+    return report.to_dict()
+
+
+WORK: dict[str, Work] = {"fit": fit, "backtest": backtest}
