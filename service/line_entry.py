@@ -14,6 +14,7 @@ from service.corrections import shop_row
 from service.errors import PlacesRefused
 from service.imports.faults import RowProblem
 from service.imports.models import plan_models
+from service.imports.options import FileReading
 from service.imports.plan import Plan, make_plan
 from service.imports.reading import ParsedFile
 from service.imports.rows import ParsedRow, RowChecker
@@ -21,6 +22,8 @@ from service.imports.words import catalogue_words
 from service.imports.writing import Writer
 from service.models import JobLine, Shop
 from service.vocabulary import JOB_LINE_COLUMNS
+
+_NO_FILE = FileReading("lines", "utf-8", "given", "", "", (), "ymd", ".")
 
 
 class Entered(NamedTuple):
@@ -47,7 +50,7 @@ def enter_lines(
     problems += _from_the_future(rows, today)
     shop = shop_row(session, shop_id)
     if not problems:
-        parsed = ParsedFile("", b"", JOB_LINE_COLUMNS, tuple(rows), len(rows), (), 0, 0)
+        parsed = ParsedFile("", b"", JOB_LINE_COLUMNS, tuple(rows), len(rows), (), 0, 0, _NO_FILE)
         plan = make_plan(session, shop, parsed, catalogue_words(session, shop.id), today)
         problems = plan.problems
     if problems:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import Any, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 from sqlalchemy import Select, func, or_, select
 from sqlalchemy.orm import Session, aliased
@@ -28,20 +28,45 @@ from service.past import reads_the_past
 Row = TypeVar("Row", Machine, ImportBatch, Inspection, Doubt, JobLine, Job)
 
 
+class Page(NamedTuple):
+    """Part of a list, with the ids to go on from, each empty where there is nothing more that way."""
+
+    rows: Sequence[Any]
+    next: uuid.UUID | None
+    previous: uuid.UUID | None
+
+
+def page_of(session: Session, statement: Select[Any], model: type[Row], asked: Mapping[str, Any]) -> Page:
+    """Rows after or before a public id, in the order they were written (`asked`: after, before, limit).
+
+    The id must itself be of a row of `statement`: another shop's id is refused as one that does not exist.
+    """
+    limit, backwards = asked["limit"], asked["before"] is not None
+    edge = asked["before"] if backwards else asked["after"]
+    wanted = statement
+    if edge is not None:
+        cursor = session.scalar(statement.where(model.public_id == edge).with_only_columns(model.id))
+        if cursor is None:
+            name = "before" if backwards else "after"
+            raise InvalidInput(f"{name} must be the id of an entry of this list", pointer=f"/{name}")
+        wanted = statement.where(model.id < cursor if backwards else model.id > cursor)
+    found = session.scalars(wanted.order_by(model.id.desc() if backwards else model.id).limit(limit + 1)).all()
+    rows, more = list(found[:limit]), len(found) > limit
+    if backwards:
+        rows.reverse()
+    if not rows:
+        return Page(rows, None, None)
+    # What was named by the request lies on the other side.
+    on, back = (True, more) if backwards else (more, edge is not None)
+    return Page(rows, rows[-1].public_id if on else None, rows[0].public_id if back else None)
+
+
 def page(
     session: Session, statement: Select[Any], model: type[Row], *, after: uuid.UUID | None, limit: int
 ) -> tuple[Sequence[Row], uuid.UUID | None]:
-    """Rows after a public id, in the order they were written, and the id to go on after, if there is more.
-
-    `after` must itself be a row of `statement`: another shop's id is refused as one that does not exist.
-    """
-    if after is not None:
-        cursor = session.scalar(statement.where(model.public_id == after).with_only_columns(model.id))
-        if cursor is None:
-            raise InvalidInput("after must be the id of an entry of this list", pointer="/after")
-        statement = statement.where(model.id > cursor)
-    rows = session.scalars(statement.order_by(model.id).limit(limit + 1)).all()
-    return rows[:limit], rows[limit - 1].public_id if len(rows) > limit else None
+    """Rows after a public id, and the id to go on after, if there is more."""
+    found = page_of(session, statement, model, {"after": after, "before": None, "limit": limit})
+    return found.rows, found.next
 
 
 def shop_named(session: Session, name: str) -> Shop:
@@ -74,6 +99,28 @@ def machine_of(session: Session, shop_id: int, public_id: uuid.UUID) -> Machine:
     if row is None:
         raise NotFound("there is no such machine" if known_at is None else "there was no such machine on record then")
     return row
+
+
+def machine_version(session: Session, shop_id: int, public_id: uuid.UUID) -> tuple[int, int | None]:
+    """What changes whenever a machine, its lines or its family do; another shop's machine does not exist."""
+    row = session.execute(
+        select(Machine.version, MachineModel.family_id)
+        .join(MachineModel, Machine.model_id == MachineModel.id)
+        .where(Machine.shop_id == shop_id, Machine.public_id == public_id)
+    ).one_or_none()
+    if row is None:
+        raise NotFound("there is no such machine")
+    return row[0], row[1]
+
+
+def line_versions(session: Session, shop_id: int, machine: uuid.UUID | None) -> tuple[int, ...]:
+    """What changes whenever one of the lines does: of a machine (none, where there is no such), or of all machines."""
+    statement = select(func.coalesce(func.sum(Machine.version), 0), func.count(Machine.id)).where(
+        Machine.shop_id == shop_id
+    )
+    if machine is not None:
+        statement = statement.where(Machine.public_id == machine)
+    return tuple(int(value) for value in session.execute(statement).one())
 
 
 def lines_of(

@@ -216,6 +216,9 @@ def mark_lines(session: Session, keys: Sequence[int]) -> None:
             which = [key for key in part if (key in doubtful) is value]
             if which:
                 session.execute(update(JobLine).where(JobLine.id.in_(which)).values(in_doubt=value))
+        raise_versions(
+            session, session.scalars(select(JobLine.machine_id).where(JobLine.id.in_(part)).distinct()).all()
+        )
 
 
 def add_odometer_entries(session: Session, rows: Rows) -> None:

@@ -11,12 +11,13 @@ from marshmallow import RAISE, ValidationError
 from sqlalchemy.orm import Session
 
 from service.api.context import app, shop_id
+from service.api.pages import HEADER, listed
 from service.api.resource import Resource
 from service.errors import InvalidInput
 from service.imports.intake import take_in
 from service.imports.summary import ImportReport
 from service.models import ImportBatch
-from service.queries import doubt_counts, import_of, imports_of, open_doubts, page
+from service.queries import doubt_counts, import_of, imports_of, open_doubts, page_of
 from service.reviews import doubt_share
 from service.schemas.records import ImportFile, ImportQuery, ImportReply, ImportsReply, PageQuery
 
@@ -27,14 +28,12 @@ DOUBTS_SHOWN = 1000
 @blueprint.route("")
 class Imports(MethodView):
     @blueprint.arguments(PageQuery, location="query")
-    @blueprint.response(200, ImportsReply)
-    def get(self, asked: dict[str, Any]) -> dict[str, Any]:
+    @blueprint.response(200, ImportsReply, headers=HEADER)
+    def get(self, asked: dict[str, Any]) -> Any:
         """List the shop's imports."""
         with app().database.read() as session:
-            rows, further = page(
-                session, imports_of(shop_id()), ImportBatch, after=asked["after"], limit=asked["limit"]
-            )
-        return {"imports": rows, "next": further}
+            part = page_of(session, imports_of(shop_id()), ImportBatch, asked)
+        return listed("imports", part.rows, part)
 
     @blueprint.arguments(ImportQuery, location="query")
     @blueprint.arguments(ImportFile, location="files")

@@ -11,13 +11,14 @@ from flask import Response, request, url_for
 from flask.views import MethodView
 
 from service.api.context import app, shop_id
+from service.api.pages import HEADER, listed
 from service.api.resource import Resource
 from service.inspections.photos import kept_photo, path_of, photo_of, photo_reply
 from service.inspections.standing import stand
 from service.inspections.visit_view import found_reply, inspection_reply, outcome_reply
 from service.inspections.visits import add_finding, add_outcome, close, start
 from service.models import Inspection
-from service.queries import inspections_of, machine_of, page
+from service.queries import inspections_of, machine_of, page_of
 from service.schemas.inspection import (
     FindingAsked,
     FoundReply,
@@ -38,15 +39,15 @@ blueprint = Resource("inspections", __name__, url_prefix="/inspections", descrip
 @blueprint.route("")
 class Inspections(MethodView):
     @blueprint.arguments(InspectionsQuery, location="query")
-    @blueprint.response(200, InspectionsReply)
+    @blueprint.response(200, InspectionsReply, headers=HEADER)
     @blueprint.alt_response(404, response="NOT_FOUND")
-    def get(self, asked: dict[str, Any]) -> dict[str, Any]:
+    def get(self, asked: dict[str, Any]) -> Any:
         """List the shop's inspections."""
         with app().database.read() as session:
             machine = None if asked["machine_id"] is None else machine_of(session, shop_id(), asked["machine_id"]).id
             wanted = inspections_of(shop_id(), machine_id=machine, still_open=asked["open"])
-            rows, further = page(session, wanted, Inspection, after=asked["after"], limit=asked["limit"])
-        return {"inspections": rows, "next": further}
+            part = page_of(session, wanted, Inspection, asked)
+        return listed("inspections", part.rows, part)
 
     @blueprint.arguments(InspectionAsked)
     @blueprint.response(201, InspectionReply)

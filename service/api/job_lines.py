@@ -12,7 +12,9 @@ from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from service import records
+from service.api.conditions import tagged
 from service.api.context import app, shop_id
+from service.api.pages import HEADER, listed
 from service.api.resource import Resource
 from service.corrections import Author, add_link, line_in_force, settle_all, shop_row, supersede, trail_of, undo_link
 from service.errors import Conflict, InvalidInput
@@ -21,7 +23,7 @@ from service.imports.words import catalogue_words
 from service.line_entry import Entered, enter_lines
 from service.models import ComponentType, JobCard, JobLine, LineLink, Machine
 from service.past import read_as_known_at
-from service.queries import doubts_by_line, line_of, lines_of, link_of, page
+from service.queries import doubts_by_line, line_of, line_versions, lines_of, link_of, page_of
 from service.reviews import written_cells
 from service.schemas.new_lines import EnteredLinesReply, EnteredReply, JobLineAsked, JobLinesAsked
 from service.schemas.reviews import (
@@ -41,14 +43,19 @@ blueprint = Resource("job_lines", __name__, url_prefix="/job-lines", description
 @blueprint.route("")
 class JobLines(MethodView):
     @blueprint.arguments(LinesQuery, location="query")
-    @blueprint.response(200, LinesReply)
-    def get(self, asked: dict[str, Any]) -> dict[str, Any]:
+    @blueprint.response(200, LinesReply, headers=HEADER)
+    def get(self, asked: dict[str, Any]) -> Any:
         """List the lines in force, or those that were at an earlier moment."""
         with app().database.read() as session:
+            versions = line_versions(session, shop_id(), asked["machine"])
             read_as_known_at(session, asked["known_at"], now=app().now())
-            wanted = lines_of(session, shop_id(), machine=asked["machine"], card=asked["card"])
-            rows, further = page(session, wanted, JobLine, after=asked["after"], limit=asked["limit"])
-            return {"lines": line_documents(session, rows), "next": further}
+            return tagged(versions, lambda: self._part(session, asked))
+
+    @staticmethod
+    def _part(session: Session, asked: dict[str, Any]) -> Any:
+        wanted = lines_of(session, shop_id(), machine=asked["machine"], card=asked["card"])
+        part = page_of(session, wanted, JobLine, asked)
+        return listed("lines", line_documents(session, part.rows), part)
 
     @blueprint.arguments(JobLineAsked)
     @blueprint.response(201, EnteredReply)
@@ -83,10 +90,12 @@ class BulkLines(MethodView):
 class OneLine(MethodView):
     @blueprint.response(200, LineTrailReply)
     @blueprint.alt_response(404, response="NOT_FOUND")
-    def get(self, line_id: uuid.UUID) -> dict[str, Any]:
+    def get(self, line_id: uuid.UUID) -> Any:
         """Show a line with its whole trail: as first written, every correction, and its links."""
         with app().database.read() as session:
-            return _trail(session, line_of(session, shop_id(), line_id))
+            line = line_of(session, shop_id(), line_id)
+            version = session.scalar(select(Machine.version).where(Machine.id == line.machine_id))
+            return tagged((version,), lambda: _trail(session, line))
 
 
 @blueprint.route("/<uuid:line_id>/corrections")

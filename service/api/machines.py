@@ -7,13 +7,15 @@ from typing import Any
 
 from flask.views import MethodView
 
+from service.api.conditions import tagged
 from service.api.context import app, shop_id
+from service.api.pages import HEADER, listed
 from service.api.resource import Resource
 from service.idle_times import idle_document
 from service.inspections.ranking import horizon_of, rank_recorded
 from service.models import Machine
 from service.past import read_as_known_at
-from service.queries import machine_of, machines_of, page
+from service.queries import machine_of, machine_version, machines_of, page_of
 from service.schemas.ranking import MachineRankingQuery, RankingReply
 from service.schemas.records import IdleReply, KnownAtQuery, MachineQuery, MachineReply, MachinesReply
 
@@ -23,16 +25,16 @@ blueprint = Resource("machines", __name__, url_prefix="/machines", description="
 @blueprint.route("")
 class Machines(MethodView):
     @blueprint.arguments(MachineQuery, location="query")
-    @blueprint.response(200, MachinesReply)
-    def get(self, asked: dict[str, Any]) -> dict[str, Any]:
+    @blueprint.response(200, MachinesReply, headers=HEADER)
+    def get(self, asked: dict[str, Any]) -> Any:
         """List the shop's machines."""
         with app().database.read() as session:
             read_as_known_at(session, asked["known_at"], now=app().now())
             wanted = machines_of(
                 shop_id(), reference=asked["reference"], model=asked["model"], known_at=asked["known_at"]
             )
-            rows, further = page(session, wanted, Machine, after=asked["after"], limit=asked["limit"])
-        return {"machines": rows, "next": further}
+            part = page_of(session, wanted, Machine, asked)
+        return listed("machines", part.rows, part)
 
 
 @blueprint.route("/<uuid:machine_id>")
@@ -40,11 +42,12 @@ class OneMachine(MethodView):
     @blueprint.arguments(KnownAtQuery, location="query")
     @blueprint.response(200, MachineReply)
     @blueprint.alt_response(404, response="NOT_FOUND")
-    def get(self, asked: dict[str, Any], machine_id: uuid.UUID) -> Machine:
+    def get(self, asked: dict[str, Any], machine_id: uuid.UUID) -> Any:
         """Show one machine."""
         with app().database.read() as session:
+            version = machine_version(session, shop_id(), machine_id)
             read_as_known_at(session, asked["known_at"], now=app().now())
-            return machine_of(session, shop_id(), machine_id)
+            return tagged(version, lambda: machine_of(session, shop_id(), machine_id))
 
 
 @blueprint.route("/<uuid:machine_id>/idle")

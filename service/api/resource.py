@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from http import HTTPStatus
 from typing import Any
 
@@ -12,9 +13,12 @@ from marshmallow import RAISE, Schema
 from webargs.flaskparser import FlaskParser
 from werkzeug.exceptions import BadRequest, UnsupportedMediaType
 
+from service.api.conditions import IF_MATCH, IF_NONE_MATCH, conditional
 from service.api.once import PARAMETER, once
 from service.error_handlers import MEDIA_TYPE
 from service.schemas.problem import ProblemDocument
+
+UNCHANGED = {"description": "What the asker has still holds", "content_type": None}
 
 
 class StrictParser(FlaskParser):
@@ -55,7 +59,7 @@ class Resource(Blueprint):
         self, rule: str, endpoint: str | None = None, view_func: Any = None, *args: Any, **more: Any
     ) -> None:
         """Register a view; what holds for every view is put around it here."""
-        view_func.decorators = [once, *view_func.decorators]
+        view_func.decorators = [partial(conditional, view_func), once, *view_func.decorators]
         super().add_url_rule(rule, endpoint, view_func, *args, **more)
 
     @staticmethod
@@ -76,6 +80,12 @@ class Resource(Blueprint):
         if kwargs.get("method") == "post":
             doc["parameters"] = [*doc.get("parameters", ()), PARAMETER]
             statuses += [HTTPStatus.CONFLICT, HTTPStatus.UNPROCESSABLE_ENTITY]
+        elif kwargs.get("method") == "get":
+            doc["parameters"] = [*doc.get("parameters", ()), IF_NONE_MATCH]
+            doc_info.setdefault("response", {}).setdefault("responses", {}).setdefault(304, [dict(UNCHANGED)])
+        elif kwargs.get("method") in ("put", "patch", "delete"):
+            doc["parameters"] = [*doc.get("parameters", ()), IF_MATCH]
+            statuses += [HTTPStatus.PRECONDITION_FAILED, HTTPStatus.PRECONDITION_REQUIRED]
         responses = doc_info.setdefault("response", {}).setdefault("responses", {})
         for status in statuses:
             responses.setdefault(status.value, [status.name])
@@ -98,7 +108,7 @@ class ProblemApi(Api):
         self._register_problem("DEFAULT_ERROR", "Any other error")
 
     def _register_pagination_header(self) -> None:
-        """Lists are paged by `next` in the body, not by a header."""
+        """Lists are paged by `next` in the body and by a Link header, see `service.api.pages`."""
 
     def _register_problem(self, name: str, description: str) -> None:
         response: dict[str, Any] = {"description": description, "schema": self.ERROR_SCHEMA}

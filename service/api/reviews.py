@@ -7,11 +7,12 @@ from typing import Any
 from flask.views import MethodView
 
 from service.api.context import app, shop_id
+from service.api.pages import HEADER, link_header
 from service.api.resource import Resource
 from service.corrections import Author
 from service.imports.words import catalogue_words
 from service.models import Doubt
-from service.queries import doubt_counts, page
+from service.queries import doubt_counts, page_of
 from service.review_answers import answer_doubts
 from service.reviews import doubt_share, doubts_of, missing_readings, review_documents
 from service.schemas.reviews import AnswersAsked, AnswersReply, ReviewQuery, ReviewsReply
@@ -22,20 +23,21 @@ blueprint = Resource("reviews", __name__, url_prefix="/reviews", description="Ro
 @blueprint.route("")
 class Reviews(MethodView):
     @blueprint.arguments(ReviewQuery, location="query")
-    @blueprint.response(200, ReviewsReply)
-    def get(self, asked: dict[str, Any]) -> dict[str, Any]:
+    @blueprint.response(200, ReviewsReply, headers=HEADER)
+    def get(self, asked: dict[str, Any]) -> Any:
         """List what is in doubt, with the evidence and the answers it takes."""
         shop = shop_id()
-        after, limit = asked.pop("after"), asked.pop("limit")
+        edges = {name: asked.pop(name) for name in ("after", "before", "limit")}
         with app().database.read() as session:
-            rows, further = page(session, doubts_of(shop, **asked), Doubt, after=after, limit=limit)
-            return {
-                "doubts": review_documents(session, rows, catalogue_words(session, shop)),
+            part = page_of(session, doubts_of(shop, **asked), Doubt, edges)
+            reply = {
+                "doubts": review_documents(session, part.rows, catalogue_words(session, shop)),
                 "counts": doubt_counts(session, shop, None),
                 "missing_readings": missing_readings(session, shop),
-                "next": further,
+                "next": part.next,
                 **doubt_share(session, shop),
             }
+        return reply, 200, link_header(part)
 
 
 @blueprint.route("/answers")

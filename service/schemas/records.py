@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from marshmallow import fields, validate
+from typing import Any
+
+from marshmallow import ValidationError, fields, validate, validates_schema
 
 from service.imports.frame_numbers import read_frame_number
 from service.schemas.asked import Asked
@@ -13,7 +15,13 @@ class PageQuery(Asked):
     """Which part of a list."""
 
     after = fields.UUID(load_default=None, metadata={"description": "id of the last entry already seen"})
+    before = fields.UUID(load_default=None, metadata={"description": "id of the first entry seen, to go back"})
     limit = fields.Integer(load_default=50, validate=validate.Range(min=1, max=200))
+
+    @validates_schema
+    def _one_way(self, data: dict[str, Any], **kwargs: Any) -> None:
+        if data["after"] is not None and data["before"] is not None:
+            raise ValidationError("Give after or before, not both.", "before")
 
 
 class KnownAtQuery(Asked):

@@ -53,7 +53,7 @@ def test_document_has_every_route_and_nothing_else(app: WeakspotApp, document: d
         for rule in app.url_map.iter_rules()
         for method in (rule.methods or set()) - {"HEAD", "OPTIONS"}
     }
-    undescribed = {("get", path) for path in ("/health", "/api/v1/docs", "/api/v1/openapi.json")}
+    undescribed = {("get", path) for path in ("/health", "/ready", "/metrics", "/api/v1/docs", "/api/v1/openapi.json")}
     undescribed.add(("get", "/static/{filename}"))
     described = {(method, path) for path, item in document["paths"].items() for method in METHODS if method in item}
     assert routes - undescribed == described

@@ -16,7 +16,8 @@ OWN = {"currency": "EUR", "hourly_rate": "72.50", "parts": [{"component": "tyre"
 
 
 def put(caller: Caller, **asked: Any) -> dict[str, Any]:
-    response = caller.send("PUT", "/api/v1/prices", json=asked)
+    headers = {"If-Match": caller.get("/api/v1/prices").headers["ETag"]}
+    response = caller.send("PUT", "/api/v1/prices", json=asked, headers=headers)
     assert response.status_code == 200, response.text
     found: dict[str, Any] = response.get_json()
     return found
@@ -79,7 +80,7 @@ def test_prices_in_another_currency_are_left_out_and_said_so(gasket: Caller) -> 
 )
 def test_refused_and_nothing_kept(gasket: Caller, changed: dict[str, Any], pointer: str) -> None:
     before = gasket.get("/api/v1/prices").get_json()
-    response = gasket.send("PUT", "/api/v1/prices", json={**OWN, **changed})
+    response = gasket.send("PUT", "/api/v1/prices", json={**OWN, **changed}, headers={"If-Match": "*"})
     assert response.status_code == 422
     assert [error["pointer"] for error in response.get_json()["errors"]] == [pointer]
     assert gasket.get("/api/v1/prices").get_json() == before
