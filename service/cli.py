@@ -18,6 +18,7 @@ from sqlalchemy.orm import Session
 from analytics.errors import AnalyticsError
 from service.cli_ahead import look_ahead
 from service.cli_context import Context, as_json, pass_context
+from service.cli_fleet_work import due_renewals, pull_machines
 from service.cli_inspect import inspect_machine, recommission
 from service.cli_options import PAPER, machine_options, visit_options
 from service.cli_person import person_group
@@ -36,7 +37,7 @@ def cli(context: click.Context) -> None:
     context.call_on_close(context.obj.database.dispose)
 
 
-for _command in (inspect_machine, recommission, look_ahead, person_group):
+for _command in (inspect_machine, recommission, look_ahead, pull_machines, due_renewals, person_group):
     cli.add_command(_command)
 
 

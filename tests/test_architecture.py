@@ -27,15 +27,26 @@ LAYERS: tuple[tuple[str, ...], ...] = (
      "inspections", "estimates", "fitting", "imports", "exports", "records", "corrections", "reviews", "review_answers",
      "card_texts", "idle_times", "kept_replies", "people", "queries", "schemas", "setup", "outlooks",
      "renewal_advice",
+     "fleet_costs", "pull_lists", "due_work",
      "backtests", "backtest_document", "backtest_fits", "backtest_lines", "backtest_parts"),
     ("api", "web", "app", "auth", "error_handlers", "json_input", "server",
      "request_limits", "request_log", "rate_hooks", "security_headers",
-     "cli", "cli_ahead", "cli_answers", "cli_ask", "cli_context", "cli_inspect", "cli_options", "cli_person",
-     "cli_text", "cli_visit", "cli_visit_text", "cli_backtest_text"),
+     "cli", "cli_fleet_work", "cli_ahead", "cli_answers", "cli_ask", "cli_context", "cli_inspect", "cli_options",
+     "cli_person", "cli_text", "cli_visit", "cli_visit_text", "cli_backtest_text"),
 )  # fmt: skip
 LAYER_OF = {name: number for number, names in enumerate(LAYERS) for name in names}
 USES_ANALYTICS = {
-    *("inspections", "estimates", "fitting", "lifetimes", "outlooks", "renewal_advice"),
+    *(
+        "inspections",
+        "estimates",
+        "fitting",
+        "lifetimes",
+        "outlooks",
+        "renewal_advice",
+        "fleet_costs",
+        "pull_lists",
+        "due_work",
+    ),
     *(name for name in LAYER_OF if name.startswith("backtest")),
 }
 # Refusals are mapped to answers and exit codes in one place each; a figure is drawn where it is shown.

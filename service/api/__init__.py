@@ -14,6 +14,7 @@ from service.api.checks import blueprint as checks
 from service.api.components import blueprint as components
 from service.api.docs import blueprint as docs
 from service.api.exports import blueprint as exports
+from service.api.fleet_work import blueprint as fleet_work
 from service.api.health import blueprint as health
 from service.api.imports import blueprint as imports
 from service.api.inspections import blueprint as inspections
@@ -57,6 +58,7 @@ def register_api(app: Flask) -> None:
         machines,
         components,
         ahead,
+        fleet_work,
         imports,
         card_texts,
         jobs,

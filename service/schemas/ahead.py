@@ -53,6 +53,45 @@ class RenewalQuery(Asked):
     level = fields.Float(load_default=0.9, validate=SHARE)
 
 
+class FleetWorkQuery(DayQuery):
+    """What is renewed on purpose, and what a machine off the road costs."""
+
+    components = fields.List(Name(most=60), load_default=list, validate=validate.Length(max=60))
+    planned_downtime_days = fields.Float(load_default=0.0, validate=validate.Range(min=0, max=365))
+    failure_downtime_days = fields.Float(load_default=0.0, validate=validate.Range(min=0, max=365))
+    downtime_per_day = fields.Float(load_default=0.0, validate=validate.Range(min=0, max=1e6))
+
+
+class PullListQuery(FleetWorkQuery):
+    """The workshop's hours, how long what stays out runs on, and what bringing a machine in takes."""
+
+    hours = fields.Float(load_default=20.0, validate=validate.Range(min=0, max=10_000))
+    days_ahead = fields.Float(load_default=7.0, validate=validate.Range(min=1, max=366))
+    hours_to_bring_in = fields.Float(load_default=0.25, validate=validate.Range(min=0, max=100))
+
+
+class DueWorkQuery(FleetWorkQuery):
+    """How far ahead."""
+
+    days = fields.Integer(load_default=90, validate=validate.Range(min=1, max=3660))
+
+
+class PullListReply(Reply):
+    """Jobs within the hours, the most worth first, and what was left out and why."""
+
+    jobs = fields.List(fields.Dict(), required=True)
+    machines = fields.List(fields.String(), required=True)
+    hours = fields.Float(required=True)
+    left_out = fields.List(fields.Dict(), required=True)
+
+
+class DueWorkReply(Reply):
+    """Scheduled renewals due, the overdue first."""
+
+    due = fields.List(fields.Dict(), required=True)
+    hours = fields.Float(required=True)
+
+
 class OutlookReply(Reply):
     """Failures expected, with a prediction interval."""
 

@@ -1,0 +1,102 @@
+"""The week's list and due renewals from imported job lines: API, commands, table and calendar."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from datetime import date
+from pathlib import Path
+
+import pytest
+from icalendar import Calendar
+
+from service.db import Database
+from tests.service.callers import Caller, make_app, make_caller, make_command
+from tests.service.job_files import SHOP, csv_file, row, take_in
+from tests.service.test_outlooks import AS_OF, card, fill
+
+DAY = {"as_of": AS_OF.isoformat()}
+
+
+@pytest.fixture
+def caller(database: Database) -> Caller:
+    fill(database)
+    bad = card(4, "2025-12-01", "61500", component="regulator_rectifier", action="checked_bad")
+    belt = row(card="f", date="2025-12-20", machine="M2", make="Hexley", model="Dray 300", odometer="61200",
+               component="cvt_belt", reason="scheduled")  # fmt: skip
+    take_in(database, csv_file([bad, belt]), today=AS_OF)
+    return make_caller(make_app(database), SHOP)
+
+
+def test_what_was_found_bad_is_on_the_list_and_hours_hold(caller: Caller) -> None:
+    found = caller.get("/api/v1/fleet/pull-list", query_string={**DAY, "hours": 6}).get_json()
+    first = found["jobs"][0]
+    assert (first["machine"], first["component"], first["must"]) == ("M4", "regulator_rectifier", True)
+    assert found["hours"] <= 6 and found["over_by"] == 0
+    assert {j["component"] for j in found["jobs"][1:]} <= {"cvt_belt", "tyre", "brake_pad", "brake_fluid", "spark_plug",
+                                                          "valve_train", "fuel_filter"}  # fmt: skip
+    left = [j for j in found["left_out"] if j["safety_class"] == "A"]
+    assert left and all("check it before the machine is used again" in j["reason"] for j in left)
+    assert any("invented" in note for note in found["notes"])
+
+
+def test_more_hours_never_save_less(caller: Caller) -> None:
+    worth = [
+        caller.get("/api/v1/fleet/pull-list", query_string={**DAY, "hours": h}).get_json()["worth"] for h in (2, 5, 9)
+    ]
+    assert worth == sorted(worth) and worth[0] < worth[-1]
+
+
+def test_a_part_just_renewed_is_not_due_and_an_old_one_is(caller: Caller) -> None:
+    found = caller.get("/api/v1/fleet/due", query_string={**DAY, "days": 60, "components": "cvt_belt"}).get_json()
+    assert {r["machine"] for r in found["due"]} == {"M1", "M3", "M4"}
+    assert {r["component"] for r in found["due"]} == {"cvt_belt"}
+    later = caller.get("/api/v1/fleet/due", query_string={**DAY, "days": 3660, "components": "cvt_belt"}).get_json()
+    mine = next(r for r in later["due"] if r["machine"] == "M2")
+    assert not mine["overdue"] and mine["age_known"]
+    days = (date.fromisoformat(mine["due"]) - AS_OF).days
+    assert days == pytest.approx(mine["interval_days"] - 16, abs=20)  # renewed 16 days ago
+
+
+def test_table_and_calendar_say_the_same(caller: Caller) -> None:
+    asked = {**DAY, "days": 30}
+    rows = caller.get("/api/v1/fleet/due", query_string=asked).get_json()["due"]
+    table = list(csv.DictReader(io.StringIO(caller.get("/api/v1/fleet/due.csv", query_string=asked).get_data(True))))
+    assert [(r["due"], r["machine"], r["component"]) for r in table] == [
+        (r["due"], r["machine"], r["component"]) for r in rows
+    ]
+    reply = caller.get("/api/v1/fleet/due.ics", query_string=asked)
+    assert reply.mimetype == "text/calendar"
+    events = Calendar.from_ical(reply.get_data()).walk("VEVENT")
+    assert len(events) == len(rows) == len({str(e["uid"]) for e in events})
+    assert events[0].decoded("dtstart").isoformat() == rows[0]["due"]
+    again = Calendar.from_ical(caller.get("/api/v1/fleet/due.ics", query_string=asked).get_data()).walk("VEVENT")
+    assert [e["uid"] for e in again] == [e["uid"] for e in events]
+
+
+def test_refusals(caller: Caller) -> None:
+    unknown = caller.get("/api/v1/fleet/due", query_string={**DAY, "components": "flux_gate"})
+    assert unknown.status_code == 422 and "not a component" in unknown.get_json()["detail"]
+    assert caller.get("/api/v1/fleet/pull-list", query_string={**DAY, "hours": -1}).status_code == 422
+    assert caller.get("/api/v1/fleet/due", query_string={"as_of": "2019-01-01"}).status_code == 422
+
+
+def test_commands(
+    caller: Caller,
+    database: Database,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    run = make_command(database, monkeypatch, capsys)
+    whose = ("--shop", SHOP, "--as-of", DAY["as_of"])
+    code, text, _ = run("pull", *whose, "--hours", "6")
+    assert code == 0 and "found bad and not yet put right" in " ".join(text.split())
+    file, table = tmp_path / "due.ics", tmp_path / "due.csv"
+    code, text, _ = run("due", *whose, "--calendar", str(file), "--csv", str(table))
+    assert code == 0 and "past their best age" in " ".join(text.split())
+    told = json.loads(run("due", *whose, "--json")[1])
+    assert len(Calendar.from_ical(file.read_bytes()).walk("VEVENT")) == len(told["due"])
+    assert len(table.read_text(encoding="utf-8").splitlines()) == len(told["due"]) + 1
+    assert run("pull", "--shop", "Nobody's")[0] == 1
