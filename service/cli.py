@@ -195,6 +195,7 @@ def fit(context: Context, everything: bool, json_output: bool) -> None:
             now=context.now,
             progress=advance,
             everything=everything,
+            pseudonym_key=context.settings.pool_pseudonym_key,
         )
     if json_output:
         as_json([report.to_dict() for report in reports])

@@ -9,38 +9,29 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import fields
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import exists, func, insert, select
+from sqlalchemy import insert, select
 from sqlalchemy.orm import Session
 
 from analytics.component_fit import ComponentFit
 from analytics.life_model_types import LifePrior
 from service.lifetimes import Dataset
-from service.models import EstimateRelease, JobLine, Shop, StaleComponent
+from service.models import EstimateRelease, Shop, StaleComponent
 from service.past import reads_the_past
+from service.pool.members import pool_is_open as pool_is_open
+from service.pool.members import withdrawn_shops
 
 # Goes up whenever the same lines would give another fit; the layout of a stored fit is part of it.
 _LAYOUT = ",".join(field.name for field in fields(ComponentFit))
-MODEL_VERSION = f"life-model-9-{hashlib.sha256(_LAYOUT.encode()).hexdigest()[:12]}"
-# Below this many shops the pool is closed unless its members agreed to open it (a setting): with few members
-# one shop could work out another's records.
-POOL_NEEDS_SHOPS = 5
+MODEL_VERSION = f"life-model-10-{hashlib.sha256(_LAYOUT.encode()).hexdigest()[:12]}"
 
 
-def pool_is_open(session: Session, *, pool_open: bool) -> bool:
-    """Whether shops are served from all shops' records."""
-    if pool_open:
-        return True
-    has_lines = exists().where(JobLine.shop_id == Shop.id)
-    return (session.scalar(select(func.count(Shop.id)).where(has_lines)) or 0) >= POOL_NEEDS_SHOPS
-
-
-def scopes(session: Session, *, pool_open: bool) -> list[int | None]:
-    """Which sets of shops are fitted together: all of them, or each for itself."""
+def scopes(session: Session, *, pool_open: bool, on: date | None = None) -> list[int | None]:
+    """Which sets of shops are fitted together: all that share, or each for itself."""
     if pool_is_open(session, pool_open=pool_open):
-        return [None]
+        return [None, *withdrawn_shops(session, on)]
     return list(session.scalars(select(Shop.id).order_by(Shop.id)))
 
 
@@ -55,8 +46,13 @@ def latest_release(session: Session, shop_id: int | None) -> EstimateRelease | N
 
 
 def release_for(session: Session, shop_id: int, *, pool_open: bool) -> EstimateRelease | None:
-    """The release a shop is served from: the pool's where it is open, else its own."""
-    return latest_release(session, None if pool_is_open(session, pool_open=pool_open) else shop_id)
+    """The release a shop is served from: the pool's where it is open and the shop shares, else its own."""
+    if not pool_is_open(session, pool_open=pool_open):
+        return latest_release(session, shop_id)
+    pooled = latest_release(session, None)
+    if pooled is not None and shop_id in pooled.counts.get("withdrawn_shops", ()):
+        return latest_release(session, shop_id)
+    return pooled
 
 
 def mark_stale(session: Session, shop_id: int, slugs: Sequence[str], now: datetime) -> None:

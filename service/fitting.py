@@ -27,6 +27,9 @@ from service.db import Database
 from service.estimates import MODEL_VERSION, latest_release, positions_document, prior_of, scopes
 from service.lifetimes import Dataset, read_dataset
 from service.models import ComponentType, Estimate, EstimateRelease, Shop, StaleComponent
+from service.pool.inputs import pool_records
+from service.pool.members import files_in_use, member_ids, withdrawn_shops
+from service.pool.visible import keep_own_counts
 
 Progress = Callable[[int, int, str], None]
 # Above this share of stale components, or of lines new since the last fit of all, everything is fitted.
@@ -65,8 +68,10 @@ class _Inputs:
     shop: str | None
     dataset: Dataset
     spells: dict[str, Spells]
+    logged: dict[str, Spells]  # of this installation's own lines, on exact clocks
     priors: dict[str, LifePrior]
     fingerprints: dict[str, bytes]
+    takes_part: dict[str, list[int]]  # shops that withdrew, files of other installations in use
 
 
 def refit(
@@ -78,14 +83,18 @@ def refit(
     everything: bool = False,
     only_scope: Sequence[int | None] | None = None,
     only: Collection[str] | None = None,
+    pseudonym_key: str = "",
 ) -> list[RefitReport]:
     """Fit every component whose life records changed (or all of them) and publish the new releases.
 
-    `only_scope` and `only` restrict that to one set of shops and to some components.
+    `only_scope` and `only` restrict that to one set of shops and to some components. `pseudonym_key` is the key agreed
+    with other installations: machines they also know are joined by it.
     """
     with database.read() as session:
-        wanted = only_scope if only_scope is not None else scopes(session, pool_open=pool_open)
-    return [_refit_scope(database, shop_id, now, progress or _silent, everything, only) for shop_id in wanted]
+        wanted = only_scope if only_scope is not None else scopes(session, pool_open=pool_open, on=now.date())
+    return [
+        _refit_scope(database, shop_id, now, progress or _silent, everything, only, pseudonym_key) for shop_id in wanted
+    ]
 
 
 def _silent(done: int, total: int, name: str) -> None:
@@ -99,43 +108,55 @@ def _refit_scope(
     progress: Progress,
     everything: bool,
     only: Collection[str] | None = None,
+    pseudonym_key: str = "",
 ) -> RefitReport:
-    inputs = _read(database, shop_id)
+    inputs = _read(database, shop_id, now, pseudonym_key)
     filed = _on_file(database, shop_id)
     changed = {slug for slug, print_ in inputs.fingerprints.items() if filed.fingerprint(slug) != print_}
     stale = sorted(changed & (filed.stale | (set(inputs.fingerprints) - set(filed.estimates))))
-    if only is not None and set(inputs.fingerprints) - set(filed.estimates) <= set(only):
+    # Somebody left the pool, or another installation's file came in.
+    others = shop_id is None and bool(filed.release) and filed.takes_part != inputs.takes_part
+    if only is not None and not others and set(inputs.fingerprints) - set(filed.estimates) <= set(only):
         stale = sorted(changed & set(only))
         release = _fit_some(database, inputs, stale, filed, now, progress)
-    elif everything or (changed and _many_changes(inputs, filed, stale)):
+    elif everything or others or (changed and _many_changes(inputs, filed, stale)):
         stale = list(inputs.fingerprints)
         release = _fit_all(database, inputs, now, progress)
     else:
         release = _fit_some(database, inputs, stale, filed, now, progress)
     _clear_stale(database, shop_id, now, only)
-    with database.read() as session:
+    with database.write() as session:
         newest = latest_release(session, shop_id)
+        if newest is not None and shop_id is None and stale:
+            keep_own_counts(session, newest.id, {slug: inputs.logged[slug] for slug in stale})
         selection = tuple(newest.counts.get("selection", ())) if newest else ()
     counts: dict[str, Any] = _counts(inputs.dataset, inputs.spells)
     reused = len(inputs.fingerprints) - len(stale)
     return RefitReport(inputs.shop, release, len(stale), reused, selection=selection, **counts)
 
 
-def _read(database: Database, shop_id: int | None) -> _Inputs:
+def _read(database: Database, shop_id: int | None, now: datetime, pseudonym_key: str) -> _Inputs:
     with database.read() as session:
-        dataset = read_dataset(session, shop_ids=None if shop_id is None else [shop_id])
+        withdrawn = withdrawn_shops(session, now.date())
+        members = member_ids(session, now.date()) if withdrawn else None
+        dataset = read_dataset(session, shop_ids=members if shop_id is None else [shop_id])
+        takes_part = {"withdrawn_shops": withdrawn, "pool_files": [file.id for file in files_in_use(session)]}
+        own = records = dataset.life_records()
+        if shop_id is None:
+            records = pool_records(session, dataset, own, pseudonym_key)
         types = session.execute(
             select(ComponentType.slug, ComponentType.document)
             .where(ComponentType.withdrawn_at.is_(None))
             .order_by(ComponentType.id)
         ).all()
         shop = None if shop_id is None else session.get_one(Shop, shop_id).name
-    records, names = dataset.life_records(), dataset.names
+    names = dataset.names
     nothing = Spells.empty(names.cells, names.positions, names.shops)
     spells = {row.slug: records.get(row.slug, nothing) for row in types}
     priors = {row.slug: prior_of(row.document) for row in types}
     prints = {slug: _fingerprint(spells[slug], priors[slug]) for slug in spells}
-    return _Inputs(shop_id, shop, dataset, spells, priors, prints)
+    logged = {slug: own.get(slug, nothing) for slug in spells}
+    return _Inputs(shop_id, shop, dataset, spells, logged, priors, prints, takes_part)
 
 
 @dataclass(frozen=True)
@@ -145,6 +166,7 @@ class _Filed:
     release: str
     estimates: dict[str, tuple[int, bytes]]
     spread_prior: SpreadPrior
+    takes_part: dict[str, list[int]]
     told: dict[str, Any]  # by the last fit of all: the lines it had, and how the shops' logs look
     stale: set[str]
 
@@ -158,7 +180,7 @@ def _on_file(database: Database, shop_id: int | None) -> _Filed:
         stale = set(session.scalars(select(StaleComponent.component_slug).where(*own)))
         release = latest_release(session, shop_id)
         if release is None:
-            return _Filed("", {}, SpreadPrior(), {"lines_at_last_fit_of_all": 0, "selection": []}, stale)
+            return _Filed("", {}, SpreadPrior(), {}, {"lines_at_last_fit_of_all": 0, "selection": []}, stale)
         rows = session.execute(
             select(Estimate.component_slug, Estimate.id, Estimate.fingerprint)
             .where(Estimate.id.in_(release.estimates.values()))
@@ -168,7 +190,8 @@ def _on_file(database: Database, shop_id: int | None) -> _Filed:
         told = {"lines_at_last_fit_of_all": 0, "selection": []} | {
             name: release.counts[name] for name in ("lines_at_last_fit_of_all", "selection") if name in release.counts
         }
-        return _Filed(str(release.public_id), known, SpreadPrior(**release.spread_prior), told, stale)
+        takes_part = {name: release.counts.get(name, []) for name in ("withdrawn_shops", "pool_files")}
+        return _Filed(str(release.public_id), known, SpreadPrior(**release.spread_prior), takes_part, told, stale)
 
 
 def _many_changes(inputs: _Inputs, filed: _Filed, stale: list[str]) -> bool:
@@ -241,7 +264,8 @@ def _release(
         estimates=dict(estimates),
         positions=positions_document(inputs.dataset),
         spread_prior=asdict(spread_prior),
-        counts=_counts(inputs.dataset, inputs.spells) | dict(told),
+        # A shop that had withdrawn by then is answered from its own records from this release on.
+        counts=_counts(inputs.dataset, inputs.spells) | dict(told) | inputs.takes_part,
         data_through=inputs.dataset.data_through,
         published_at=now,
     )
@@ -258,7 +282,7 @@ def _counts(dataset: Dataset, spells: Mapping[str, Spells]) -> dict[str, int]:
 
 def _selection(inputs: _Inputs, fits: Mapping[str, ComponentFit]) -> list[dict[str, Any]]:
     """How each shop's log looks, for all shops together first; what could not be told is null."""
-    found = [asdict(row) for row in selection_flags(inputs.spells, fits)]
+    found = [asdict(row) for row in selection_flags(inputs.logged, fits)]
     return [{key: None if value != value else value for key, value in row.items()} for row in found]
 
 

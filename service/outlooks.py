@@ -24,6 +24,7 @@ from service.inspections.part_states import LEAST_DAYS_FOR_A_RATE, KnownMachine,
 from service.inspections.serving import Snapshot, snapshot_for
 from service.lifetimes import Dataset, read_dataset
 from service.models import Machine
+from service.pool.visible import IN_FULL, Counts, VisibleCounts
 
 LEVEL = 0.8
 DAYS_PER_MONTH = DAYS_PER_YEAR / 12
@@ -232,15 +233,23 @@ def model_comparisons(
         "compared_at": {"distance_km": round(km), "days": round(days)},
         "basis": COMPARED,
         "comparisons_made": len(everything),
-        "models": [_comparison(c) for c in sorted(mine, key=lambda c: -c.chance_weak)],
-        "within": [_comparison(c) for c in within],
+        "models": [_comparison(c, snapshot.counts) for c in sorted(mine, key=lambda c: -c.chance_weak)],
+        "within": [_comparison(c, snapshot.counts) for c in within],
         "estimate": {"version": snapshot.version, "data_through": _iso(snapshot.data_through)},
     }
 
 
-def _comparison(c: Comparison) -> dict[str, Any]:
+def _comparison(c: Comparison, visible: VisibleCounts | None) -> dict[str, Any]:
     one, other = c.one, c.other
     naive = None if np.isnan(c.naive_ratio) else c.naive_ratio
+    counts_from, counts = IN_FULL, Counts(0.0, 0.0, 0, 0, 0.0, 0.0)
+    if one is not None:
+        counts = Counts(one.failures, 0.0, one.machines, one.shops, one.exposure_km, 0.0)
+    if visible is not None:
+        # Raw ratios are counts of strata and positions over each other: finer than the grid.
+        naive = None
+        if one is not None:
+            counts, counts_from = visible.of(c.component, one.cell.make, one.cell.model)
     return {
         "kind": c.kind,
         "make": one.cell.make if one else None,
@@ -256,10 +265,11 @@ def _comparison(c: Comparison) -> dict[str, Any]:
         "chance_weak": c.chance_weak,
         "failures_a_machine_ratio": naive,
         "distance_a_machine_ratio": None if naive is None else c.km_ratio,
-        "failures": one.failures if one else None,
-        "machines": one.machines if one else None,
-        "shops": one.shops if one else None,
-        "exposure_km": one.exposure_km if one else None,
+        "failures": counts.failures if one else None,
+        "machines": counts.machines if one else None,
+        "shops": counts.shops if one else None,
+        "exposure_km": counts.exposure_km if one else None,
+        "counts": counts_from,
     }
 
 

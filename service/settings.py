@@ -46,6 +46,8 @@ class Settings:
     job_seconds: int = 3_600
     jobs_waiting: int = 20
     fit_after_seconds: int = 60
+    pool_key_file: str = "var/pool-key.pem"
+    pool_pseudonym_key: str = field(default="", repr=False)
     secret_key: str = field(default="", repr=False)
     locale: str = "en_GB"
 
@@ -144,6 +146,12 @@ def _folder(name: str, value: str) -> str:
     return value
 
 
+def _file(name: str, value: str) -> str:
+    if not value or "\x00" in value or Path(value).is_dir():
+        raise BadSetting(f"{name}: {value!r} is not a file; write the path of one")
+    return value
+
+
 def _positive(name: str, value: str) -> float:
     try:
         number = float(value)
@@ -201,5 +209,7 @@ _READ: dict[str, Callable[[str, str], Any]] = {
     "jobs_waiting": _whole(1, 10_000),
     "fit_after_seconds": _whole(0, 86_400),
     "secret_key": _signing_key,
+    "pool_key_file": _file,
+    "pool_pseudonym_key": _signing_key,
     "locale": _locale,
 }

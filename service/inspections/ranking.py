@@ -19,6 +19,7 @@ from service.inspections.recorded import from_records
 from service.inspections.serving import Snapshot, find_cell, snapshot_for
 from service.inspections.told_history import checked_history
 from service.models import Machine
+from service.pool.visible import IN_FULL, OWN_ONLY
 
 CERTAIN = 1.0
 # How far off the hazard can be where the log is broken in one of the ways that are known (simulated records of such
@@ -47,6 +48,7 @@ class RankedPart:
     evidence: Evidence
     known_bad: bool
     why: str
+    counts_from: str = IN_FULL
 
 
 @dataclass(frozen=True)
@@ -172,6 +174,9 @@ def _ranked(
 ) -> RankedPart:
     document = snapshot.documents[state.component]
     in_horizon, bad_now = chance.chance_in_horizon, chance.chance_bad_now
+    evidence, counts_from = chance.evidence, IN_FULL
+    if snapshot.counts is not None:
+        evidence, counts_from = snapshot.counts.evidence(state.component, machine.cell, evidence)
     if known_bad:
         in_horizon = bad_now = Probability(CERTAIN, CERTAIN, CERTAIN, in_horizon.level)
     return RankedPart(
@@ -183,17 +188,18 @@ def _ranked(
         state,
         in_horizon,
         bad_now,
-        chance.evidence,
+        evidence,
         known_bad,
-        why(state, chance.evidence, known_bad),
+        why(state, evidence, known_bad, counts_from),
+        counts_from,
     )
 
 
-def why(state: PartState, evidence: Evidence, known_bad: bool) -> str:
+def why(state: PartState, evidence: Evidence, known_bad: bool, counts_from: str = IN_FULL) -> str:
     """One line: what is known of this part, and what the figure rests on."""
     if known_bad:
         return "Found bad and not renewed since."
-    return f"{_age_words(state)} {evidence_words(evidence)}"
+    return f"{_age_words(state)} {evidence_words(evidence, counts_from)}"
 
 
 def _age_words(state: PartState) -> str:
@@ -206,8 +212,14 @@ def _age_words(state: PartState) -> str:
     return "History unknown: may be the first part or a later one."
 
 
-def evidence_words(evidence: Evidence) -> str:
+def evidence_words(evidence: Evidence, counts_from: str = IN_FULL) -> str:
     """How much stands behind a figure, in the trade's words."""
+    if counts_from == OWN_ONLY:
+        return (
+            f"{evidence.failures:,.0f} failures in {evidence.parts:,.0f} parts of your own; what other shops have is"
+            f" in the chance, but too few machines or shops to be counted out; the prior weighs"
+            f" {evidence.prior_weight:.0%}."
+        )
     if evidence.parts == 0:
         return "No records of this part: catalogue prior only, invented figures."
     return (
@@ -236,6 +248,7 @@ def _part_reply(part: RankedPart) -> dict[str, Any]:
             "prior_weight": evidence.prior_weight,
             "clock": evidence.clock,
             "known_as": evidence.known_as,
+            "counts": part.counts_from,
         },
         "why": part.why,
     }

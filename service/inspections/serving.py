@@ -31,6 +31,7 @@ from service.models import (
     ModelLayout,
     PartChange,
 )
+from service.pool.visible import VisibleCounts, visible_counts
 
 
 @dataclass(frozen=True)
@@ -50,6 +51,8 @@ class Snapshot:
     log_flags: tuple[str, ...] = ()  # what is wrong with the records as a whole
     # True where the records hold hardly anything but failures: no absolute chance can be given.
     order_only: bool = False
+    # The counts this shop may be shown behind pooled figures; None where those of the fits may be.
+    counts: VisibleCounts | None = None
 
     def layout(self, cell: Cell) -> Mapping[str, Any]:
         """How a model is built, as far as the catalogue knows; empty for a model it does not."""
@@ -74,6 +77,9 @@ def snapshot_for(session: Session, shop_id: int, *, pool_open: bool) -> Snapshot
                 _cache.pop(next(iter(_cache)))
             _cache[key] = _build(session, release)
         snapshot = _cache[key]
+    counts = visible_counts(session, shop_id, release, pool_open=pool_open)
+    if counts is not None:
+        snapshot = replace(snapshot, counts=counts)
     taught = taught_catalogue(session, shop_id, snapshot.catalogue, pool_open=pool_open)
     return replace(snapshot, catalogue=taught.taught) if taught.learnt else snapshot
 

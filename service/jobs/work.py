@@ -27,6 +27,7 @@ def fit(
         progress=progress,
         only_scope=(params["scope"],),
         only=None if component is None else {component},
+        pseudonym_key=settings.pool_pseudonym_key,
     )
     return {"release": report.release, "fitted": report.fitted, "reused": report.reused}
 

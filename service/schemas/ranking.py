@@ -110,6 +110,13 @@ class EvidenceReply(Reply):
     prior_weight = fields.Float(required=True)
     clock = fields.String(required=True)
     known_as = fields.String(required=True)
+    counts = fields.String(
+        required=True,
+        metadata={
+            "description": "whose counts these are: in full; published cells of the pool (fixed grid, see /pool/cells);"
+            " or own records only, where what the pool has is withheld for too few machines or shops"
+        },
+    )
 
 
 class MoveReply(Reply):

@@ -44,6 +44,8 @@ def test_every_setting_is_read() -> None:
         "WEAKSPOT_FIT_AFTER_SECONDS": "10",
         "WEAKSPOT_SECRET_KEY": "thirty-two characters and more of it",
         "WEAKSPOT_LOCALE": "de_CH",
+        "WEAKSPOT_POOL_KEY_FILE": "keys/pool.pem",
+        "WEAKSPOT_POOL_PSEUDONYM_KEY": "a key that two installations agreed on",
     }
     assert {name.removeprefix("WEAKSPOT_").lower() for name in given} == {field.name for field in fields(Settings)}
     read = Settings.from_environment({**given, "HOME": "/", "WEAKSPOT_TEST_ENGINES": "sqlite"})

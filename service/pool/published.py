@@ -1,0 +1,96 @@
+"""Read what was published: cells that stand, curves on the fixed grid, the list of publications."""
+
+from __future__ import annotations
+
+import uuid
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from analytics.sharing_rule import (
+    BAND_EDGES_KM,
+    GRID,
+    LEAST_MACHINES,
+    LEAST_SHOPS,
+    MOST_OF_ONE_SHOP,
+    fixed_curve,
+)
+from service.errors import NotFound
+from service.models import PoolCell, PoolPublication
+
+RULE = {
+    "grid": GRID,
+    "band_edges_km": [*BAND_EDGES_KM[:-1], None],
+    "least_machines": LEAST_MACHINES,
+    "least_shops": LEAST_SHOPS,
+    "most_of_one_shop": MOST_OF_ONE_SHOP,
+    "republished_when_shops_have_new": LEAST_SHOPS,
+    "dates": "the first of each month",
+}
+
+
+def publications(session: Session) -> list[dict[str, Any]]:
+    """Every publication, the newest first."""
+    rows = session.scalars(select(PoolPublication).order_by(PoolPublication.id.desc()))
+    return [
+        {"id": str(r.public_id), "dated": r.dated.isoformat(), "published_at": r.published_at.isoformat()} for r in rows
+    ]
+
+
+def standing_cells(session: Session, publication: uuid.UUID | None = None) -> list[tuple[PoolCell, PoolPublication]]:
+    """Cells that stood after a publication (None: the last), with the publication each is from, in the grid's order."""
+    newest = select(func.max(PoolCell.id)).group_by(
+        PoolCell.component_slug, PoolCell.make, PoolCell.model, PoolCell.band
+    )
+    if publication is not None:
+        last = session.scalar(select(PoolPublication.id).where(PoolPublication.public_id == publication))
+        if last is None:
+            raise NotFound("there is no such publication")
+        newest = newest.where(PoolCell.publication_id <= last)
+    rows = session.execute(
+        select(PoolCell, PoolPublication)
+        .join(PoolPublication, PoolCell.publication_id == PoolPublication.id)
+        .where(PoolCell.id.in_(newest), PoolCell.standing == "published")
+        .order_by(PoolCell.component_slug, PoolCell.make, PoolCell.model, PoolCell.band)
+    )
+    return [(row[0], row[1]) for row in rows]
+
+
+def cell_document(cell: PoolCell, publication: PoolPublication) -> dict[str, Any]:
+    """One published cell; `failures_per_10000_km` is what its two sums say together."""
+    high = BAND_EDGES_KM[cell.band + 1]
+    return {
+        "component": cell.component_slug,
+        "make": cell.make,
+        "model": cell.model,
+        "from_km": BAND_EDGES_KM[cell.band],
+        "to_km": None if high == float("inf") else high,
+        "failures": cell.failures,
+        "machines": cell.machines,
+        "shops": cell.shops,
+        "exposure_km": cell.exposure_km,
+        "failures_per_10000_km": cell.failures / cell.exposure_km * 1e4 if cell.exposure_km else None,
+        "dated": publication.dated.isoformat(),
+    }
+
+
+def published_curves(session: Session, component: str) -> list[dict[str, Any]]:
+    """Mean failures a part by distance, one curve a model, on the grid's distances."""
+    by_model: dict[tuple[str, str], dict[int, tuple[float, float]]] = {}
+    for cell, _ in standing_cells(session):
+        if cell.component_slug == component:
+            by_model.setdefault((cell.make, cell.model), {})[cell.band] = (cell.failures, cell.exposure_km)
+    found = []
+    for (make, model), cells in by_model.items():
+        curve = fixed_curve(cells)
+        found.append(
+            {
+                "make": make,
+                "model": model,
+                "distance_km": list(curve.distance_km),
+                "failures_per_part": list(curve.failures_per_part),
+                "gap": len(curve.distance_km) < len(BAND_EDGES_KM) - 1,
+            }
+        )
+    return found

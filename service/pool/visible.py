@@ -1,0 +1,135 @@
+"""The counts behind a pooled figure that one shop may see: its own in full, the pool's only where published.
+
+An opened pool (its members agreed: the setting) shows its counts as they are. A pool that is open because five shops
+share does not: rows of the fit are finer than the grid and overlap, and overlapping counts can be solved for each
+other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+from sqlalchemy import delete, insert, select
+from sqlalchemy.orm import Session
+
+from analytics.life_model_types import Evidence
+from analytics.spells import DAYS_PER_YEAR, Cell, Outcome, Spells
+from service.models import EstimateRelease, PoolOwnCount, Shop
+from service.pool.published import standing_cells
+
+IN_FULL = "in full"
+FROM_CELLS = "published cells of the pool"
+OWN_ONLY = "own records only; what the pool has is withheld: too few machines or shops"
+
+
+class Counts(NamedTuple):
+    """What stands behind a figure of one component on one model."""
+
+    failures: float = 0.0
+    parts: float = 0.0
+    machines: int = 0
+    shops: int = 0
+    exposure_km: float = 0.0
+    exposure_years: float = 0.0
+
+
+Key = tuple[str, str, str]  # component, make, model
+
+
+@dataclass(frozen=True)
+class VisibleCounts:
+    """One shop's own counts and what is published, by component, make and model."""
+
+    own: Mapping[Key, Counts]
+    published: Mapping[Key, Counts]
+
+    def of(self, component: str, make: str, model: str) -> tuple[Counts, str]:
+        """The counts to show, and where they are from."""
+        key = (component, make, model)
+        own, pool = self.own.get(key, Counts()), self.published.get(key)
+        if pool is None:
+            return own, OWN_ONLY
+        # Parts and years are not on the grid: at least its own are known to the shop.
+        most = {name: max(getattr(own, name), getattr(pool, name)) for name in ("failures", "machines", "exposure_km")}
+        parts = max(own.parts, float(pool.machines))
+        return Counts(parts=parts, shops=pool.shops, exposure_years=own.exposure_years, **most), FROM_CELLS
+
+    def evidence(self, component: str, cell: Cell, fitted: Evidence) -> tuple[Evidence, str]:
+        """Evidence of a fit with the counts that may be shown."""
+        counts, basis = self.of(component, cell.make, cell.model)
+        return replace(fitted, **counts._asdict()), basis
+
+
+def visible_counts(
+    session: Session, shop_id: int, release: EstimateRelease | None, *, pool_open: bool
+) -> VisibleCounts | None:
+    """What a shop may see behind a release's figures; None where it may see all of it.
+
+    That is where the release is the shop's own, and where the members of the pool opened it (`pool_open`).
+    """
+    if release is None or release.shop_id is not None or pool_open:
+        return None
+    rows = session.scalars(
+        select(PoolOwnCount).where(PoolOwnCount.shop_id == shop_id, PoolOwnCount.release_id <= release.id)
+    )
+    newest: dict[Key, tuple[int, Counts]] = {}
+    for r in rows:
+        key = (r.component_slug, r.make, r.model)
+        if key not in newest or newest[key][0] <= r.release_id:
+            own = Counts(r.failures, r.parts, r.machines, 1, r.exposure_km, r.exposure_years)
+            newest[key] = (r.release_id, own)
+    pool: dict[Key, Counts] = {}
+    for cell, _ in standing_cells(session):
+        key = (cell.component_slug, cell.make, cell.model)
+        so_far = pool.get(key, Counts())
+        pool[key] = Counts(
+            failures=so_far.failures + cell.failures,
+            machines=max(so_far.machines, cell.machines),
+            shops=max(so_far.shops, cell.shops),
+            exposure_km=so_far.exposure_km + cell.exposure_km,
+        )
+    return VisibleCounts({key: counts for key, (_, counts) in newest.items()}, pool)
+
+
+def keep_own_counts(session: Session, release_id: int, records: Mapping[str, Spells]) -> None:
+    """Keep each shop's own counts behind a pooled release; those of the same components behind earlier ones go."""
+    ids = {name: shop_id for name, shop_id in session.execute(select(Shop.name, Shop.id))}
+    rows = []
+    for slug, spells in records.items():
+        models = np.array([f"{cell.make}\x00{cell.model}" for cell in spells.cells] or [""])[spells.cell]
+        for shop in np.unique(spells.shop).tolist():
+            shop_id = ids.get(spells.shops[shop])
+            for model in np.unique(models[spells.shop == shop]).tolist() if shop_id else ():
+                own = spells.subset((spells.shop == shop) & (models == model))
+                make, _, name = model.partition("\x00")
+                rows.append(
+                    {
+                        "release_id": release_id,
+                        "shop_id": shop_id,
+                        "component_slug": slug,
+                        "make": make,
+                        "model": name,
+                        **_own(own),
+                    }
+                )
+    session.execute(
+        delete(PoolOwnCount).where(
+            PoolOwnCount.release_id < release_id, PoolOwnCount.component_slug.in_(records.keys())
+        )
+    )
+    if rows:
+        session.execute(insert(PoolOwnCount), rows)
+
+
+def _own(spells: Spells) -> dict[str, float]:
+    failed = np.isin(spells.outcome, (Outcome.FAILED, Outcome.FAILED_BETWEEN))
+    return {
+        "failures": float(spells.weight @ failed),
+        "parts": float(spells.weight.sum()),
+        "machines": len(np.unique(spells.machine)),
+        "exposure_km": float(spells.weight @ (spells.exit_km - spells.entry_km)),
+        "exposure_years": float(spells.weight @ (spells.exit_days - spells.entry_days)) / DAYS_PER_YEAR,
+    }
