@@ -46,10 +46,10 @@ class Settings:
     job_seconds: int = 3_600
     jobs_waiting: int = 20
     fit_after_seconds: int = 60
-    pool_key_file: str = "var/pool-key.pem"
-    pool_pseudonym_key: str = field(default="", repr=False)
     secret_key: str = field(default="", repr=False)
     locale: str = "en_GB"
+    pool_key_file: str = "var/pool-key.pem"
+    pool_pseudonym_key: str = field(default="", repr=False)
 
     @classmethod
     def from_environment(cls, environment: Mapping[str, str] | None = None) -> Settings:

@@ -53,8 +53,9 @@ def test_every_setting_is_read() -> None:
         *("postgresql://keeper@localhost/records", "NORMAL", True, 7, 0, 72.5, "CHF", 9000, 3, "pictures"),
         *(2, 5, 0, 6, 1, "JSON", "DEBUG", "a-token-of-length", 8, 9, 10),
         *("thirty-two characters and more of it", "de_CH"),
+        *("keys/pool.pem", "a key that two installations agreed on"),
     )
-    assert "thirty-two" not in repr(read)
+    assert "thirty-two" not in repr(read) and "agreed" not in repr(read)
 
 
 @pytest.mark.parametrize(
