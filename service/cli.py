@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session
 
 from analytics.errors import AnalyticsError
 from service.cli_ahead import look_ahead
+from service.cli_backup import backup, restore
 from service.cli_context import Context, as_json, pass_context
 from service.cli_fleet_work import due_renewals, pull_machines
 from service.cli_inspect import inspect_machine, recommission
@@ -39,6 +40,8 @@ def cli(context: click.Context) -> None:
 
 for _command in (inspect_machine, recommission, look_ahead, pull_machines, due_renewals, person_group):
     cli.add_command(_command)
+cli.add_command(backup)
+cli.add_command(restore)
 
 
 def main() -> None:

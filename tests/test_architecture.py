@@ -32,7 +32,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
      "backtests", "backtest_document", "backtest_fits", "backtest_lines", "backtest_parts"),
     ("api", "web", "app", "auth", "error_handlers", "json_input", "server",
      "request_limits", "request_log", "rate_hooks", "security_headers",
-     "cli", "cli_pool",
+     "cli", "cli_pool", "cli_backup",
      "cli_fleet_work", "cli_ahead", "cli_answers", "cli_ask", "cli_context", "cli_inspect", "cli_options",
      "cli_person", "cli_text", "cli_visit", "cli_visit_text", "cli_backtest_text"),
 )  # fmt: skip

@@ -1,0 +1,1 @@
+"""Backups while the service runs, and their checked return: all or nothing."""
