@@ -30,11 +30,9 @@ LAYERS: tuple[tuple[str, ...], ...] = (
      "renewal_advice",
      "fleet_costs", "pull_lists", "due_work",
      "backtests", "backtest_document", "backtest_fits", "backtest_lines", "backtest_parts"),
-    ("api", "web", "app", "auth", "error_handlers", "json_input", "server",
+    ("api", "web", "app", "auth", "error_handlers", "json_input", "server", "answered_once",
      "request_limits", "request_log", "rate_hooks", "security_headers",
-     "cli", "cli_pool", "cli_backup",
-     "cli_fleet_work", "cli_ahead", "cli_answers", "cli_ask", "cli_context", "cli_inspect", "cli_options",
-     "cli_person", "cli_text", "cli_visit", "cli_visit_text", "cli_backtest_text"),
+     "cli", *sorted(path.stem for path in (ROOT / "service").glob("cli_*.py"))),
 )  # fmt: skip
 LAYER_OF = {name: number for number, names in enumerate(LAYERS) for name in names}
 USES_ANALYTICS = {

@@ -101,7 +101,7 @@ def test_reply_and_rows_are_kept_together(gasket: Caller, app: WeakspotApp, monk
         raise RuntimeError("pulled the plug")
 
     with monkeypatch.context() as patched:
-        patched.setattr("service.api.once.keep_reply", fails)
+        patched.setattr("service.answered_once.keep_reply", fails)
         assert send_file(gasket, "k-1", row()).status_code == 500
     assert (count(app, JobLine), count(app, ImportBatch), count(app, KeptReply)) == (0, 0, 0)
     assert send_file(gasket, "k-1", row()).status_code == 201

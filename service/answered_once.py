@@ -1,0 +1,80 @@
+"""A request that bears a key is answered once: the reply is kept with what the request wrote, and sent again.
+
+The reply is kept in the transaction of what the request wrote: both are there or neither. Refusals are not kept, the
+key stays free for a better request.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any, cast
+
+from flask import Response, request
+
+from service.db import Database
+from service.errors import Conflict, InvalidInput
+from service.kept_replies import IN_FLIGHT, Reply, claim_number, find_reply, keep_reply, let_go
+from service.key_claims import AlreadyClaimed
+
+KEPT_HEADERS = ("Content-Type", "Content-Disposition", "ETag", "Location")
+LET_GO_EVERY = 256  # replies kept by this process
+
+_kept = itertools.count(1)
+
+
+def answered_once(
+    database: Database, shop_id: int, key: str, view: Callable[[], Response], *, now: datetime, named: str
+) -> Response:
+    """The view's answer, or the kept one of the same request; `named` is what the key is called.
+
+    Raises
+    ------
+    InvalidInput
+        The key was used for another request.
+    Conflict
+        A request with this key is being answered.
+    """
+    try:
+        with database.together(claim_number(shop_id, key)) as unit:
+            digest = _request_digest()
+            with database.read() as session:
+                kept = find_reply(session, shop_id, key, now=now)
+            if kept is not None:
+                return _again(kept, digest, named)
+            response = view()
+            if response.status_code >= 400:
+                unit.abandon()
+                return response
+            headers = {name: response.headers[name] for name in KEPT_HEADERS if name in response.headers}
+            reply = Reply(digest, response.status_code, headers, response.get_data())
+            with database.write() as session:
+                keep_reply(session, shop_id, key, reply, now=now)
+                if next(_kept) % LET_GO_EVERY == 0:
+                    let_go(session, now=now)
+            return response
+    except AlreadyClaimed:
+        raise Conflict(IN_FLIGHT) from None
+
+
+def _again(kept: Reply, digest: bytes, named: str) -> Response:
+    if kept.request_digest != digest:
+        raise InvalidInput(f"this {named} was used for another request; use a new one", pointer=f"/{named}")
+    return Response(kept.body, status=kept.status, headers=dict(kept.headers))
+
+
+def _request_digest() -> bytes:
+    """What was asked: method, address and body; of a form its parts, for the marks between them change each time."""
+    told = hashlib.sha256(f"{request.method} {request.full_path} {request.mimetype}\n".encode())
+    if request.mimetype != "multipart/form-data":
+        told.update(request.get_data(cache=True))
+        return told.digest()
+    for name, value in request.form.items(multi=True):
+        told.update(repr((name, value)).encode("utf-8", "backslashreplace"))
+    for name, file in request.files.items(multi=True):
+        told.update(repr((name, file.filename, file.mimetype)).encode("utf-8", "backslashreplace"))
+        told.update(hashlib.file_digest(cast(Any, file.stream), "sha256").digest())
+        file.stream.seek(0)
+    return told.digest()
