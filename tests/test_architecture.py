@@ -23,7 +23,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("models",),
     ("lifetimes", "past", "odometers", "catalogue", "catalogue_files", "catalogue_schemas", "catalogue_types",
      "check_schemas", "check_types", "data_files", "layout_files"),
-    ("rate_limits", "backups", "jobs", "line_entry",
+    ("rate_limits", "backups", "jobs", "line_entry", "component_risk",
      "inspections", "pool", "estimates", "fitting", "imports", "exports", "records", "corrections", "reviews",
      "review_answers",
      "card_texts", "idle_times", "kept_replies", "people", "queries", "schemas", "setup", "outlooks",
@@ -47,6 +47,7 @@ USES_ANALYTICS = {
         "fleet_costs",
         "pull_lists",
         "due_work",
+        "component_risk",
     ),
     *(name for name in LAYER_OF if name.startswith("backtest")),
 }

@@ -6,9 +6,11 @@ from typing import Any
 
 from flask.views import MethodView
 
-from service.api.context import app
+from service.api.context import app, shop_id
 from service.api.resource import Resource
 from service.catalogue import current_catalogue
+from service.component_risk import component_risk
+from service.schemas.component_risk import RiskQuery, RiskReply
 from service.schemas.records import ComponentsReply
 
 blueprint = Resource("components", __name__, url_prefix="/components", description="Component types")
@@ -43,3 +45,16 @@ class Components(MethodView):
                 for c in catalogue.components
             ],
         }
+
+
+@blueprint.route("/<string:component>/risk")
+class ComponentRisk(MethodView):
+    @blueprint.arguments(RiskQuery, location="query")
+    @blueprint.response(200, RiskReply)
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
+    def get(self, asked: dict[str, Any], component: str) -> Any:
+        """Show how parts of a component fare on a model: curves with intervals, numbers at risk, hazards by band."""
+        with app().database.read() as session:
+            found = component_risk(session, shop_id(), component, asked, pool_open=app().settings.pool_open)
+        return app().json.response(found)
