@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any, TypeVar
 
-from sqlalchemy import Table, bindparam, select, update
+from sqlalchemy import Table, bindparam, case, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
@@ -26,6 +26,7 @@ from service.models import (
     MachineMake,
     MachineModel,
     OdometerEntry,
+    OdometerSegment,
     Shop,
     StaleComponent,
 )
@@ -227,8 +228,39 @@ def add_odometer_entries(session: Session, rows: Rows) -> None:
 
 
 def mark_entries(session: Session, in_doubt: Mapping[int, bool]) -> None:
-    """Put readings in or out of doubt."""
+    """Put readings in or out of doubt; on a first clock a reading that stands is the distance."""
     _update(session, OdometerEntry, [{"key": key, "in_doubt": value} for key, value in in_doubt.items()])
+    for part in chunks(list(in_doubt)):
+        entries = OdometerEntry.id.in_(part), OdometerEntry.segment_ordinal == 0
+        stands = case((OdometerEntry.in_doubt, None), else_=OdometerEntry.reading_km)
+        session.execute(
+            update(OdometerEntry)
+            .where(*entries)
+            .values(distance_km=stands)
+            .execution_options(synchronize_session=False)
+        )
+
+
+def add_first_segments(session: Session, shop: Shop, machines: Sequence[int]) -> None:
+    """Say of machines that have their first clock still that it is so, where that is not on record."""
+    there: set[int] = set()
+    for part in chunks(machines):
+        there.update(session.scalars(select(OdometerSegment.machine_id).where(OdometerSegment.machine_id.in_(part))))
+    rows = [
+        {
+            "shop_id": shop.id,
+            "machine_id": machine,
+            "ordinal": 0,
+            "started_on": None,
+            "start_reading_km": 0.0,
+            "offset_km": 0.0,
+            "offset_known": True,
+            "basis": "first clock",
+        }
+        for machine in machines
+        if machine not in there
+    ]
+    _insert(session, OdometerSegment, rows)
 
 
 def mark_stale(session: Session, shop: Shop, slugs: Iterable[str], *, now: datetime) -> None:

@@ -67,6 +67,8 @@ class Plan:
     touched_components: set[int] = field(default_factory=set)
     new_readings: dict[tuple[str, ReadingKey], bool] = field(default_factory=dict)
     marked_readings: dict[int, bool] = field(default_factory=dict)
+    # Machines whose clock was changed: their readings are put on the total distance with everything else in view.
+    several_clocks: set[str] = field(default_factory=set)
 
     def add_problem(self, problem: RowProblem) -> None:
         self.problem_count += 1
@@ -193,6 +195,8 @@ def plan_history(
 ) -> None:
     """Look for contradictions in the whole history of one machine and plan what to raise and settle."""
     whole = history.lines + [_history_line(line) for line in lines]
+    if any(line.action == "clock_changed" for line in whole):
+        plan.several_clocks.add(record.reference)
     findings = find_contradictions(whole, record.start(), today) + find_near_events(whole)
     dismissed = {(d.line_key, d.kind, d.column) for d in history.doubts if not d.is_open and not d.settled_by_rows}
     standing = [f for f in findings if (f.order, f.kind, f.column) not in dismissed]

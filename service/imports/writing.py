@@ -19,6 +19,8 @@ from service.imports.summary import ImportReport
 from service.models import ComponentType, ImportBatch, JobLine, Shop
 from service.vocabulary import ASKING_KINDS, KM_PER_MILE
 
+LOOKED_UP_SINGLY = 1_000
+
 
 class Writer:
     """Writes one plan for one shop at one moment."""
@@ -53,13 +55,8 @@ class Writer:
         self._write_doubts(plan, batch)
         self._write_readings(plan)
         self._write_stale(plan)
-        session.flush()
-        # Bound late: only an import that wrote something needs the numerical libraries.
-        from service.odometers import refresh_odometers
-
-        machines = sorted({_key(line.machine) for line in plan.lines})
-        records.raise_versions(session, machines)
-        refresh_odometers(session, machines)
+        self._place_readings(plan)
+        records.raise_versions(session, sorted({_key(line.machine) for line in plan.lines}))
 
     def write_lines(self, plan: Plan, models: ModelPlan) -> dict[int, int]:
         """Write a plan whose lines came one by one and not in a file; keys of the lines by their number."""
@@ -70,6 +67,19 @@ class Writer:
         self._write_readings(plan)
         self._write_stale(plan)
         return keys
+
+    def _place_readings(self, plan: Plan) -> None:
+        """Put readings on the total distance; where there is but one clock, the reading is the distance."""
+        touched = {line.machine.reference: line.machine for line in plan.lines}
+        simple = [record for name, record in touched.items() if name not in plan.several_clocks]
+        records.add_first_segments(self.session, self.shop, sorted(_key(record) for record in simple))
+        several = sorted(_key(touched[name]) for name in plan.several_clocks if name in touched)
+        if several:
+            self.session.flush()
+            # Bound late: only such an import needs the numerical libraries.
+            from service.odometers import refresh_odometers
+
+            refresh_odometers(self.session, several)
 
     def write_changes(self, plan: Plan, machine_ids: list[int]) -> None:
         """Write what a plan without new lines raises, settles and marks."""
@@ -179,6 +189,8 @@ class Writer:
     def _line_keys(self, batch: ImportBatch, line_numbers: list[int]) -> dict[int, int]:
         found: dict[int, int] = {}
         columns = select(JobLine.line_number, JobLine.id).where(JobLine.import_id == batch.id)
+        if len(line_numbers) > LOOKED_UP_SINGLY:  # the whole import once, rather than again and again
+            return dict(self.session.execute(columns).all())
         for part in records.chunks(line_numbers):
             found.update(self.session.execute(columns.where(JobLine.line_number.in_(part))).all())
         return found
@@ -196,6 +208,8 @@ class Writer:
     def _write_readings(self, plan: Plan) -> None:
         rows = []
         for (reference, (day, reading, unit)), in_doubt in plan.new_readings.items():
+            reading_km = read_odometer(reading) * (KM_PER_MILE if unit == "mi" else 1.0)
+            placed = not in_doubt and reference not in plan.several_clocks
             rows.append(
                 {
                     "shop_id": self.shop.id,
@@ -204,8 +218,8 @@ class Writer:
                     "read_on": day,
                     "reading_as_written": reading,
                     "unit": unit,
-                    "reading_km": read_odometer(reading) * (KM_PER_MILE if unit == "mi" else 1.0),
-                    "distance_km": None,
+                    "reading_km": reading_km,
+                    "distance_km": reading_km if placed else None,
                     "in_doubt": in_doubt,
                 }
             )
