@@ -55,7 +55,7 @@ def import_job_lines(
     refused = plan.problem_count > 0 and not keep_good
     applies = bool(plan.lines) and not dry_run and not refused
     import_id = new_public_id() if applies else None if dry_run else read_import_of(session, shop, parsed.digest)
-    report = _report(shop, parsed, plan, models, file_name, dry_run, applies, import_id)
+    report = build_report(shop, parsed, plan, models, file_name, dry_run, applies, import_id)
     if refused:
         raise RowsRefused(report)
     if applies:
@@ -66,7 +66,7 @@ def import_job_lines(
     return report
 
 
-def _report(
+def build_report(
     shop: Shop,
     parsed: ParsedFile,
     plan: Plan,
@@ -76,6 +76,7 @@ def _report(
     applied: bool,
     import_id: uuid.UUID | None,
 ) -> ImportReport:
+    """What an import understood, as it is shown and kept."""
     counts: RowCounts = count_rows(parsed.rows)
     new = [record.reference for record in plan.fleet.new]
     return ImportReport(

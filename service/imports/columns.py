@@ -53,10 +53,12 @@ _WORDS: Mapping[str, tuple[str, ...]] = {
 }  # fmt: skip
 
 
+_PLAIN = {"ä": "ae", "ö": "oe", "ü": "ue", "é": "e", "è": "e", "ê": "e", "ç": "c", "ô": "o"}
+
+
 def fold_column(text: str) -> str:
     """A column's name without case, accents written out, and spare marks."""
-    plain = text.casefold().translate(str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "é": "e", "è": "e", "ê": "e",
-                                                     "ç": "c", "ô": "o"}))  # fmt: skip
+    plain = "".join(_PLAIN.get(letter, letter) for letter in text.casefold())
     return _SEPARATORS.sub(" ", plain).strip()
 
 

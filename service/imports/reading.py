@@ -38,7 +38,7 @@ class ParsedFile:
     problems: tuple[RowProblem, ...]
     problem_count: int
     refused_rows: int
-    reading: FileReading
+    reading: FileReading | None = None  # None: the lines came one by one and not in a file
 
 
 @cycle_collector_paused()

@@ -19,6 +19,7 @@ from service.imports.dates import Span, read_date
 from service.imports.faults import Fault, RowProblem, shorten
 from service.vocabulary import (
     ACTIONS,
+    HOURS,
     JOB_LINE_COLUMNS,
     KM_PER_MILE,
     MACHINE_ACTIONS,
@@ -134,7 +135,7 @@ def _check_action(row: ParsedRow, text: list[str], faults: Faults) -> None:
 def _check_ties(row: ParsedRow, text: list[str], faults: Faults) -> None:
     """What one filled cell needs of another."""
     if row.odometer is not None and not text[10]:
-        faults.append(("unit", "", Fault("the odometer is given without its unit", "km or mi")))
+        faults.append(("unit", "", Fault("the odometer is given without its unit", "km or mi, or h for engine hours")))
     if row.source == "card":
         if row.when is None and not text[1]:
             faults.append(("date", "", _NO_DATE))
@@ -162,7 +163,9 @@ def _row(line: int, cells: tuple[str, ...], text: list[str], read: list[Any]) ->
     digest = blake2b(joined.encode("utf-8", "surrogatepass"), digest_size=16).digest()
     card, when, machine, make, model, family, year, built, registered, odometer, unit, component, position = read[:13]
     action, reason, source, quality, hours, parts, labour, currency, _ = read[13:]
-    odometer_km = odometer * KM_PER_MILE if unit == "mi" and odometer is not None else odometer
+    odometer_km = odometer
+    if odometer is not None and unit != "km":
+        odometer_km = odometer * KM_PER_MILE if unit == "mi" else None  # hours are no distance
     return ParsedRow(
         line,
         cells,
@@ -221,7 +224,7 @@ def _readers() -> dict[str, Callable[[str], Any]]:
         "built": _optional(read_date),
         "first_registered": _optional(read_date),
         "odometer": _optional(read_odometer),
-        "unit": _word_of(UNITS, ""),
+        "unit": _word_of((*UNITS, HOURS), ""),
         "action": _word_of(ACTIONS, None),
         "reason": _word_of(REASONS, ""),
         "source": _word_of(SOURCES, "card"),
@@ -261,6 +264,7 @@ _MEANT = {
     **dict.fromkeys(("sold", "scrapped", "stolen", "exported"), "gone"),
     **dict.fromkeys(("miles", "mile"), "mi"),
     **dict.fromkeys(("kilometres", "kilometers", "kms"), "km"),
+    **dict.fromkeys(("hours", "hour", "hrs", "hr"), HOURS),
     **dict.fromkeys(("aftermarket", "copy"), "pattern"),
     **dict.fromkeys(("oem", "genuine"), "original"),
     **dict.fromkeys(("service", "interval", "preventive"), "scheduled"),

@@ -14,12 +14,47 @@ from service import records
 from service.imports.amounts import read_odometer
 from service.imports.machines import MachineRecord
 from service.imports.models import Folded, ModelPlan, write_models
-from service.imports.plan import Plan
+from service.imports.plan import Plan, PlannedLine
 from service.imports.summary import ImportReport
 from service.models import ComponentType, ImportBatch, JobLine, Shop
-from service.vocabulary import ASKING_KINDS, KM_PER_MILE
+from service.vocabulary import ASKING_KINDS, HOURS, KM_PER_MILE
 
 LOOKED_UP_SINGLY = 1_000
+
+
+def doubtful_lines(plan: Plan) -> set[int]:
+    """Rows of the file that no fit may use until somebody has answered."""
+    return {doubt.line for doubt in plan.doubts if doubt.line_key is None and doubt.finding.kind not in ASKING_KINDS}
+
+
+def line_values(line: PlannedLine, doubtful: set[int]) -> dict[str, Any]:
+    """What a planned line says, as the table has it; whose it is and where it came from is added by the caller."""
+    row = line.row
+    earliest, latest = row.when if row.when is not None else (None, None)
+    return {
+        "line_number": row.line,
+        "as_written": row.cells,
+        "written": row.written,
+        "date_earliest": earliest,
+        "date_latest": latest,
+        "odometer_km": row.odometer_km,
+        "engine_hours": row.odometer if row.unit == HOURS else None,
+        "component_type_id": line.component.id if line.component else None,
+        "position": line.position,
+        "action": row.action,
+        "reason": row.reason or "unknown",
+        "source": row.source,
+        "quality": row.quality,
+        "labour_hours": row.labour_hours,
+        "parts_cost": row.parts_cost,
+        "labour_cost": row.labour_cost,
+        "currency": row.currency or None,
+        "mapped_by": line.mapped_by,
+        "mapping_confidence": line.confidence,
+        "in_doubt": row.line in doubtful,
+        "fingerprint": row.fingerprint,
+        "occurrence": line.occurrence,
+    }
 
 
 class Writer:
@@ -36,8 +71,10 @@ class Writer:
         import_id: uuid.UUID,
         digest: bytes,
         report: ImportReport,
-        progress: Callable[[int, int], None] | None,
-    ) -> None:
+        progress: Callable[[int, int], None] | None = None,
+        write_lines: Callable[[ImportBatch, Mapping[tuple[int, str], int]], None] | None = None,
+    ) -> ImportBatch:
+        """Write everything; `write_lines` writes the lines where they stand ready, given the key of every card."""
         session, shop, now = self.session, self.shop, self.now
         self._write_machines(plan, write_models(session, models))
         batch = records.add_import(
@@ -51,12 +88,16 @@ class Writer:
         )
         total = len(plan.lines)
         done = (lambda count: progress(count, total)) if progress else None
-        records.add_lines(session, self._line_rows(plan, batch), done=done)
+        if write_lines is not None:
+            write_lines(batch, self._write_cards(plan))
+        else:
+            records.add_lines(session, self._line_rows(plan, batch), done=done)
         self._write_doubts(plan, batch)
         self._write_readings(plan)
         self._write_stale(plan)
         self._place_readings(plan)
         records.raise_versions(session, sorted({_key(line.machine) for line in plan.lines}))
+        return batch
 
     def write_lines(self, plan: Plan, models: ModelPlan) -> dict[int, int]:
         """Write a plan whose lines came one by one and not in a file; keys of the lines by their number."""
@@ -122,41 +163,13 @@ class Writer:
 
     def _line_rows(self, plan: Plan, batch: ImportBatch | None) -> Iterator[dict[str, Any]]:
         cards = self._write_cards(plan)
-        doubtful = {
-            doubt.line for doubt in plan.doubts if doubt.line_key is None and doubt.finding.kind not in ASKING_KINDS
-        }
+        doubtful = doubtful_lines(plan)
         import_id = batch.id if batch else None
         shared = {"shop_id": self.shop.id, "import_id": import_id, "recorded_at": self.now, "superseded_by_id": None}
         for line in plan.lines:
-            row, machine = line.row, _key(line.machine)
-            earliest, latest = row.when if row.when is not None else (None, None)
-            yield {
-                **shared,
-                "machine_id": machine,
-                "card_id": cards[machine, row.card],
-                "line_number": row.line,
-                "as_written": row.cells,
-                "date_earliest": earliest,
-                "date_latest": latest,
-                "written": row.written,
-                "odometer_km": row.odometer_km,
-                "engine_hours": None,
-                "component_type_id": line.component.id if line.component else None,
-                "position": line.position,
-                "action": row.action,
-                "reason": row.reason or "unknown",
-                "source": row.source,
-                "quality": row.quality,
-                "labour_hours": row.labour_hours,
-                "parts_cost": row.parts_cost,
-                "labour_cost": row.labour_cost,
-                "currency": row.currency or None,
-                "mapped_by": line.mapped_by,
-                "mapping_confidence": line.confidence,
-                "in_doubt": row.line in doubtful,
-                "fingerprint": row.fingerprint,
-                "occurrence": line.occurrence,
-            }
+            machine = _key(line.machine)
+            card = cards[machine, line.row.card]
+            yield {**shared, "machine_id": machine, "card_id": card, **line_values(line, doubtful)}
 
     def _write_cards(self, plan: Plan) -> dict[tuple[int, str], int]:
         wanted = dict.fromkeys((_key(line.machine), line.row.card) for line in plan.lines)

@@ -16,7 +16,7 @@ from typing import Any
 from marshmallow import RAISE, Schema, ValidationError, fields, post_load, pre_load, validate, validates_schema
 
 from service.imports.currencies import CURRENCIES
-from service.vocabulary import ACTIONS, JOB_LINE_COLUMNS, MACHINE_ACTIONS, QUALITIES, REASONS, SOURCES, UNITS
+from service.vocabulary import ACTIONS, HOURS, JOB_LINE_COLUMNS, MACHINE_ACTIONS, QUALITIES, REASONS, SOURCES, UNITS
 
 FIRST_YEAR, LAST_YEAR = 1885, 2100
 _SHAPES = {4: "{}-01-01", 7: "{}-01", 10: "{}"}
@@ -91,7 +91,7 @@ class JobLineSchema(Schema):
     built = _checked(_date)
     first_registered = _checked(_date)
     odometer = _checked(_reading)
-    unit = _word(UNITS)
+    unit = _word((*UNITS, HOURS))
     component = _text(120)
     position = _text(40)
     action = _word(ACTIONS, optional=False)
