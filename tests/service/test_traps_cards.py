@@ -16,7 +16,7 @@ from service.idle_times import idle_spans
 from service.lifetimes import read_dataset
 from tests.service.callers import Caller
 from tests.service.job_files import lines as records
-from tests.service.job_files import problem_of, row, seen
+from tests.service.job_files import row, seen
 from tests.service.test_card_texts import text
 from tests.service.test_corrections import lines
 from tests.service.test_reviews import BY, answer, reviews, send
@@ -121,8 +121,15 @@ def test_d41_free_text_is_in_no_life_record(app: WeakspotApp, gasket: Caller) ->
     assert "Quillfeather" not in said and row()["machine"] not in said
 
 
-def test_d42_engine_hours_are_never_taken_for_km() -> None:
-    assert problem_of(unit="h", odometer="310").column == "unit"
+def test_d42_engine_hours_are_a_scale_of_their_own(app: WeakspotApp, gasket: Caller) -> None:
+    send(gasket, FIRST, row(unit="h", odometer="310"), LAST)
+    with app.database.read() as session:
+        found = [(line.odometer_km, line.engine_hours) for line in records(session)]
+    assert found == [(20_000.0, None), (None, 310.0), (33_000.0, None)]
+    (shown,) = lines(gasket, "?card=1001")
+    assert (shown["cells"]["odometer"], shown["cells"]["unit"]) == ("310", "h")
+    assert reviews(gasket)["doubts"] == []
+    assert 20_000 < spells(app, "regulator_rectifier").exit_km[0] < 33_000
 
 
 def test_d28_a_consequence_is_linked_to_its_cause(gasket: Caller) -> None:
