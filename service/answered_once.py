@@ -12,7 +12,7 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import Any, cast
 
-from flask import Response, request
+from flask import Response, g, json, request
 
 from service.db import Database
 from service.errors import Conflict, InvalidInput
@@ -49,7 +49,7 @@ def answered_once(
                 unit.abandon()
                 return response
             headers = {name: response.headers[name] for name in KEPT_HEADERS if name in response.headers}
-            reply = Reply(digest, response.status_code, headers, response.get_data())
+            reply = Reply(digest, response.status_code, headers, _kept_body(response))
             with database.write() as session:
                 keep_reply(session, shop_id, key, reply, now=now)
                 if next(_kept) % LET_GO_EVERY == 0:
@@ -57,6 +57,14 @@ def answered_once(
             return response
     except AlreadyClaimed:
         raise Conflict(IN_FLIGHT) from None
+
+
+def _kept_body(response: Response) -> bytes:
+    """The reply as it is kept: what is told once only, such as a token just made, is not written down anywhere."""
+    told_once = g.get("told_once", ())
+    if not told_once:
+        return response.get_data()
+    return json.dumps({**json.loads(response.get_data()), **dict.fromkeys(told_once)}).encode()
 
 
 def _again(kept: Reply, digest: bytes, named: str) -> Response:

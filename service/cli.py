@@ -6,7 +6,6 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +22,7 @@ from service.cli_fleet_work import due_renewals, pull_machines
 from service.cli_inspect import inspect_machine, recommission
 from service.cli_options import PAPER, machine_options, visit_options
 from service.cli_person import person_group
+from service.cli_token import token_group
 from service.errors import DomainError, InvalidInput
 from service.settings import BadSetting
 
@@ -38,7 +38,7 @@ def cli(context: click.Context) -> None:
     context.call_on_close(context.obj.database.dispose)
 
 
-for _command in (inspect_machine, recommission, look_ahead, pull_machines, due_renewals, person_group):
+for _command in (inspect_machine, recommission, look_ahead, pull_machines, due_renewals, person_group, token_group):
     cli.add_command(_command)
 cli.add_command(backup)
 cli.add_command(restore)
@@ -102,29 +102,6 @@ def db_upgrade(context: Context) -> None:
         f"Tables are up to date. Catalogue: {report.added} added, {report.changed} changed,"
         f" {report.unchanged} unchanged, {report.withdrawn} withdrawn."
     )
-
-
-@cli.group()
-def token() -> None:
-    """Tokens for the HTTP interface."""
-
-
-@token.command("create")
-@click.option("--shop", required=True, help="Shop the token speaks for; made if it is new.")
-@click.option("--label", default="", help="What the token is for.")
-@click.option("--days", type=click.IntRange(1, 3650), help="Days until it expires; without it, never.")
-@pass_context
-def token_create(context: Context, shop: str, label: str, days: int | None) -> None:
-    """Make a token; it is shown this once only."""
-    from service.auth import create_token
-    from service.records import get_or_create_shop
-
-    expires = context.now + timedelta(days=days) if days else None
-    with context.ready().write() as session:
-        row = get_or_create_shop(session, shop, now=context.now)
-        text = create_token(session, row.id, label=label, now=context.now, expires_at=expires)
-    click.echo(f"Token for {shop}; keep it, it is not shown again:")
-    click.echo(text)
 
 
 @cli.command("import")

@@ -24,17 +24,18 @@ def person_group() -> None:
 @pass_context
 def add(context: Context, shop: str, name: str, role: str, ask: bool, url: str | None) -> None:
     """Give somebody a role in a shop; a new account gets a link to set its password."""
-    from service.people.accounts import add_member, password_link, set_password
+    from service.people.access_log import COMMAND_LINE, Actor
+    from service.people.accounts import set_password
+    from service.people.desk import let_in
     from service.records import get_or_create_shop
 
     password = click.prompt("Password", hide_input=True, confirmation_prompt=True) if ask else None
     with context.ready().write() as session:
         row = get_or_create_shop(session, shop, now=context.now)
-        person = add_member(session, row.id, name, role, now=context.now)
-        if password is not None:
+        person, key = let_in(session, Actor(None, COMMAND_LINE), row.id, name, role, now=context.now)
+        if password is not None and person.password_hash is None:
             set_password(session, person, password)
-        known = person.password_hash is not None
-        key = None if known else password_link(session, person, now=context.now)
+            key = None
     click.echo(f"{person.login} is {role.replace('_', ' ')} of {row.name}.")
     if key is not None:
         _show_link(context, url, key)
@@ -89,14 +90,17 @@ def list_people(context: Context, shop: str, json_output: bool) -> None:
 def remove(context: Context, shop: str, name: str) -> None:
     """Take all of somebody's roles in a shop away."""
     from service.errors import NotFound
-    from service.people.accounts import person_named, remove_member
+    from service.people.access_log import COMMAND_LINE, Actor
+    from service.people.accounts import person_named
+    from service.people.desk import show_out
     from service.queries import shop_named
 
     with context.ready().write() as session:
         person = person_named(session, name)
         if person is None:
             raise NotFound(f"nobody here is called {name}")
-        remove_member(session, shop_named(session, shop).id, person.id)
+        shop_id = shop_named(session, shop).id
+        show_out(session, Actor(None, COMMAND_LINE), shop_id, person.public_id, now=context.now)
     click.echo(f"{person.login} has left {shop}.")
 
 

@@ -23,6 +23,7 @@ from service.api.jobs import blueprint as jobs
 from service.api.limit_edits import blueprint as limit_edits
 from service.api.machines import blueprint as machines
 from service.api.measurements import blueprint as measurements
+from service.api.people import accesses, people, shop, tokens
 from service.api.plans import blueprint as plans
 from service.api.prints import blueprint as prints
 from service.api.rankings import blueprint as rankings
@@ -65,6 +66,10 @@ def register_api(app: Flask) -> None:
         job_lines,
         reviews,
         exports,
+        tokens,
+        people,
+        accesses,
+        shop,
     ):
         api.register_blueprint(blueprint, url_prefix=PREFIX + (blueprint.url_prefix or ""))
     app.register_blueprint(health)

@@ -66,6 +66,7 @@ class Resource(Blueprint):
     def _prepare_response_doc(doc: dict[str, Any], doc_info: dict[str, Any], **kwargs: Any) -> dict[str, Any]:
         statuses = [
             HTTPStatus.UNAUTHORIZED,
+            HTTPStatus.FORBIDDEN,
             HTTPStatus.TOO_MANY_REQUESTS,
             HTTPStatus.SERVICE_UNAVAILABLE,
             HTTPStatus.INSUFFICIENT_STORAGE,

@@ -93,6 +93,13 @@ def _stored(session: Session, shop_id: int) -> dict[str | None, tuple[Decimal, s
     return {row.component: (row.amount, row.currency) for row in rows if row.amount is not None}
 
 
+def set_hourly_rate(session: Session, shop_id: int, rate: Decimal, currency: str, *, now: datetime) -> None:
+    """Price an hour of the shop's labour from now on; part prices stay as they are."""
+    if _stored(session, shop_id).get(HOUR) != (rate, currency):
+        session.add(ShopPrice(shop_id=shop_id, component=HOUR, amount=rate, currency=currency, recorded_at=now))
+        session.flush()
+
+
 def set_prices(
     session: Session, shop_id: int, asked: Mapping[str, Any], catalogue: Catalogue, *, now: datetime
 ) -> None:

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import uuid
 from datetime import datetime
-from decimal import Decimal
 
 from sqlalchemy import CheckConstraint, ForeignKey, LargeBinary, String, Uuid
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.db import Base, ExactDecimal, Key, UtcDateTime, new_public_id
+from service.db import Base, Key, UtcDateTime, new_public_id
 from service.vocabulary import SCOPES, one_of
 
 
@@ -22,10 +21,8 @@ class Shop(Base):
     public_id: Mapped[uuid.UUID] = mapped_column(Uuid, default=new_public_id, unique=True)
     name: Mapped[str] = mapped_column(String(120), unique=True)
     created_at: Mapped[datetime] = mapped_column(UtcDateTime)
-    # How the shop reads and prices things; empty: the installation's settings.
+    # How the shop reads distances and texts; empty: as the installation has it.
     unit: Mapped[str | None] = mapped_column(String(2))
-    currency: Mapped[str | None] = mapped_column(String(3))
-    hourly_rate: Mapped[Decimal | None] = mapped_column(ExactDecimal())
     locale: Mapped[str | None] = mapped_column(String(12))
 
 

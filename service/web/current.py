@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from decimal import Decimal
+from functools import cached_property
 from typing import TYPE_CHECKING, cast
 from uuid import UUID
 
 from flask import current_app, g, request, session
 from werkzeug.local import LocalProxy
 
+from service.inspections.prices import PriceList, price_list
+from service.people.access_log import Actor
 from service.people.roles import grants_of, role_suffices
 from service.people.sessions import SignedIn, signed_in
 from service.settings import Settings
@@ -26,8 +29,6 @@ class Current:
     """What views and templates need to know of whoever asks; nobody is signed in where `person_id` is None."""
 
     unit: str
-    currency: str
-    hourly_rate: Decimal
     locale: str
     person_id: int | None = None
     login: str = ""
@@ -37,6 +38,26 @@ class Current:
     roles: frozenset[str] = frozenset()
     shops: tuple[tuple[UUID, str], ...] = ()
     signed_in: SignedIn | None = field(default=None, repr=False)
+
+    @cached_property
+    def prices(self) -> PriceList:
+        """What labour and parts cost in this shop."""
+        with app().database.read() as database_session:
+            return price_list(database_session, self.shop_id, app().settings)
+
+    @property
+    def currency(self) -> str:
+        """The shop's currency, ISO 4217."""
+        return self.prices.terms.currency
+
+    @property
+    def hourly_rate(self) -> Decimal:
+        """What an hour of labour costs in this shop."""
+        return self.prices.terms.rate_per_hour
+
+    def actor(self) -> Actor:
+        """Who asks, for the log of accesses."""
+        return Actor(self.shop_id, self.login, self.person_id)
 
     def may(self, grant: str) -> bool:
         """Whether they may read, write, admin or pool."""
@@ -79,8 +100,6 @@ def _found() -> Current:
     shop = who.shop
     return Current(
         unit=(shop.unit if shop else None) or "km",
-        currency=(shop.currency if shop else None) or settings.currency,
-        hourly_rate=(shop.hourly_rate if shop else None) or Decimal(str(settings.hourly_rate)),
         locale=who.person.locale or (shop.locale if shop else None) or _asked_for(settings),
         person_id=who.person.id,
         login=who.person.login,
@@ -94,7 +113,7 @@ def _found() -> Current:
 
 
 def _nobody(settings: Settings) -> Current:
-    return Current("km", settings.currency, Decimal(str(settings.hourly_rate)), _asked_for(settings))
+    return Current("km", _asked_for(settings))
 
 
 def _asked_for(settings: Settings) -> str:

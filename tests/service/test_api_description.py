@@ -89,7 +89,7 @@ def test_every_operation_says_what_it_does(document: dict[str, Any]) -> None:
         success = [status for status in operation["responses"] if status.startswith("2")]
         assert success, name
         for status in success:
-            assert operation["responses"][status]["content"], name
+            assert status == "204" or operation["responses"][status]["content"], name
 
 
 def test_requests_are_closed_and_replies_open(document: dict[str, Any]) -> None:

@@ -98,8 +98,8 @@ def test_known_token_is_remembered_for_seconds_only(gasket: Caller, app: Weakspo
     with app.database.write() as session:
         session.execute(update(ApiToken).values(revoked_at=NOW))
     assert keeper.get("/api/v1/machines").status_code == 200
-    for digest, (_, shop_id) in list(cached.extensions["token_cache"].items()):
-        cached.extensions["token_cache"][digest] = (0.0, shop_id)
+    for digest, (_, holder) in list(cached.extensions["token_cache"].items()):
+        cached.extensions["token_cache"][digest] = (0.0, holder)
     assert keeper.get("/api/v1/machines").status_code == 401
 
 
