@@ -6,8 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analytics.spells import Cell, Floats, Ints
+
+Words = Sequence[str] | NDArray[np.object_]
 
 
 @dataclass(frozen=True)
@@ -25,9 +28,9 @@ class Lines:
     reading_km: Floats
     component: Ints
     position: Ints
-    action: Sequence[str]
-    reason: Sequence[str]
-    source: Sequence[str]
+    action: Words
+    reason: Words
+    source: Words
     quality: Ints
     in_doubt: np.ndarray
     separate: np.ndarray | None = None

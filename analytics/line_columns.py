@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.history_types import Words
 from analytics.spells import Bools, Floats, Ints
 from analytics.unit_life import REMOVAL_OF_REASON
 
@@ -62,7 +63,7 @@ class LineColumns:
         return replace(self, **{f.name: getattr(self, f.name)[rows] for f in fields(self)})
 
 
-def codes_of(words: Sequence[str], codes: Mapping[str, int]) -> Codes:
+def codes_of(words: Words, codes: Mapping[str, int]) -> Codes:
     """Codes of words; those that have none are 0."""
     known = {word: codes.get(word, 0) for word in set(words)}
     return np.array([known[word] for word in words], dtype=np.int8)

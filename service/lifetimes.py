@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from sqlalchemy import or_, select
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy.orm import Session
 
 from analytics.histories import (
     ComponentUnits,
@@ -22,11 +22,11 @@ from analytics.histories import (
     place_machine,
     positions_in_use,
 )
-from analytics.spells import Cell, Quality, Spells
+from analytics.spells import Bools, Cell, Ints, Spells
+from service.line_reader import ACTION_WORDS, REASON_WORDS, SOURCE_WORDS, LinesRead, read_lines
 from service.models import (
     ComponentType,
     Doubt,
-    JobLine,
     Machine,
     MachineFamily,
     MachineMake,
@@ -35,11 +35,8 @@ from service.models import (
     PartChange,
     Shop,
 )
-from service.past import read_links, reads_the_past
+from service.past import Links, read_links, reads_the_past
 from service.vocabulary import ASKING_KINDS
-
-SWAPPED = "swapped"
-QUALITY_CODES = {q.name.lower(): int(q) for q in Quality}
 
 
 @dataclass(frozen=True)
@@ -73,54 +70,141 @@ def read_dataset(
 ) -> Dataset:
     """Lines of some shops or machines (None: all), as known at a moment (None: now, or as `service.past` says)."""
     machine_rows = session.execute(_machines(shop_ids, machine_ids)).all()
-    machine_index = {row.id: k for k, row in enumerate(machine_rows)}
+    known_at = known_at or reads_the_past(session)
+    linked = read_links(session, shop_ids, known_at)
+    read = read_lines(session, shop_ids=shop_ids, machine_ids=machine_ids, known_at=known_at)
+    if known_at is not None:
+        read = replace(read, in_doubt=np.isin(read.id, list(_doubtful_at(session, shop_ids, known_at))))
+    told = apply_links(read, linked)
+    world = read_world(session, machine_rows, told.lines.names_used())
+    lines = _lines_of(told, np.array([row.id for row in machine_rows], dtype=np.int64), world)
+    latest = told.lines.latest[~told.lines.in_doubt & ~np.isnan(told.lines.latest)]
+    return Dataset(
+        lines,
+        world.machines,
+        tuple(row.id for row in machine_rows),
+        tuple(told.lines.id.tolist()),
+        world.units(lines.component, lines.position, lines.machine),
+        world.names,
+        date.fromordinal(int(latest.max())) if len(latest) else None,
+    )
+
+
+class ToldLines(NamedTuple):
+    """Lines with the links between them followed; `separate` as in `analytics.histories.Lines`."""
+
+    lines: LinesRead
+    separate: Bools
+
+
+def apply_links(read: LinesRead, linked: Links) -> ToldLines:
+    """Leave out lines that stand for nothing, let units keep their age through a swap, mark what is two events."""
+    if linked.removed:
+        read = read.take(~np.isin(read.origin, list(linked.removed)))
+    if linked.swaps:
+        read = _swapped(read, linked.swaps)
+    return ToldLines(read, np.isin(read.origin, list(linked.two_events)))
+
+
+def _swapped(read: LinesRead, swaps: Sequence[tuple[int, int]]) -> LinesRead:
+    """Lines from before a swap go to where their unit is now; the swap itself is no event of either unit."""
+    row_of = {int(read.origin[k]): int(k) for k in np.flatnonzero(np.isin(read.origin, np.array(swaps).ravel()))}
+    pairs = [(row_of[a], row_of[b]) for a, b in swaps if a in row_of and b in row_of]
+    when = np.nan_to_num(read.latest, nan=0.0)  # undated lines tell of before
+    position, action = read.position.copy(), read.action.copy()
+    for one, two in sorted(pairs, key=lambda pair: (when[pair[0]], read.origin[pair[0]])):
+        before = (when < when[one]) | ((when == when[one]) & (read.origin < read.origin[one]))
+        mine = (read.machine == read.machine[one]) & (read.component_type == read.component_type[one]) & before
+        first, second = read.position[one], read.position[two]
+        position[mine] = np.select([position[mine] == first, position[mine] == second], [second, first], position[mine])
+    action[np.isin(read.origin, np.array(swaps).ravel())] = len(ACTION_WORDS) - 1
+    return replace(read, position=position, action=action)
+
+
+def _lines_of(told: ToldLines, machine_ids: Ints, world: World) -> Lines:
+    read = told.lines
+    return Lines(
+        machine=np.searchsorted(machine_ids, read.machine),
+        card=read.card,
+        day=(read.earliest + read.latest) / 2,
+        reading_km=read.odometer_km,
+        component=world.component_index(read.component_type),
+        position=world.position_index(read.position, read.names),
+        action=ACTION_WORDS[read.action],
+        reason=REASON_WORDS[read.reason],
+        source=SOURCE_WORDS[read.source],
+        quality=read.quality.astype(np.int64),
+        in_doubt=read.in_doubt,
+        separate=told.separate if told.separate.any() else None,
+    )
+
+
+@dataclass(frozen=True)
+class World:
+    """Machines, the models they are of, and what the catalogue says of each model."""
+
+    machines: Machines
+    names: Names
+    types: tuple[Any, ...]  # id, slug, document of every component
+    layouts: Mapping[tuple[str, str], Mapping[str, Any]]
+    changes: Mapping[str, Mapping[int, tuple[float, ...]]]
+
+    def component_index(self, component_type: Ints) -> Ints:
+        """Places of components among `types`, -1 for 0 (none)."""
+        place = np.full(max((row.id for row in self.types), default=0) + 1, -1, dtype=np.int64)
+        place[[row.id for row in self.types]] = np.arange(len(self.types))
+        place[0] = -1
+        return place[component_type]
+
+    def position_index(self, position: Ints, names: Sequence[str]) -> Ints:
+        """Places of positions among the world's names, from their places among `names`."""
+        known = {name: k for k, name in enumerate(self.names.positions)}
+        return np.array([*(known[name] for name in names), -1], dtype=np.int64)[position]
+
+    def units(self, component: Ints, position: Ints, machine: Ints) -> tuple[ComponentUnits, ...]:
+        """What each component looks like on each model, from the positions that lines (indices, -1: none) name."""
+        families = [f"{cell.make}/{cell.family or cell.model}" for cell in self.names.cells]
+        named = position >= 0
+        wide, cells = len(self.names.positions) + 1, len(self.names.cells)
+        told = np.unique((component[named] * cells + self.machines.cell[machine[named]]) * wide + position[named])
+        component, (cell, position) = told // (wide * max(cells, 1)), (told // wide % max(cells, 1), told % wide)
+        return tuple(
+            ComponentUnits(
+                k,
+                row.slug,
+                bool(row.document["shown_by_running"]),
+                positions_in_use(
+                    component, position, cell, families, k, fixed=row.document["position_rule"] == "fixed"
+                ),
+                self.changes.get(row.slug, {}),
+                self._absent_on(row.slug),
+            )
+            for k, row in enumerate(self.types)
+        )
+
+    def _absent_on(self, slug: str) -> frozenset[int]:
+        absent: set[int] = set()
+        for k, cell in enumerate(self.names.cells):
+            for row in self.layouts.get((cell.make, cell.model), {}).get("absent", ()):
+                if row["component"] == slug:
+                    absent.update(_machines_between(self.machines, k, row["from_year"], row["to_year"]))
+        return frozenset(absent)
+
+
+def read_world(session: Session, machine_rows: Sequence[Any], named: Iterable[str] = ()) -> World:
+    """Everything besides the lines; `named` are names of positions that lines use."""
     cells, cell_of = _cells(machine_rows)
     shops = session.execute(select(Shop.id, Shop.name).order_by(Shop.id)).all()
     shop_index = {row.id: k for k, row in enumerate(shops)}
-    known_at = known_at or reads_the_past(session)
-    linked = read_links(session, shop_ids, known_at)
-    all_rows = session.execute(_lines(shop_ids, machine_ids, known_at)).all()
-    moved = _moved_units(all_rows, linked.swaps) if linked.swaps else {}
-    line_rows = _in_order_written(all_rows, linked.removed)
     types = session.execute(select(ComponentType.id, ComponentType.slug, ComponentType.document)).all()
-    component_index = {row.id: k for k, row in enumerate(types)}
     layouts = _layouts(session)
-    positions = _position_names(line_rows, types, layouts)
-    lines = _line_columns(
-        line_rows,
-        machine_index,
-        component_index,
-        {name: k for k, name in enumerate(positions)},
-        doubtful=None if known_at is None else _doubtful_at(session, shop_ids, known_at),
-        two_events=linked.two_events,
-        moved=moved,
-        swapped=frozenset(line for pair in linked.swaps for line in pair),
-    )
     machines = Machines(
-        cell=np.array([cell_of[row.id] for row in machine_rows], dtype=np.int64),
+        cell=np.array(cell_of, dtype=np.int64),
         shop=np.array([shop_index[row.shop_id] for row in machine_rows], dtype=np.int64),
         new_day=np.array([_ordinal(row.new_on) for row in machine_rows], dtype=float),
     )
-    names = Names(cells, positions, tuple(row.name for row in shops))
-    changes = _part_changes(session, cells)
-    units = [
-        _units(k, row.slug, row.document, lines, machines, names, layouts, changes.get(row.slug, {}))
-        for k, row in enumerate(types)
-    ]
-    dates = [
-        row.date_latest
-        for row, doubt in zip(line_rows, lines.in_doubt, strict=True)
-        if row.date_latest is not None and not doubt
-    ]
-    return Dataset(
-        lines,
-        machines,
-        tuple(machine_index),
-        tuple(row.id for row in line_rows),
-        tuple(units),
-        names,
-        max(dates, default=None),
-    )
+    names = Names(cells, _position_names(named, types, layouts), tuple(row.name for row in shops))
+    return World(machines, names, tuple(types), layouts, _part_changes(session, cells))
 
 
 def _machines(shop_ids: Sequence[int] | None, machine_ids: Sequence[int] | None) -> Any:
@@ -145,66 +229,6 @@ def _machines(shop_ids: Sequence[int] | None, machine_ids: Sequence[int] | None)
     return statement
 
 
-def _lines(shop_ids: Sequence[int] | None, machine_ids: Sequence[int] | None, known_at: datetime | None) -> Any:
-    statement: Any = select(
-        JobLine.id,
-        JobLine.machine_id,
-        JobLine.card_id,
-        JobLine.date_earliest,
-        JobLine.date_latest,
-        JobLine.odometer_km,
-        JobLine.component_type_id,
-        JobLine.position,
-        JobLine.action,
-        JobLine.reason,
-        JobLine.source,
-        JobLine.quality,
-        JobLine.in_doubt,
-        JobLine.first_id,
-    ).order_by(JobLine.machine_id, JobLine.id)
-    if shop_ids is not None:
-        statement = statement.where(JobLine.shop_id.in_(shop_ids))
-    if machine_ids is not None:
-        statement = statement.where(JobLine.machine_id.in_(machine_ids))
-    if known_at is None:
-        return statement.where(JobLine.superseded_by_id.is_(None))
-    later = aliased(JobLine)
-    return (
-        statement.outerjoin(later, JobLine.superseded_by_id == later.id)
-        .where(JobLine.recorded_at <= known_at)
-        .where(or_(later.id.is_(None), later.recorded_at > known_at))
-    )
-
-
-def _in_order_written(rows: Sequence[Any], removed: frozenset[int]) -> Sequence[Any]:
-    """Corrections in the place of what they correct; lines that stand for nothing left out."""
-    if removed:
-        rows = [row for row in rows if (row.first_id or row.id) not in removed]
-    if any(row.first_id is not None for row in rows):
-        return sorted(rows, key=lambda row: (row.machine_id, row.first_id or row.id))
-    return rows
-
-
-def _moved_units(rows: Sequence[Any], swaps: Sequence[tuple[int, int]]) -> dict[int, str]:
-    """Places of lines from before a swap, by line: where their unit is now, so that it keeps its age."""
-    by_origin = {row.first_id or row.id: row for row in rows}
-    pairs = [(by_origin[a], by_origin[b]) for a, b in swaps if a in by_origin and b in by_origin]
-    moved: dict[int, str] = {}
-    for one, two in sorted(pairs, key=lambda pair: _when(pair[0])):
-        exchanged = {one.position: two.position, two.position: one.position}
-        for row in rows:
-            same_part = row.machine_id == one.machine_id and row.component_type_id == one.component_type_id
-            place = moved.get(row.id, row.position)
-            if same_part and place in exchanged and _when(row) < _when(one):
-                moved[row.id] = exchanged[place]
-    return moved
-
-
-def _when(row: Any) -> tuple[date, int]:
-    """For sorting: undated lines tell of before."""
-    return row.date_latest or date.min, row.first_id or row.id
-
-
 def _doubtful_at(session: Session, shop_ids: Sequence[int] | None, known_at: datetime) -> set[int]:
     """Lines about which something was open at a moment."""
     statement = select(Doubt.job_line_id).where(
@@ -217,44 +241,11 @@ def _doubtful_at(session: Session, shop_ids: Sequence[int] | None, known_at: dat
     return set(session.scalars(statement))
 
 
-def _cells(machine_rows: Sequence[Any]) -> tuple[tuple[Cell, ...], dict[int, int]]:
-    index: dict[Cell, int] = {}
-    cell_of = {}
-    for row in machine_rows:
-        cell = Cell(row.make, row.family or "", row.model)
-        cell_of[row.id] = index.setdefault(cell, len(index))
-    return tuple(index), cell_of
-
-
-def _line_columns(
-    rows: Sequence[Any],
-    machine_index: Mapping[int, int],
-    component_index: Mapping[int, int],
-    position_index: Mapping[str, int],
-    *,
-    doubtful: set[int] | None,
-    two_events: frozenset[int],
-    moved: Mapping[int, str],
-    swapped: frozenset[int],
-) -> Lines:
-    return Lines(
-        machine=np.array([machine_index[row.machine_id] for row in rows], dtype=np.int64),
-        card=np.array([row.card_id for row in rows], dtype=np.int64),
-        day=np.array([(_ordinal(row.date_earliest) + _ordinal(row.date_latest)) / 2 for row in rows], dtype=float),
-        reading_km=np.array([np.nan if row.odometer_km is None else row.odometer_km for row in rows], dtype=float),
-        component=np.array([component_index.get(row.component_type_id, -1) for row in rows], dtype=np.int64),
-        position=np.array([position_index.get(moved.get(row.id, row.position), -1) for row in rows], dtype=np.int64),
-        # A swap names the places and is no event of either unit.
-        action=[SWAPPED if swapped and (row.first_id or row.id) in swapped else row.action for row in rows],
-        reason=[row.reason for row in rows],
-        source=[row.source for row in rows],
-        quality=np.array([QUALITY_CODES[row.quality] for row in rows], dtype=np.int64),
-        in_doubt=np.array(
-            [row.in_doubt if doubtful is None else row.id in doubtful for row in rows],
-            dtype=bool,
-        ),
-        separate=np.array([(row.first_id or row.id) in two_events for row in rows], dtype=bool) if two_events else None,
-    )
+def _cells(machine_rows: Sequence[Any]) -> tuple[tuple[Cell, ...], list[int]]:
+    """Cells, and the cell of each machine."""
+    index: dict[tuple[str, str | None, str], int] = {}
+    cell_of = [index.setdefault((row.make, row.family, row.model), len(index)) for row in machine_rows]
+    return tuple(Cell(make, family or "", model) for make, family, model in index), cell_of
 
 
 def _ordinal(day: date | None) -> float:
@@ -265,8 +256,8 @@ def _layouts(session: Session) -> dict[tuple[str, str], dict[str, Any]]:
     return {(row.make, row.model): row.document for row in session.scalars(select(ModelLayout))}
 
 
-def _position_names(rows: Sequence[Any], types: Sequence[Any], layouts: Mapping[Any, Any]) -> tuple[str, ...]:
-    names = {row.position for row in rows if row.position}
+def _position_names(named: Iterable[str], types: Sequence[Any], layouts: Mapping[Any, Any]) -> tuple[str, ...]:
+    names = set(named)
     for row in types:
         names.update(row.document["positions"])
     for layout in layouts.values():
@@ -285,29 +276,6 @@ def _part_changes(session: Session, cells: Sequence[Cell]) -> dict[str, dict[int
             day = float(date.fromisoformat(row.built_from + "-01").toordinal())
             of_component[cell] = (*of_component.get(cell, ()), day)
     return changes
-
-
-def _units(
-    index: int,
-    slug: str,
-    document: Mapping[str, Any],
-    lines: Lines,
-    machines: Machines,
-    names: Names,
-    layouts: Mapping[tuple[str, str], Mapping[str, Any]],
-    changes: Mapping[int, tuple[float, ...]],
-) -> ComponentUnits:
-    families = [f"{cell.make}/{cell.family or cell.model}" for cell in names.cells]
-    line_cells = machines.cell[lines.machine] if len(lines.machine) else lines.machine
-    positions = positions_in_use(
-        lines.component, lines.position, line_cells, families, index, fixed=document["position_rule"] == "fixed"
-    )
-    absent: set[int] = set()
-    for k, cell in enumerate(names.cells):
-        for row in layouts.get((cell.make, cell.model), {}).get("absent", ()):
-            if row["component"] == slug:
-                absent.update(_machines_between(machines, k, row["from_year"], row["to_year"]))
-    return ComponentUnits(index, slug, bool(document["shown_by_running"]), positions, changes, frozenset(absent))
 
 
 def _machines_between(machines: Machines, cell: int, from_year: int | None, to_year: int | None) -> set[int]:

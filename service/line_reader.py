@@ -1,0 +1,230 @@
+"""Job lines in force as numpy columns, many of them fast.
+
+Rows go from the driver to arrays without an object a row: SQLite's cursor by the thousand, PostgreSQL by binary COPY,
+whose rows all have one width here. What is asked as of a past moment, or of few machines, takes the plain way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, fields, replace
+from datetime import date, datetime
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import ARRAY, BigInteger, Float, Integer, SmallInteger, String, cast, func, literal, or_, select
+from sqlalchemy.orm import Session, aliased
+
+from analytics.spells import Bools, Floats, Ints, Quality
+from service.models import JobLine
+from service.vocabulary import ACTIONS, QUALITIES, REASONS, SOURCES
+
+SWAPPED = "swapped"
+ACTION_WORDS = np.array([*ACTIONS, SWAPPED], dtype=object)
+REASON_WORDS = np.array(REASONS, dtype=object)
+SOURCE_WORDS = np.array(SOURCES, dtype=object)
+QUALITY_CODES = np.array([int(Quality[word.upper()]) for word in QUALITIES])
+ROWS_AT_ONCE = 50_000
+_NO_DAY = date(1, 1, 1)  # stands for none in a COPY
+_POSTGRES_EPOCH = date(2000, 1, 1).toordinal()
+
+Codes = NDArray[np.int8]
+
+
+@dataclass(frozen=True)
+class LinesRead:
+    """Lines by machine, then in the order written (a correction in the place of what it corrects); columns (n,).
+
+    `origin` is the line first written down; days are ordinals, nan where unknown; `component_type` is 0 for none;
+    `position` an index into `names`, -1 for none; `action`, `reason` and `source` are places in the word lists above,
+    `quality` is an `analytics.spells.Quality`.
+    """
+
+    id: Ints
+    origin: Ints
+    machine: Ints
+    card: Ints
+    earliest: Floats
+    latest: Floats
+    odometer_km: Floats
+    component_type: Ints
+    position: Ints
+    action: Codes
+    reason: Codes
+    source: Codes
+    quality: Codes
+    in_doubt: Bools
+    names: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.id)
+
+    def take(self, rows: Ints | Bools) -> LinesRead:
+        """Some of the lines."""
+        return replace(self, **{f.name: getattr(self, f.name)[rows] for f in fields(self) if f.name != "names"})
+
+    def names_used(self) -> list[str]:
+        """Names of the positions that these lines name."""
+        return [self.names[k] for k in np.unique(self.position[self.position >= 0]).tolist()]
+
+
+def read_lines(
+    session: Session,
+    *,
+    shop_ids: Sequence[int] | None = None,
+    machine_ids: Sequence[int] | None = None,
+    known_at: datetime | None = None,
+) -> LinesRead:
+    """Lines of some shops or machines (None: all), in force at a moment (None: now)."""
+    fast = known_at is None and machine_ids is None and session.get_bind().dialect.name == "postgresql"
+    read = _copied(session, shop_ids) if fast else _fetched(session, shop_ids, machine_ids, known_at)
+    return read.take(np.lexsort((read.origin, read.machine)))
+
+
+def _wanted(
+    statement: Any, shop_ids: Sequence[int] | None, machine_ids: Sequence[int] | None, known_at: datetime | None
+) -> Any:
+    if shop_ids is not None:
+        statement = statement.where(JobLine.shop_id.in_(shop_ids))
+    if machine_ids is not None:
+        statement = statement.where(JobLine.machine_id.in_(machine_ids))
+    if known_at is None:
+        return statement.where(JobLine.superseded_by_id.is_(None))
+    later = aliased(JobLine)
+    return (
+        statement.outerjoin(later, JobLine.superseded_by_id == later.id)
+        .where(JobLine.recorded_at <= known_at)
+        .where(or_(later.id.is_(None), later.recorded_at > known_at))
+    )
+
+
+def _fetched(
+    session: Session,
+    shop_ids: Sequence[int] | None,
+    machine_ids: Sequence[int] | None,
+    known_at: datetime | None,
+) -> LinesRead:
+    statement = select(
+        JobLine.id, func.coalesce(JobLine.first_id, JobLine.id), JobLine.machine_id, JobLine.card_id,
+        # as the driver has them: SQLAlchemy would make a date object of each
+        func.coalesce(cast(JobLine.date_earliest, String), ""), func.coalesce(cast(JobLine.date_latest, String), ""),
+        JobLine.odometer_km, func.coalesce(JobLine.component_type_id, 0), func.coalesce(JobLine.position, ""),
+        JobLine.action, JobLine.reason, JobLine.source, JobLine.quality, JobLine.in_doubt,
+    )  # fmt: skip
+    statement = _wanted(statement, shop_ids, machine_ids, known_at)
+    # Straight to the driver's cursor: no row objects, no result processing.
+    compiled = statement.compile(dialect=session.get_bind().dialect, compile_kwargs={"render_postcompile": True})
+    connection = session.connection()
+    parameters: Any = compiled.params
+    if compiled.positional:
+        processors = compiled._bind_processors
+        parameters = tuple(
+            processors[name](compiled.params[name]) if name in processors else compiled.params[name]
+            for name in compiled.positiontup or ()
+        )
+    cursor = connection.connection.cursor()
+    try:
+        cursor.execute(str(compiled), parameters)
+        words = _Words()
+        parts = [words.columns(rows) for rows in iter(lambda: cursor.fetchmany(ROWS_AT_ONCE), [])]
+    finally:
+        cursor.close()
+    columns = [np.concatenate(column) for column in zip(*(parts or [words.columns([])]), strict=True)]
+    return LinesRead(**dict(zip(_COLUMNS, columns, strict=True)), names=tuple(words.names))
+
+
+_COLUMNS = tuple(f.name for f in fields(LinesRead) if f.name != "names")
+
+
+class _Words:
+    """Turns columns of words into columns of numbers, remembering what is what."""
+
+    def __init__(self) -> None:
+        self.days: dict[str, float] = {"": float("nan")}
+        self.names: dict[str, int] = {}
+
+    def columns(self, rows: Sequence[Any]) -> list[NDArray[Any]]:
+        given = list(zip(*rows, strict=True)) or [()] * 14
+        ids = [np.array(column, dtype=np.int64) for column in given[:4]]
+        days = [np.array(self._days(column), dtype=float) for column in given[4:6]]
+        km = np.array(given[6], dtype=float)
+        component = np.array(given[7], dtype=np.int64)
+        for name in sorted(set(given[8]) - {""} - self.names.keys()):
+            self.names[name] = len(self.names)
+        known = {**self.names, "": -1}
+        position = np.array([known[name] for name in given[8]], dtype=np.int64)
+        coded = [
+            _coded(column, words)
+            for column, words in zip(given[9:12], (ACTION_WORDS, REASON_WORDS, SOURCE_WORDS), strict=True)
+        ]
+        quality = QUALITY_CODES[_coded(given[12], QUALITIES)].astype(np.int8)
+        return [*ids, *days, km, component, position, *coded, quality, np.array(given[13], dtype=bool)]
+
+    def _days(self, column: Sequence[str]) -> list[float]:
+        known = self.days
+        for text in set(column) - known.keys():
+            known[text] = float(date.fromisoformat(text).toordinal())
+        return [known[text] for text in column]
+
+
+def _coded(column: Sequence[str], words: Iterable[str]) -> Codes:
+    codes = {word: code for code, word in enumerate(words)}
+    return np.array([codes[word] for word in column], dtype=np.int8)
+
+
+_COPIED = np.dtype(
+    [("fields", ">i2")]
+    + [
+        (name, kind)
+        for column, kind in (
+            *((name, ">i8") for name in ("id", "origin", "machine", "card")),
+            *((name, ">i4") for name in ("earliest", "latest")),
+            ("odometer_km", ">f8"),
+            ("component_type", ">i8"),
+            *((name, ">i2") for name in ("position", "action", "reason", "source", "quality", "in_doubt")),
+        )
+        for name, kind in ((f"{column} bytes", ">i4"), (column, kind))
+    ]
+)
+_HEADER_BYTES, _TRAILER_BYTES = 19, 2  # PostgreSQL manual, COPY, "Binary Format": signature, flags, extension; -1
+
+
+def _copied(session: Session, shop_ids: Sequence[int] | None) -> LinesRead:
+    named = select(JobLine.position).where(JobLine.position.is_not(None)).distinct().order_by(JobLine.position)
+    names = tuple(name for name in session.scalars(named) if name is not None)
+
+    def code(column: Any, words: Sequence[str]) -> Any:
+        found = func.array_position(cast(list(words), ARRAY(String)), column)
+        return cast(func.coalesce(found, 0), SmallInteger)
+
+    statement = select(
+        JobLine.id, func.coalesce(JobLine.first_id, JobLine.id), JobLine.machine_id, JobLine.card_id,
+        func.coalesce(JobLine.date_earliest, _NO_DAY), func.coalesce(JobLine.date_latest, _NO_DAY),
+        func.coalesce(JobLine.odometer_km, cast(literal("NaN"), Float(53))),
+        cast(func.coalesce(JobLine.component_type_id, 0), BigInteger),
+        code(JobLine.position, names), code(JobLine.action, ACTIONS), code(JobLine.reason, REASONS),
+        code(JobLine.source, SOURCES), code(JobLine.quality, QUALITIES),
+        cast(cast(JobLine.in_doubt, Integer), SmallInteger),
+    )  # fmt: skip
+    statement = _wanted(statement, shop_ids, None, None)
+    dialect = session.get_bind().dialect
+    text = str(statement.compile(dialect=dialect, compile_kwargs={"literal_binds": True})).replace("%%", "%")
+    driver: Any = session.connection().connection.driver_connection
+    with driver.cursor() as cursor, cursor.copy(f"COPY ({text}) TO STDOUT (FORMAT BINARY)") as copy:
+        data = b"".join(copy)
+    count = (len(data) - _HEADER_BYTES - _TRAILER_BYTES) // _COPIED.itemsize
+    rows = np.frombuffer(data, dtype=_COPIED, count=count, offset=_HEADER_BYTES)
+
+    columns: dict[str, NDArray[Any]] = {
+        name: rows[name].astype(np.int64 if rows[name].dtype.kind == "i" else float) for name in _COLUMNS
+    }
+    for name in ("earliest", "latest"):
+        ordinal = columns[name] + float(_POSTGRES_EPOCH)
+        columns[name] = np.where(ordinal == _NO_DAY.toordinal(), np.nan, ordinal)
+    for name in ("action", "reason", "source"):
+        columns[name] = (columns[name] - 1).astype(np.int8)
+    columns["position"] -= 1
+    columns["quality"] = QUALITY_CODES[columns["quality"] - 1].astype(np.int8)
+    columns["in_doubt"] = columns["in_doubt"] > 0
+    return LinesRead(**columns, names=names)
