@@ -22,7 +22,8 @@ from analytics.spells import DAYS_PER_YEAR, Cell, Outcome, Spells
 from service.errors import InvalidInput, NotFound
 from service.estimates import pool_is_open
 from service.inspections.serving import Snapshot, find_cell, snapshot_for
-from service.lifetimes import QUALITY_CODES, read_dataset
+from service.lifetimes import read_dataset
+from service.line_reader import QUALITY_OF_WORD
 from service.models import Machine, MachineMake, MachineModel, PoolCell
 
 # Ages of a part, always the same ones: the steps of a curve would tell at what age a part of another shop failed.
@@ -53,7 +54,7 @@ def component_risk(
         km_per_day=asked["km_per_year"] / DAYS_PER_YEAR,
         stratum=-1 if asked["stratum"] is None else asked["stratum"],
         position=asked["position"],
-        quality=QUALITY_CODES[asked["quality"]],
+        quality=QUALITY_OF_WORD[asked["quality"]],
     )
     grid = GRIDS[asked["clock"]]
     pooled = pool_is_open(session, pool_open=pool_open)
@@ -87,7 +88,7 @@ def _available(snapshot: Snapshot, component: str, cell: Cell) -> dict[str, Any]
     return {
         "positions": sorted(of_model if of_model is not None else places["all"]),
         "strata": list(range(len(changes) + 1)) if changes else [],
-        "qualities": list(QUALITY_CODES),
+        "qualities": list(QUALITY_OF_WORD),
     }
 
 
@@ -195,7 +196,7 @@ def _wanted(spells: Spells, asked: Mapping[str, Any]) -> NDArray[np.bool_]:
     if asked["stratum"] is not None:
         mine &= spells.stratum == asked["stratum"]
     if asked["quality"] != "unknown":
-        mine &= spells.quality == QUALITY_CODES[asked["quality"]]
+        mine &= spells.quality == QUALITY_OF_WORD[asked["quality"]]
     return np.asarray(mine)
 
 

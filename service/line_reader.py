@@ -24,7 +24,8 @@ SWAPPED = "swapped"
 ACTION_WORDS = np.array([*ACTIONS, SWAPPED], dtype=object)
 REASON_WORDS = np.array(REASONS, dtype=object)
 SOURCE_WORDS = np.array(SOURCES, dtype=object)
-QUALITY_CODES = np.array([int(Quality[word.upper()]) for word in QUALITIES])
+QUALITY_OF_WORD = {quality.name.lower(): int(quality) for quality in Quality}
+QUALITY_CODES = np.array([QUALITY_OF_WORD[word] for word in QUALITIES])
 ROWS_AT_ONCE = 50_000
 _NO_DAY = date(1, 1, 1)  # stands for none in a COPY
 _POSTGRES_EPOCH = date(2000, 1, 1).toordinal()
