@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import Any, TypeVar
+from dataclasses import dataclass, field
+from typing import Any
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -21,15 +21,12 @@ from service.catalogue_types import Catalogue
 from service.check_types import Check, OutcomeShares, QuickVariant, Target
 from service.estimates import pool_is_open
 from service.inspections.plan_texts import title_of
+from service.inspections.taught import Key, shares_of, with_taught
 from service.models import Finding, Inspection, StripDown
 
 SEED = 20_260_601
 LEAST_CHANCE = 0.005  # the learner wants a chance off 0 and 1
 KEPT = 8
-
-# (option done, component or None for the whole set, engine state where the two differ)
-Key = tuple[str, str | None, str | None]
-Entry = TypeVar("Entry", Check, QuickVariant)
 
 
 @dataclass
@@ -157,35 +154,6 @@ def _shares(shares: OutcomeShares) -> Shares:
     return Shares(shares.fail, shares.marginal, shares.pass_)
 
 
-def with_learnt(catalogue: Catalogue, learnt: Mapping[Key, LearntAccuracy]) -> Catalogue:
-    """The catalogue with what was learnt in the place of the invented shares, marked so."""
-    if not learnt:
-        return catalogue
-    return replace(
-        catalogue,
-        checks=tuple(_relearnt(check, learnt) for check in catalogue.checks),
-        quick_variants=tuple(_relearnt(variant, learnt) for variant in catalogue.quick_variants),
-    )
-
-
-def _relearnt(entry: Entry, learnt: Mapping[Key, LearntAccuracy]) -> Entry:
-    targets = []
-    for target in entry.targets:
-        found = learnt.get((entry.id, target.component, target.when)) or learnt.get((entry.id, None, target.when))
-        targets.append(target if found is None else _taught(target, found))
-    return replace(entry, targets=tuple(targets))
-
-
-def _taught(target: Target, found: LearntAccuracy) -> Target:
-    bad, good = found.given_bad.shares, found.given_good.shares
-    return replace(
-        target,
-        given_bad=OutcomeShares(bad.fail, bad.marginal, bad.passed),
-        given_good=OutcomeShares(good.fail, good.marginal, good.passed),
-        mark=found.words,
-    )
-
-
 @dataclass(frozen=True)
 class Taught:
     """A catalogue, and the same with what was learnt in it."""
@@ -214,7 +182,7 @@ def taught_catalogue(session: Session, shop_id: int, catalogue: Catalogue, *, po
     # A catalogue read anew is another object.
     if kept is None or kept.plain is not catalogue:
         learnt = learn(tallies(session, scope, catalogue), catalogue)
-        kept = Taught(catalogue, with_learnt(catalogue, learnt), learnt)
+        kept = Taught(catalogue, with_taught(catalogue, shares_of(learnt)), learnt)
         with _lock:
             if len(_cache) >= KEPT:
                 _cache.pop(next(iter(_cache)))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any
 
@@ -20,6 +20,7 @@ from service.catalogue import current_catalogue
 from service.catalogue_types import Catalogue
 from service.estimates import MODEL_VERSION, prior_of, release_for
 from service.inspections.learning import taught_catalogue
+from service.inspections.taught import Key, TaughtShares, shares_of
 from service.models import (
     CatalogueRelease,
     ComponentType,
@@ -40,7 +41,7 @@ class Snapshot:
 
     version: str
     data_through: date | None
-    catalogue: Catalogue
+    catalogue: Catalogue  # as strip-downs have taught it
     documents: Mapping[str, Mapping[str, Any]]
     fits: Mapping[str, ComponentFit]
     risks: RiskTable
@@ -53,6 +54,13 @@ class Snapshot:
     order_only: bool = False
     # The counts this shop may be shown behind pooled figures; None where those of the fits may be.
     counts: VisibleCounts | None = None
+    taught: Mapping[Key, TaughtShares] = field(default_factory=dict)
+    untaught: Catalogue | None = None  # where something was taught: the catalogue as it was loaded
+
+    @property
+    def plain_catalogue(self) -> Catalogue:
+        """The catalogue with its own shares, whatever strip-downs have taught."""
+        return self.untaught or self.catalogue
 
     def layout(self, cell: Cell) -> Mapping[str, Any]:
         """How a model is built, as far as the catalogue knows; empty for a model it does not."""
@@ -81,7 +89,9 @@ def snapshot_for(session: Session, shop_id: int, *, pool_open: bool) -> Snapshot
     if counts is not None:
         snapshot = replace(snapshot, counts=counts)
     taught = taught_catalogue(session, shop_id, snapshot.catalogue, pool_open=pool_open)
-    return replace(snapshot, catalogue=taught.taught) if taught.learnt else snapshot
+    if not taught.learnt:
+        return snapshot
+    return replace(snapshot, catalogue=taught.taught, taught=shares_of(taught.learnt), untaught=taught.plain)
 
 
 def _build(session: Session, release: EstimateRelease | None) -> Snapshot:

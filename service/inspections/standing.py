@@ -17,6 +17,7 @@ from service.inspections.limits_on_file import limits_for
 from service.inspections.measured import is_above
 from service.inspections.replan import Done
 from service.inspections.serving import Snapshot, snapshot_for
+from service.inspections.taught import from_kept, with_taught
 from service.models import Finding, Inspection
 from service.queries import inspection_of
 from service.settings import Settings
@@ -84,9 +85,13 @@ def stand(session: Session, shop_id: int, public_id: uuid.UUID, settings: Settin
 
 
 def limits_here(session: Session, row: Inspection, snapshot: Snapshot) -> Catalogue:
-    """The catalogue with the limits that hold for this inspection's machine and region."""
+    """The catalogue with the limits that hold for this inspection's machine and region.
+
+    How good its checks are is what was known when it began.
+    """
     year, region = row.machine["year"], row.circumstances["region"]
-    return limits_for(session, row.shop_id, snapshot.catalogue, cell_of(row), model_year=year, region=region)
+    catalogue = with_taught(snapshot.plain_catalogue, from_kept(row.accuracies))
+    return limits_for(session, row.shop_id, catalogue, cell_of(row), model_year=year, region=region)
 
 
 def cell_of(row: Inspection) -> Cell:

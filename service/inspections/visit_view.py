@@ -12,11 +12,13 @@ from analytics.outcomes import Verdict
 from service.catalogue_types import Catalogue
 from service.inspections.evidence import Weighed
 from service.inspections.explained import part_replies, safety_reply
+from service.inspections.limits_on_file import limits_version
 from service.inspections.measured import Measured, judged_reply
 from service.inspections.photos import photo_reply
 from service.inspections.plans import SCREENING_NOTE
 from service.inspections.replan import circumstances_of, replan
 from service.inspections.standing import Standing, found_of
+from service.inspections.taught import version_of
 from service.models import Finding, Machine, Photo, StripDown
 from service.settings import Settings
 
@@ -44,6 +46,7 @@ def inspection_reply(session: Session, standing: Standing, settings: Settings) -
             "estimate": row.estimate_version,
             "catalogue": row.catalogue_version,
             "limits": row.limits_version,
+            "accuracies": version_of(row.accuracies),
         },
         "started_at": row.started_at,
         "closed_at": row.closed_at,
@@ -68,12 +71,16 @@ def outcomes_of(session: Session, inspection_id: int) -> Sequence[StripDown]:
 
 
 def _version_notes(standing: Standing) -> list[str]:
-    if standing.places.catalogue.version == standing.row.catalogue_version:
-        return []
-    return [
-        f"Started with catalogue {standing.row.catalogue_version}; checks are shown as catalogue"
-        f" {standing.places.catalogue.version} has them now. Chances before the checks are those of the start."
-    ]
+    row, catalogue = standing.row, standing.places.catalogue
+    if catalogue.version != row.catalogue_version:
+        return [
+            f"Started with catalogue {row.catalogue_version}; checks are shown as catalogue {catalogue.version} has"
+            " them now. Chances before the checks, and how good the checks are, are those of the start."
+        ]
+    if limits_version(catalogue) != row.limits_version:
+        return ["Limits have changed since the start: what was judged stays as it was judged, later readings go by"
+                " the new ones."]  # fmt: skip
+    return []
 
 
 def rest_plan(standing: Standing, weighed: Weighed, settings: Settings) -> dict[str, Any]:

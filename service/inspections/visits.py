@@ -24,6 +24,7 @@ from service.inspections.plans import SEASON
 from service.inspections.ranking import Ranking, rank_described, rank_recorded
 from service.inspections.serving import Snapshot
 from service.inspections.standing import Standing, found_of, limits_here, stand
+from service.inspections.taught import to_keep
 from service.models import CatalogueRelease, Finding, Inspection, Machine, StripDown
 from service.queries import machine_of
 from service.settings import Settings
@@ -75,7 +76,7 @@ def start(
         catalogue_release_id=release.id,
         catalogue_version=release.version,
         limits_version="",
-        accuracies=[],
+        accuracies=to_keep(snapshot.taught),
         started_at=now,
     )
     limits = limits_here(session, row, snapshot)
