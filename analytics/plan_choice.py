@@ -72,6 +72,11 @@ def choose(
             rows.add({x[option.id]: 1.0} | ways, -np.inf, 0.0)
     for parent in dict.fromkeys(o.parent for o in possible):
         rows.add({x[o.id]: 1.0 for o in possible if o.parent == parent}, 0.0, 1.0)
+    for option in possible:
+        for parent in option.needs:
+            met = {x[o.id]: -1.0 for o in possible if o.parent == parent}
+            if met:
+                rows.add({x[option.id]: 1.0} | met, -np.inf, 0.0)
     _add_worths(worths, x, gain, rows)
     found = milp(
         -np.array(gain),

@@ -145,8 +145,8 @@ def _reason(option: CheckOption, risks: Mapping[Part, ComponentRisk]) -> str:
     at_stake = [risks[t.part] for t in option.targets if t.part in risks]
     if at_stake:
         top = max(at_stake, key=lambda r: r.chance_bad_now * r.loss_if_missed)
-        place = f" ({top.position.replace('_', ' ')})" if top.position else ""
-        words.append(f"{top.component.replace('_', ' ')}{place} bad now: {_per_cent(top.chance_bad_now)}")
+        place = f" ({top.position.replace('_', ' ')})" if top.position and top.at_stake == "bad now" else ""
+        words.append(f"{top.component.replace('_', ' ')}{place} {top.at_stake}: {_per_cent(top.chance_bad_now)}")
     return "; ".join(words)
 
 

@@ -85,6 +85,7 @@ def plan_checks(
     unmet = _unmet_safety(options, chosen, refused, alone)
     short = any(u.code == "no_time" for u in unmet)
     lines = lines_in_order(chosen, ways, by_group, alone, worths, index, safety_first=short)
+    lines = tuple(replace(line, without=_without(line.check, options, chosen, refused)) for line in lines)
     seen = {t.part for line in lines for t in line.targets}
     return Plan(
         lines=lines,
@@ -120,6 +121,8 @@ def step_of_permission(
 
 def refusal(option: CheckOption, circumstances: Circumstances) -> tuple[str, str] | None:
     """(code, reason in words) why the circumstances rule an option out; None if they do not."""
+    if option.void is not None:
+        return "void", option.void
     if PERMISSIONS.index(option.permission) > PERMISSIONS.index(circumstances.permission):
         return "permission", f"needs permission: {option.permission.replace('_', ' ')}"
     if KITS.index(option.kit) > KITS.index(circumstances.kit):
@@ -160,15 +163,17 @@ def _ways(
 
 
 def _drop_idle(chosen: list[CheckOption], worths: Sequence[PartWorth]) -> list[CheckOption]:
-    """Leave out what adds nothing: the optimum may hold such lines where minutes are left over."""
+    """Leave out what adds nothing: the optimum may hold such lines where minutes are left over.
+
+    What a line leans on stays with it.
+    """
     kept = list(chosen)
-    for option in sorted(chosen, key=lambda o: -o.minutes):
+    for option in sorted(chosen, key=lambda o: (-len(o.needs), -o.minutes)):
+        if option.safety_class_a or any(option.parent in other.needs for other in kept):
+            continue
         ids = [o.id for o in kept]
         total = worth_of(ids, worths)
-        if (
-            not option.safety_class_a
-            and total - worth_of([i for i in ids if i != option.id], worths) <= NO_GAIN * total
-        ):
+        if total - worth_of([i for i in ids if i != option.id], worths) <= NO_GAIN * total:
             kept.remove(option)
     return kept
 
@@ -183,7 +188,12 @@ def _fuller_safety(
     result = list(chosen)
     for option in sorted(possible, key=lambda o: -o.minutes):
         quick = next((c for c in result if c.parent == option.parent and c.safety_class_a), None)
-        if quick is None or option.access_group != quick.access_group or option.minutes <= quick.minutes:
+        if (
+            option.needs
+            or quick is None
+            or option.access_group != quick.access_group
+            or option.minutes <= quick.minutes
+        ):
             continue
         swapped = [option if c is quick else c for c in result]
         loses = worth_of([o.id for o in swapped], worths) < (1 - NO_GAIN) * worth_of([o.id for o in result], worths)
@@ -201,8 +211,9 @@ def worths_alone(
     return {o.id: worth_of([o.id], single) for o in options}
 
 
-def _no_time(option: CheckOption, alone: Mapping[str, float]) -> LeftOut:
-    return LeftOut(option, "no_time", "no time for it in these minutes", alone[option.id])
+def _no_time(option: CheckOption, alone: Mapping[str, float], missing: Sequence[str] = ()) -> LeftOut:
+    first = f" with {' and '.join(missing)} first, which it leans on" if missing else ""
+    return LeftOut(option, "no_time", f"no time for it in these minutes{first}", alone[option.id])
 
 
 def _left_out(
@@ -214,6 +225,7 @@ def _left_out(
 ) -> tuple[LeftOut, ...]:
     taken = {o.parent: o.id for o in chosen}
     ids = {o.id for o in chosen}
+    reachable = {o.parent for o in options if o.id not in refused}
     total = worth_of(ids, worths)
     found = []
     for option in options:
@@ -228,7 +240,24 @@ def _left_out(
             words = "whatever it reads, the same things would be done"
             found.append(LeftOut(option, "no_gain", words, alone[option.id]))
         else:
-            found.append(_no_time(option, alone))
+            missing = [p for p in option.needs if p not in taken and p in reachable]
+            found.append(_no_time(option, alone, missing))
+    return tuple(found)
+
+
+def _without(
+    option: CheckOption,
+    options: Sequence[CheckOption],
+    chosen: Sequence[CheckOption],
+    refused: Mapping[str, tuple[str, str]],
+) -> tuple[tuple[str, str], ...]:
+    """Checks a line leans on that today rules out, each with the reason; those done already are not among options."""
+    taken = {o.parent for o in chosen}
+    found = []
+    for parent in option.needs:
+        ruled_out = [refused[o.id][1] for o in options if o.parent == parent and o.id in refused]
+        if parent not in taken and ruled_out:
+            found.append((parent, ruled_out[0]))
     return tuple(found)
 
 

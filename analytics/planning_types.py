@@ -75,6 +75,11 @@ class CheckOption:
         True where a fail ends the visit (identity): it goes first.
     after : tuple of str
         Parents that come earlier in the same stage where they are in the plan (battery before starter clutch).
+    needs : tuple of str
+        Parents this one leans on: it is chosen only with each of them that is possible. One that is done, or that
+        kit, permission or engine rule out, binds nothing.
+    void : str or None
+        Why it cannot be judged now, in words (the battery it leans on is flat); it is left out then.
     """
 
     id: str
@@ -90,9 +95,13 @@ class CheckOption:
     needs_cold_engine: bool = False
     ends_visit: bool = False
     after: tuple[str, ...] = ()
+    needs: tuple[str, ...] = ()
+    void: str | None = None
 
     def __post_init__(self) -> None:
         where = f"check {self.id}"
+        if self.parent in self.needs:
+            raise InvalidPlanInput(f"{where}: needs names the check itself")
         _one_of(f"{where}: kit", self.kit, KITS)
         _one_of(f"{where}: permission", self.permission, PERMISSIONS)
         _one_of(f"{where}: stage", self.stage, STAGES)
@@ -130,6 +139,7 @@ class ComponentRisk:
 
     `chance_bad_now` lies in 0..1, `loss_if_missed` is the money lost if it is bad and nothing is done,
     `cost_to_act` what acting costs whether it is bad or not (renewal, or the bargain spoilt by a wrong claim).
+    `at_stake` says in words what the chance is a chance of.
     """
 
     component: str
@@ -138,6 +148,7 @@ class ComponentRisk:
     loss_if_missed: float
     cost_to_act: float
     safety_class: str
+    at_stake: str = "bad now"
 
     def __post_init__(self) -> None:
         where = f"risk of {self.component}"
@@ -205,7 +216,7 @@ class PlanLine:
 
     `access_minutes` stand on the first line that needs a group. `worth` is what the check alone avoids,
     `worth_per_minute` that over its own minutes, `added_worth` what it adds to the lines above it: the added
-    worths sum to `Plan.worth`.
+    worths sum to `Plan.worth`. `without` are checks it leans on that are not in the plan, each with the reason.
     """
 
     check: CheckOption
@@ -216,11 +227,12 @@ class PlanLine:
     added_worth: float
     reason: str
     targets: tuple[CheckTarget, ...]
+    without: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True)
 class LeftOut:
-    """A check that is not in the plan: `code` is no_time, kit, permission, engine_warm, key_on, will_not_run,
+    """A check that is not in the plan: `code` is no_time, kit, permission, engine_warm, key_on, will_not_run, void,
     variant_chosen or no_gain; `reason` says it in words; `worth` is what it alone would avoid."""
 
     check: CheckOption

@@ -97,6 +97,8 @@ REFERENCES = (
     *_direct("checks", ("sources",), "sources"),
     *_direct("checks", ("kits",), "kit"),
     *_direct("checks", ("permissions",), "permission"),
+    *_direct("checks", ("checks",), "needs_checks"),
+    *_direct("checks", ("components",), "mark_of"),
     Reference(
         "checks",
         "access_alternative",
@@ -116,6 +118,9 @@ REFERENCES = (
     *_direct("symptoms", ("cautions",), "cautions"),
     Reference("symptoms", "lr", lambda s: (r.component for r in s.ratios), ("components",)),
     Reference("history_facts", "lr", lambda h: (r.component for r in h.ratios), ("components",)),
+    Reference(
+        "history_facts", "mild", lambda h: (r.component for r in h.mild.ratios) if h.mild else (), ("components",)
+    ),
     *_direct("history_facts", ("components",), "not_when_age_known"),
     *_direct("history_facts", ANY_CHECK, "voids_checks"),
     *_direct("synonyms", ("components",), "component", "ambiguous_with"),

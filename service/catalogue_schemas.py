@@ -168,6 +168,12 @@ class SymptomSchema(RecordSchema):
     mark = text_field()
 
 
+class MildFormSchema(RecordSchema):
+    makes = types.MildForm
+    title = text_field()
+    ratios = Ratios(required=True, data_key="lr")
+
+
 class HistoryFactSchema(RecordSchema):
     makes = types.HistoryFact
     id = text_field()
@@ -175,6 +181,7 @@ class HistoryFactSchema(RecordSchema):
     group = text_field(nullable=True)
     ratios = Ratios(required=True, data_key="lr")
     note = text_field(nullable=True)
+    mild = nested(MildFormSchema, nullable=True)
     duplicates_covariate = text_field(member_of(["idle", "region", "load"]), nullable=True)
     not_when_age_known = text_list()
     voids_checks = text_list()

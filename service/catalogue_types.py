@@ -125,6 +125,14 @@ class Symptom:
 
 
 @dataclass(frozen=True)
+class MildForm:
+    """A lesser form of a fact; its ratios take the place of the fact's own."""
+
+    title: str
+    ratios: tuple[Ratio, ...]
+
+
+@dataclass(frozen=True)
 class HistoryFact:
     """Something the papers, the seller or the machine tell about its past."""
 
@@ -133,6 +141,7 @@ class HistoryFact:
     group: str | None
     ratios: tuple[Ratio, ...]
     note: str | None
+    mild: MildForm | None
     duplicates_covariate: str | None
     not_when_age_known: tuple[str, ...]
     voids_checks: tuple[str, ...]

@@ -82,12 +82,16 @@ class CheckSchema(RecordSchema):
     set_level = Flag(required=True)
     set_name = text_field(nullable=True)
     weak_pass = Flag(required=True)
+    needs_checks = text_list()
+    mark_of = text_list()
     targets = nested(TargetSchema, many=True)
 
     @validates_schema
     def _agrees_with_itself(self, data: dict[str, Any], **kwargs: Any) -> None:
-        if not data["targets"]:
-            raise ValidationError("a check must say something about a component", "targets")
+        if bool(data["targets"]) == bool(data["mark_of"]):
+            raise ValidationError("a check judges components, or names in mark_of whose numbers it reads", "targets")
+        if data["id"] in data["needs_checks"]:
+            raise ValidationError("names the check itself", "needs_checks")
         if data["set_level"] != (data["set_name"] is not None):
             raise ValidationError("is needed for a set-level check, and only there", "set_name")
         if data["weak_pass"] != any(target.weak_pass for target in data["targets"]):

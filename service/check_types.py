@@ -45,7 +45,11 @@ class AccessAlternative:
 
 @dataclass(frozen=True)
 class Check:
-    """An inspection or test procedure. `minutes` exclude access; `before` are prerequisites."""
+    """An inspection or test procedure. `minutes` exclude access; `before` are prerequisites.
+
+    `needs_checks` are checks to be done before it; `mark_of` components whose part number it reads, which says which
+    part is fitted and not how it does.
+    """
 
     id: str
     title: str
@@ -69,7 +73,14 @@ class Check:
     set_level: bool
     set_name: str | None
     weak_pass: bool
+    needs_checks: tuple[str, ...]
+    mark_of: tuple[str, ...]
     targets: tuple[Target, ...]
+
+    @property
+    def components(self) -> tuple[str, ...]:
+        """What it looks at, in the order of its targets."""
+        return tuple(dict.fromkeys([*(t.component for t in self.targets), *self.mark_of]))
 
 
 @dataclass(frozen=True)
@@ -87,6 +98,11 @@ class QuickVariant:
     cold_start: bool
     cautions: tuple[str, ...]
     targets: tuple[Target, ...]
+
+    @property
+    def components(self) -> tuple[str, ...]:
+        """What it looks at, in the order of its targets."""
+        return tuple(dict.fromkeys(t.component for t in self.targets))
 
 
 @dataclass(frozen=True)

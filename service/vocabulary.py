@@ -40,6 +40,8 @@ DISMISSING_CHOICES = ("as_written", "same_job", "two_jobs", "two_events", "swapp
 ASKING_KINDS = ("duplicate_card", "comeback")
 # How a check came out; inconclusive says nothing about the part.
 OUTCOMES = ("pass", "marginal", "fail", "inconclusive")
+# Which part the number on it names: one that a later number took the place of, the maker's in force, another maker's.
+PART_MARKS = ("superseded", "current", "pattern")
 SOURCES = ("card", "papers", "told")
 QUALITIES = ("original", "pattern", "used", "unknown")
 # A cell of the pool as published, or taken away because a shop in it no longer shares.

@@ -54,6 +54,9 @@ def beliefs_after(weighed: Weighed, ranking: Ranking, places: Places) -> list[Pa
     for part in weighed.diagnosis.parts:
         name = (part.component, part.position)
         season = ahead.get(name, ahead.get((part.component, None), 0.0))
+        named = before[name].marks.get(weighed.number_of(*name) or "")
+        if named is not None:  # the number read says which part it is
+            season = named.in_season.value
         seen = abs(part.posterior - before[name].value) > LEAST_MOVE
         bad = before[name].known_bad or name in failed
         unplaced = name in failed and not failed[name] and _several(part.component, places)
@@ -92,7 +95,7 @@ def failed_parts(weighed: Weighed, catalogue: Catalogue) -> dict[Part, bool]:
 
 def _failed_by(finding: Found, later: Sequence[Found], weighed: Weighed, catalogue: Catalogue) -> list[Part]:
     """The parts one failed check puts on the bill: of each component the likeliest position it speaks of."""
-    slugs = {t.component for t in catalogue.check_by_id[finding.check].targets}
+    slugs = set(catalogue.check_by_id[finding.check].components)
     slugs = slugs & {finding.component} if finding.component else slugs
     likeliest: dict[str, Any] = {}
     for part in sorted(weighed.diagnosis.parts, key=lambda part: (part.position is not None, -part.posterior)):

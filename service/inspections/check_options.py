@@ -3,24 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
-from analytics.outcomes import Shares
+from analytics.outcomes import Shares, Verdict
 from analytics.planning_types import AccessGroup, CheckOption, CheckTarget, ComponentRisk
+from analytics.repeat_reading import after_quick_look
 from service.catalogue_types import Catalogue
 from service.check_types import Check, OutcomeShares, QuickVariant, Target
+from service.inspections.part_marks import Marks, season_target
 
 # What missing a bad part costs beside its repair, in hours of labour, by safety class: an accident, being stranded,
-# a nuisance. Acting on a finding costs the repair, true or not. Invented priors.
+# a nuisance. Acting on a finding is the repair: it costs the same whether the part was bad or not. Invented priors.
 MISSED_HOURS = {"A": 25.0, "B": 6.5, "C": 1.0}
-# Acting on a finding costs a share of the repair, true or not: a further look before the money is spent, or a
-# bargain spoilt. Invented prior.
-ACTING_SHARE = 0.4
-# Checks that lean on another one's result: a weak battery slips a healthy starter clutch.
-_AFTER = {"T02": ("T01",), "T11": ("T02",)}
 _STAGE = {"running": "running", "cranking": "running", "warm": "hot", "cold": "engine_off", "off": "engine_off",
           "any": "engine_off"}  # fmt: skip
 ENDS_VISIT = frozenset({"T34"})  # a machine that is not the one on its papers needs no further check
+
+
+@dataclass(frozen=True)
+class Judged:
+    """Components one check has judged: itself, or in its quick variant (that variant and what it said)."""
+
+    in_full: frozenset[str] = frozenset()
+    quickly: Mapping[str, tuple[str, Verdict]] = field(default_factory=dict)
 
 
 def full_check(key: str, catalogue: Catalogue) -> Check:
@@ -36,7 +41,9 @@ def check_options(
     present: Collection[str],
     *,
     hot: bool = False,
-    done: Mapping[str, Collection[str]] | None = None,
+    done: Mapping[str, Judged] | None = None,
+    marks: Mapping[str, Marks] | None = None,
+    void: Mapping[str, str] | None = None,
 ) -> list[CheckOption]:
     """Checks and quick variants that look at something this machine has.
 
@@ -47,11 +54,16 @@ def check_options(
         Slugs of the components on the machine.
     hot : bool
         True where a fault comes with heat: checks that differ between cold and hot are then meant hot.
-    done : mapping of check id to component slugs, optional
-        What full checks or their variants have looked at already.
+    done : mapping of check id to Judged, optional
+        What full checks and their variants have looked at already. A full check stays open after its quick variant,
+        for what it can still say.
+    marks : mapping of component slug to what its part number may say, optional
+        Components of which nobody has read it yet.
+    void : mapping of check id to words, optional
+        Full checks that cannot be judged now, and why.
     """
     entries: Iterable[Check | QuickVariant] = [*catalogue.checks, *catalogue.quick_variants]
-    found = (_option(entry, catalogue, present, hot, done or {}) for entry in entries)
+    found = (_option(entry, catalogue, present, hot, done or {}, marks or {}, void or {}) for entry in entries)
     return [option for option in found if option is not None]
 
 
@@ -60,18 +72,25 @@ def _option(
     catalogue: Catalogue,
     present: Collection[str],
     hot: bool,
-    done: Mapping[str, Collection[str]],
+    done: Mapping[str, Judged],
+    marks: Mapping[str, Marks],
+    void: Mapping[str, str],
 ) -> CheckOption | None:
     full = full_check(entry.id, catalogue)
-    seen = done.get(full.id, ())
-    targets: dict[str, CheckTarget] = {}
-    for target in targets_when(entry.targets, "hot" if hot else "cold"):
-        if target.component in present and target.component not in seen:
-            targets.setdefault(target.component, check_target(target, None))
+    judged = done.get(full.id, Judged())
+    state = "hot" if hot else "cold"
+    targets = {
+        slug: target
+        for slug, target in _by_component(entry.targets, state).items()
+        if slug in present and slug not in judged.in_full
+    }
+    classes = {catalogue.component_by_slug[slug].safety_class for slug in targets if slug not in judged.quickly}
+    targets = _after_quick_looks(targets, judged, isinstance(entry, QuickVariant), catalogue, state)
+    if isinstance(entry, Check):
+        targets |= {slug: season_target(slug, marks[slug]) for slug in entry.mark_of if slug in marks}
     if not targets:
         return None
     set_level = full.set_level and not isinstance(entry, QuickVariant) and len(targets) > 1
-    classes = {catalogue.component_by_slug[slug].safety_class for slug in targets}
     return CheckOption(
         id=entry.id,
         parent=full.id,
@@ -85,8 +104,35 @@ def _option(
         set_level=set_level,
         needs_cold_engine=entry.needs_engine == "cold",
         ends_visit=full.id in ENDS_VISIT,
-        after=_AFTER.get(full.id, ()),
+        after=full.needs_checks,
+        # A quick look does without what the full check has to have ready.
+        needs=() if isinstance(entry, QuickVariant) else full.needs_checks,
+        void=void.get(full.id),
     )
+
+
+def _by_component(targets: Iterable[Target], state: str) -> dict[str, CheckTarget]:
+    found: dict[str, CheckTarget] = {}
+    for target in targets_when(targets, state):
+        found.setdefault(target.component, check_target(target, None))
+    return found
+
+
+def _after_quick_looks(
+    targets: Mapping[str, CheckTarget], judged: Judged, quick: bool, catalogue: Catalogue, state: str
+) -> dict[str, CheckTarget]:
+    """What is left to say: nothing for the quick look again, for the full check what readings of one fact leave."""
+    left = {}
+    for slug, target in targets.items():
+        if slug not in judged.quickly:
+            left[slug] = target
+        elif not quick:
+            variant, said = judged.quickly[slug]
+            before = _by_component(catalogue.check_by_id[variant].targets, state)[slug]
+            after = after_quick_look(target, before, said)
+            if after is not None:
+                left[slug] = after
+    return left
 
 
 def targets_when(targets: Iterable[Target], state: str | None) -> list[Target]:
@@ -137,7 +183,7 @@ def component_risks(chances: Mapping[str, float], catalogue: Catalogue, hourly_r
                 None,
                 chance_bad_now=min(max(chance, 0.0), 1.0),
                 loss_if_missed=repair + MISSED_HOURS[component.safety_class] * hourly_rate,
-                cost_to_act=repair * ACTING_SHARE,
+                cost_to_act=repair,
                 safety_class=component.safety_class,
             )
         )

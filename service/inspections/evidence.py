@@ -37,6 +37,7 @@ NON_RUNNING_GROUPS = ("no-start", "no-crank")
 LAMP = "S11"  # the one symptom whose absence says something
 # A stored code that names a circuit: ratio of the part in it (the brief: 10 to 15) and of its wiring. Invented priors.
 CODE_NAMES_PART, CODE_NAMES_WIRING = 12.0, 4.0
+LEAST_CHANCE = 1e-9
 INVOICES = "H06"  # the one fact whose absence says something
 # Too high a reading of this check is another fact than too low a one: over-voltage is no sign of a bad stator.
 TOO_HIGH = {"T03": "S08"}
@@ -54,6 +55,7 @@ class Found:
     outcome: Verdict
     engine_state: str | None = None
     above: bool = False  # the reading that decided lies above what passes
+    part_mark: str | None = None  # which part the number on it names
 
 
 @dataclass(frozen=True)
@@ -99,6 +101,13 @@ class Weighed:
     parts: tuple[InspectedPart, ...]
     diagnosis: Diagnosis
     observed: Observed
+
+    def number_of(self, component: str, position: str | None) -> str | None:
+        """Which part number was last read on a part, if any."""
+        for found in reversed(self.observed.findings):
+            if found.part_mark is not None and found.component == component and found.position in (None, position):
+                return found.part_mark
+        return None
 
 
 def weigh(places: Places, observed: Observed) -> Weighed:
@@ -173,6 +182,8 @@ def _facts(observed: Observed, catalogue: Catalogue) -> Iterable[HistoryFact]:
     for asked in observed.facts:
         row = catalogue.history_fact_by_id[asked["id"]]
         ratios = {ratio.component: ratio.ratio for ratio in row.ratios}
+        if asked.get("mild") and row.mild is not None:
+            ratios = {ratio.component: ratio.ratio for ratio in row.mild.ratios}
         if not asked["present"]:
             scheduled = [c.slug for c in catalogue.components if c.policy == "S"]
             ratios = dict.fromkeys(scheduled, catalogue.rules.no_history_ratio_scheduled)
@@ -203,7 +214,7 @@ def _measured(observed: Observed, parts: Sequence[InspectedPart], catalogue: Cat
         ]
         taken |= {(found.check, found.engine_state, part) for part in looked_at}
         if looked_at:
-            kept.append(_findings(found, looked_at, catalogue))
+            kept.append(_said(found, looked_at, parts, catalogue))
     return [finding for findings in reversed(kept) for finding in findings]
 
 
@@ -211,6 +222,8 @@ def looked_at_by(found: Found, parts: Sequence[InspectedPart], catalogue: Catalo
     """Parts of the machine one finding speaks of."""
     entry = catalogue.check_by_id[found.check]
     slugs = {t.component for t in targets_when(entry.targets, found.engine_state)}
+    if not entry.targets:
+        slugs = set(entry.components)
     if found.component is not None:
         slugs &= {found.component}
     return [
@@ -218,6 +231,31 @@ def looked_at_by(found: Found, parts: Sequence[InspectedPart], catalogue: Catalo
         for part in parts
         if part.component in slugs and (found.position is None or part.position == found.position)
     ]
+
+
+def _said(
+    found: Found, looked_at: Sequence[Part], parts: Sequence[InspectedPart], catalogue: Catalogue
+) -> list[Evidence]:
+    if full_check(found.check, catalogue).mark_of:
+        return _marks_read(found, looked_at, parts)
+    return _findings(found, looked_at, catalogue)
+
+
+def _marks_read(found: Found, looked_at: Sequence[Part], parts: Sequence[InspectedPart]) -> list[Evidence]:
+    """A number read: the odds move from those of the mixture to those of the part it names."""
+    by_part = {(part.component, part.position): part for part in parts}
+    told: list[Evidence] = []
+    for component, position in looked_at:
+        part = by_part[component, position]
+        named = part.marks.get(found.part_mark or "")
+        if named is not None:
+            ratio = _odds(named.bad_now.value) / _odds(part.value)
+            told.append(Symptom(found.check, {component: ratio}, positions=frozenset({position}) if position else None))
+    return told
+
+
+def _odds(chance: float) -> float:
+    return max(chance, LEAST_CHANCE) / max(1 - chance, LEAST_CHANCE)
 
 
 def _findings(found: Found, looked_at: Sequence[Part], catalogue: Catalogue) -> list[Evidence]:

@@ -130,10 +130,10 @@ def safety_reply(
 
 
 def _defects(finding: Found, catalogue: Catalogue) -> list[dict[str, Any]]:
-    if finding.outcome.value not in ("fail", "marginal"):
+    if finding.outcome.value not in ("fail", "marginal") or finding.part_mark is not None:
         return []
     entry = catalogue.check_by_id[finding.check]
-    slugs = [finding.component] if finding.component else list(dict.fromkeys(t.component for t in entry.targets))
+    slugs = [finding.component] if finding.component else list(entry.components)
     return [
         {
             "outcome": finding.outcome.value,

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from analytics.diagnosis import sticking_chance, with_idle_damage
 from service.catalogue_types import Catalogue
 from service.errors import InvalidInput
+from service.inspections.marks_open import marks_of
+from service.inspections.part_marks import Marked, Marks
 from service.inspections.ranking import Ranking
 from service.inspections.serving import Snapshot
 from service.layout_files import LAYOUT_SCHEMA, Layout, positions_for
@@ -30,6 +32,7 @@ class InspectedPart:
     known_bad: bool
     age_known: bool
     idle_damage: float = 0.0  # chance that standing left it stuck
+    marks: Marks = field(default_factory=dict)  # what the number on it may be, where that is open
 
     @property
     def chance_bad(self) -> float:
@@ -44,6 +47,7 @@ class InspectedPart:
             "chance_bad_now": {"value": self.value, "low": self.low, "high": self.high, "level": self.level},
             "known_bad": self.known_bad,
             "age_known": self.age_known,
+            "marks": {mark: found.to_dict() for mark, found in self.marks.items()},
         }
 
     @classmethod
@@ -59,11 +63,12 @@ class InspectedPart:
             chance["level"],
             kept["known_bad"],
             kept["age_known"],
+            marks={mark: Marked.from_dict(found) for mark, found in kept.get("marks", {}).items()},
         )
 
 
-def parts_of(ranking: Ranking) -> list[InspectedPart]:
-    """The parts of a ranking."""
+def parts_of(ranking: Ranking, marks: Mapping[tuple[str, str | None], Marks]) -> list[InspectedPart]:
+    """The parts of a ranking, with what their numbers may say."""
     return [
         InspectedPart(
             part.component,
@@ -74,6 +79,7 @@ def parts_of(ranking: Ranking) -> list[InspectedPart]:
             part.chance_bad_now.level,
             part.known_bad,
             part.state.part_km is not None,
+            marks=marks.get((part.component, part.position), {}),
         )
         for part in ranking.parts
     ]
@@ -99,6 +105,10 @@ class Places:
         if not used and not known and self.layout is None and entry.position_rule not in ("single", "fixed"):
             return None
         return tuple(dict.fromkeys([*used, *known]))
+
+    def marks(self, component: str) -> Marks:
+        """What the number on a component may be, any position of it; empty where the records leave nothing open."""
+        return next((part.marks for part in self.parts if part.component == component and part.marks), {})
 
     def check(self, component: str, position: str | None, pointer: str) -> None:
         """Refuse a component or a position the machine lacks.
@@ -151,7 +161,8 @@ class Places:
 
 def places_of(ranking: Ranking, snapshot: Snapshot) -> Places:
     """Where the parts of a ranked machine sit."""
-    return Places(tuple(parts_of(ranking)), snapshot.catalogue, layout_of(snapshot.layout(ranking.machine.cell)))
+    parts = parts_of(ranking, marks_of(ranking, snapshot))
+    return Places(tuple(parts), snapshot.catalogue, layout_of(snapshot.layout(ranking.machine.cell)))
 
 
 def layout_of(document: Mapping[str, Any]) -> Layout | None:

@@ -95,7 +95,7 @@ def check_listed(entry: Check | QuickVariant, catalogue: Catalogue) -> dict[str,
         "access": {"group": group.code, "what": group.what, "minutes": group.hours * 60},
         "kit": entry.kit,
         "permission": entry.permission,
-        "components": list(dict.fromkeys(target.component for target in entry.targets)),
+        "components": list(entry.components),
         "speaks_for_the_set": full_check(entry.id, catalogue).set_name if not isinstance(entry, QuickVariant) else None,
     }
 
@@ -161,6 +161,9 @@ def facts_reply(catalogue: Catalogue) -> dict[str, Any]:
                 "group": row.group,
                 "ratios": {ratio.component: ratio.ratio for ratio in row.ratios},
                 "note": row.note,
+                "mild": None
+                if row.mild is None
+                else {"title": row.mild.title, "ratios": {r.component: r.ratio for r in row.mild.ratios}},
                 "voids_checks": list(row.voids_checks),
                 "mark": row.mark,
             }

@@ -19,6 +19,7 @@ from service.errors import InvalidInput
 from service.inspections.check_options import full_check, targets_when
 from service.inspections.evidence import NAMES_THE_PART, TOO_HIGH, Found
 from service.inspections.inspected import Places
+from service.inspections.part_marks import MEANS, PART_MARKS, VERDICT_OF
 from service.inspections.plan_texts import caution_texts, title_of
 from service.inspections.readings import Judged, judge_reading
 
@@ -77,6 +78,10 @@ def measure(asked: Mapping[str, Any], yard: Yard, pointer: str = "") -> Measured
     entry = _entry(asked["check"], yard, pointer)
     full = full_check(entry.id, catalogue)
     component = _component(asked, entry, full, yard, pointer)
+    if full.mark_of:
+        return _number_read(asked, full, component, yard, pointer)
+    if asked["part_mark"] is not None:
+        raise InvalidInput(f"{entry.id} reads no part number; leave part_mark out", pointer=f"{pointer}/part_mark")
     _check_engine_state(asked, entry, pointer)
     unmet = (*_told_unmet(asked, full, catalogue, pointer), *_unmet(asked, full, yard))
     ambient = asked["conditions"]["ambient_celsius"]
@@ -107,6 +112,34 @@ def measure(asked: Mapping[str, Any], yard: Yard, pointer: str = "") -> Measured
     return Measured(found, entries, judged_by, unmet, tuple(notes))
 
 
+def _number_read(asked: Mapping[str, Any], full: Check, component: str | None, yard: Yard, pointer: str) -> Measured:
+    """A part number: which part it is. It judges nothing, and one that cannot be read says nothing."""
+    unmet = _told_unmet(asked, full, yard.catalogue, pointer)
+    mark, where = asked["part_mark"], f"{pointer}/part_mark"
+    if asked["readings"]:
+        raise InvalidInput(
+            f"{full.id} takes no readings; say in part_mark which number it is", pointer=f"{pointer}/readings"
+        )
+    if mark is None:
+        if asked["outcome"] not in (None, Verdict.INCONCLUSIVE.value) or (asked["outcome"] is None and not unmet):
+            raise InvalidInput(
+                f"say which number was read: {', '.join(PART_MARKS)}; or outcome inconclusive where none was",
+                pointer=where,
+            )
+        found = Found(full.id, component, asked["position"], Verdict.INCONCLUSIVE)
+        return Measured(found, (), None, tuple(unmet), ())
+    slug = component or full.components[0]
+    open_marks = {} if yard.places is None else yard.places.marks(slug)
+    if open_marks and mark not in open_marks:
+        words = " or ".join(open_marks)
+        raise InvalidInput(f"no {mark} number is known of {slug} on this machine; write {words}", pointer=where)
+    notes = [f"{mark}: {MEANS[mark]}"]
+    if yard.places is not None and not open_marks:
+        notes.append("its records say already which part it is: nothing is changed by it")
+    found = Found(full.id, slug, asked["position"], VERDICT_OF[mark], part_mark=mark)
+    return Measured(found, (), None, (), tuple(notes))
+
+
 def is_above(entries: Sequence[Mapping[str, Any]]) -> bool:
     """True where a reading failed for lying above what passes."""
     return any(entry["verdict"] == Verdict.FAIL.value and entry["side"] == "above" for entry in entries)
@@ -123,7 +156,7 @@ def _entry(key: str, yard: Yard, pointer: str) -> Check | QuickVariant:
             " ask the owner, or start an inspection with more leave",
             pointer=where,
         )
-    if yard.places is not None and not {t.component for t in entry.targets} & yard.places.components():
+    if yard.places is not None and not set(entry.components) & yard.places.components():
         raise InvalidInput(f"this machine has none of the parts that {key} looks at", pointer=where)
     return entry
 
@@ -137,7 +170,7 @@ def _component(
 ) -> str | None:
     """The part the measurement is about; None for all the check looks at."""
     component, position = asked["component"], asked["position"]
-    targets = list(dict.fromkeys(t.component for t in entry.targets))
+    targets = list(entry.components)
     of_set = full.set_level and not isinstance(entry, QuickVariant)
     if component is None and position is not None:
         if len(targets) > 1:
@@ -216,6 +249,22 @@ def _unmet(asked: Mapping[str, Any], full: Check, yard: Yard) -> list[str]:
     return list(dict.fromkeys(found))
 
 
+def void_now(earlier: Sequence[Found], facts: Sequence[Mapping[str, Any]], catalogue: Catalogue) -> dict[str, str]:
+    """Full checks that what is known already makes inconclusive, whatever they would read, and why."""
+    found = {
+        check: f"void on this visit: {row.title}"
+        for fact in facts
+        if fact["present"]
+        for row in [catalogue.history_fact_by_id[fact["id"]]]
+        for check in row.voids_checks
+    }
+    for check, (before, voiding, why) in LEANS_ON.items():
+        last = [f for f in earlier if full_check(f.check, catalogue).id == before]
+        if last and last[-1].outcome in voiding:
+            found[check] = f"{before} came out {last[-1].outcome.value}: {why}"
+    return found
+
+
 def _outcome(
     asked: Mapping[str, Any],
     judged: Sequence[Judged],
@@ -264,6 +313,7 @@ def judged_reply(measured: Measured, catalogue: Catalogue) -> dict[str, Any]:
         "ask_first": [] if isinstance(entry, QuickVariant) else list(full.before),
         "prerequisites_unmet": list(measured.unmet),
         "judged_by": measured.judged_by,
+        "part_mark": found.part_mark,
         "judgements": list(measured.entries),
         "says": _says(found, entry, full, catalogue),
         "notes": list(measured.notes),

@@ -85,6 +85,8 @@ def _check_fact(item: Mapping[str, Any], catalogue: Catalogue, pointer: str) -> 
             f"the absence of {row.id} says nothing; leave it out (only {INVOICES} may be absent)",
             pointer=f"{pointer}/present",
         )
+    if item["mild"] and (row.mild is None or not item["present"]):
+        raise InvalidInput(f"{row.id} has no mild form; leave mild out", pointer=f"{pointer}/mild")
     if item["idle_months"] is not None and row.group != IDLE:
         raise InvalidInput(
             f"{row.id} is not about standing idle; leave idle_months out", pointer=f"{pointer}/idle_months"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from typing import Any
 
 from analytics.planning import PermissionStep
@@ -67,13 +67,18 @@ def line_text(line: PlanLine, order: int, catalogue: Catalogue) -> dict[str, Any
         "minutes": line.minutes,
         "access": {"group": group.code, "what": group.what, "minutes": line.access_minutes},
         "stage": line.check.stage,
-        "why": line.reason,
+        "why": _why(line),
         "worth": round(line.worth, 2),
         "worth_per_minute": round(line.worth_per_minute, 2),
         **check_text(line.check.id, catalogue),
         "components": [target.component for target in line.targets],
         "mark": mark_of(line.check.id, catalogue),
     }
+
+
+def _why(line: PlanLine) -> str:
+    """Why it stands here, and what it leans on that cannot be looked at today."""
+    return "; ".join([line.reason, *(f"{parent}, which it leans on, is not in: {why}" for parent, why in line.without)])
 
 
 def step_text(step: PermissionStep | None, catalogue: Catalogue) -> dict[str, Any] | None:
@@ -151,12 +156,16 @@ def _left_out(entry: LeftOut, catalogue: Catalogue) -> dict[str, Any]:
     }
 
 
-def safety_texts(plan: Plan, catalogue: Catalogue) -> dict[str, Any]:
-    """Safety class A: which checks could not be fitted in, and which parts no line of this plan looks at."""
+def safety_texts(plan: Plan, catalogue: Catalogue, looked_at: Collection[str] = ()) -> dict[str, Any]:
+    """Safety class A: which checks could not be fitted in, and which parts no line of this plan looks at.
+
+    `looked_at` are components that were judged before.
+    """
     return {
         "checks_not_in_plan": [_left_out(entry, catalogue) for entry in plan.unmet_safety],
         "parts_no_line_looks_at": [
             {"component": component, "name": catalogue.component_by_slug[component].name}
             for component, _ in plan.safety_not_covered
+            if component not in looked_at
         ],
     }

@@ -14,14 +14,13 @@ from analytics.planning import PermissionStep, plan_checks, step_of_permission
 from analytics.planning_types import Circumstances, Plan
 from analytics.spells import DAYS_PER_YEAR
 from service.catalogue_types import Catalogue
-from service.inspections.check_options import access_groups, check_options, component_risks
+from service.inspections.choices import choices_for
 from service.inspections.evidence import Observed, Weighed, weigh
 from service.inspections.explained import safety_reply
 from service.inspections.inspected import places_of
 from service.inspections.observed import does_not_run, observed_in
 from service.inspections.plan_texts import left_out_texts, line_text, safety_texts, step_text
 from service.inspections.ranking import Ranking, rank_described, rank_recorded
-from service.inspections.replan import at_stake, checks_done
 from service.inspections.serving import Snapshot
 from service.settings import Settings
 
@@ -39,6 +38,7 @@ class InspectionPlan:
     catalogue: Catalogue
     currency: str
     safety_defects: tuple[dict[str, Any], ...] = ()
+    looked_at: frozenset[str] = frozenset()  # components judged already
 
     def to_dict(self) -> dict[str, Any]:
         """The plan as JSON: cautions stand before steps in every line."""
@@ -51,7 +51,7 @@ class InspectionPlan:
             "safety_defects": list(self.safety_defects),
             "lines": [line_text(line, n, self.catalogue) for n, line in enumerate(self.plan.lines, 1)],
             "left_out": left_out_texts(self.plan, self.catalogue),
-            "safety": safety_texts(self.plan, self.catalogue),
+            "safety": safety_texts(self.plan, self.catalogue, self.looked_at),
             "one_permission_more": step_text(self.step, self.catalogue),
             "estimate": {"version": self.ranking.version, "data_through": self.ranking.data_through},
             "notes": [*self.ranking.notes, SCREENING_NOTE],
@@ -104,12 +104,10 @@ def make_plan(
     observed = weighed.observed
     if does_not_run(observed, catalogue):
         circumstances = replace(circumstances, engine_runs=False)
-    chances, joint = at_stake(weighed.diagnosis)
-    looked_at = checks_done(observed.findings, weighed.parts, catalogue)
-    options = check_options(catalogue, set(chances), hot=observed.comes_with_heat, done=looked_at)
-    groups = access_groups(catalogue)
-    risks = component_risks(chances, catalogue, settings.hourly_rate)
-    plan = plan_checks(options, groups, risks, circumstances, joint)
-    step = step_of_permission(options, groups, risks, circumstances, plan, joint)
+    left = choices_for(weighed, catalogue, settings.hourly_rate)
+    plan = plan_checks(left.options, left.groups, left.risks, circumstances, left.joint)
+    step = step_of_permission(left.options, left.groups, left.risks, circumstances, plan, left.joint)
     defects = safety_reply(observed.findings, observed.symptoms, catalogue)
-    return InspectionPlan(ranking, circumstances, plan, step, catalogue, settings.currency, tuple(defects))
+    return InspectionPlan(
+        ranking, circumstances, plan, step, catalogue, settings.currency, tuple(defects), frozenset(left.looked_at)
+    )

@@ -8,11 +8,12 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from service.inspections.evidence import Weighed, weigh
+from service.inspections.evidence import Observed, Weighed, weigh
 from service.inspections.explained import part_replies, safety_reply
-from service.inspections.inspected import places_of
+from service.inspections.inspected import Places, places_of
 from service.inspections.observed import observed_in
-from service.inspections.ranking import rank_described
+from service.inspections.part_marks import MEANS, chance_reply
+from service.inspections.ranking import Ranking, rank_described
 
 
 def answer_ranking(
@@ -33,8 +34,29 @@ def answer_ranking(
     after = _by_entry(weighed, part_replies(weighed, snapshot.catalogue))
     for entry in reply["ranking"]:
         entry |= after[entry["component"], entry["position"]]
+    _with_numbers_read(reply, observed, places, ranking)
     reply["safety"] = safety_reply(observed.findings, observed.symptoms, snapshot.catalogue)
     return reply
+
+
+def _with_numbers_read(reply: dict[str, Any], observed: Observed, places: Places, ranking: Ranking) -> None:
+    """A part number read says which part is fitted, and so what it has ahead: those entries and the order follow it."""
+    if ranking.order_only:
+        return
+    marks = {(p.component, p.position): p.marks for p in places.parts}
+    for found in observed.findings:
+        for entry in reply["ranking"]:
+            named = marks.get((entry["component"], entry["position"]), {}).get(found.part_mark or "")
+            here = found.component == entry["component"] and found.position in (None, entry["position"])
+            if named is not None and here:
+                entry["chance_in_horizon"] = chance_reply(named.in_season)
+                entry["why"] = f"Number read, {found.part_mark}: {MEANS[found.part_mark or '']}. {entry['why']}"
+    known_bad = {(p.component, p.position) for p in ranking.parts if p.known_bad}
+    reply["ranking"].sort(
+        key=lambda e: ((e["component"], e["position"]) not in known_bad, -e["chance_in_horizon"]["value"])
+    )
+    for rank, entry in enumerate(reply["ranking"], 1):
+        entry["rank"] = rank
 
 
 def _by_entry(weighed: Weighed, replies: list[dict[str, Any]]) -> dict[tuple[str, str | None], dict[str, Any]]:

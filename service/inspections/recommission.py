@@ -87,7 +87,7 @@ def _standing(ranking: Ranking, snapshot: Snapshot, months: float | None, model_
     fuelling = _fuelling(layout, year)
     fact = next((key for least, key in LAY_UPS if months is not None and months >= least), None)
     facts = [] if fact is None else [{"id": fact, "present": True, "idle_months": months}]
-    weighed = weigh(Places(tuple(parts_of(ranking)), catalogue, layout), Observed(facts=facts))
+    weighed = weigh(Places(tuple(parts_of(ranking, {})), catalogue, layout), Observed(facts=facts))
     good: dict[str, float] = {}
     for part in weighed.diagnosis.parts:
         good[part.component] = good.get(part.component, 1.0) * (1 - part.posterior)
@@ -155,7 +155,7 @@ def _step(step: WorkStep, order: WorkOrder, standing: Standing, catalogue: Catal
 def _check(key: str, standing: Standing, catalogue: Catalogue) -> dict[str, Any] | None:
     """A check of a step; None where the machine has nothing it looks at."""
     check = catalogue.check_by_id[key]
-    if not {target.component for target in check.targets} & standing.present:
+    if not set(check.components) & standing.present:
         return None
     text = check_text(key, catalogue)
     return {
@@ -187,7 +187,7 @@ def _likely(standing: Standing, catalogue: Catalogue) -> list[dict[str, Any]]:
             "name": catalogue.component_by_slug[slug].name,
             "chance_bad_now": round(chance, 2),
             "safety_class": catalogue.component_by_slug[slug].safety_class,
-            "checks": [c.id for c in catalogue.checks if slug in {t.component for t in c.targets}],
+            "checks": [c.id for c in catalogue.checks if slug in c.components],
         }
         for slug, chance in order[:SHOWN_LIKELY]
         if chance >= WORTH_SAYING

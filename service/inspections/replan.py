@@ -5,21 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import product
 from typing import Any
 
-import numpy as np
-
 from analytics.check_worth import OutcomeOutlook
-from analytics.diagnosis_types import Diagnosis
 from analytics.outcomes import Verdict
 from analytics.plan_next import NextCheck, next_checks
 from analytics.planning import plan_checks, step_of_permission
-from analytics.planning_types import CheckOption, Circumstances, JointChances
+from analytics.planning_types import Circumstances
 from service.catalogue_types import Catalogue
-from service.inspections.check_options import access_groups, check_options, component_risks, full_check, stage_of
-from service.inspections.evidence import Found, Weighed, looked_at_by
-from service.inspections.inspected import InspectedPart
+from service.inspections.check_options import access_groups, full_check, stage_of
+from service.inspections.choices import Choices, choices_for
+from service.inspections.evidence import Found, Weighed
+from service.inspections.part_marks import SEASON, reads_mark
 from service.inspections.plan_texts import (
     check_text,
     left_out_texts,
@@ -53,13 +50,12 @@ def replan(
 ) -> dict[str, Any]:
     """The plan of the rest after the findings so far, as JSON; cautions stand before steps in every line."""
     now = circumstances_now(done, started, catalogue)
-    chances, joint = at_stake(weighed.diagnosis)
-    options = _still_to_do(weighed, done, catalogue, set(chances))
-    groups = access_groups(catalogue)
-    risks = component_risks(chances, catalogue, hourly_rate)
-    plan = plan_checks(options, groups, risks, now, joint)
-    best = next_checks(options, groups, risks, now, joint)
-    follow_up = [check for check in best if _follows(check, done, weighed)]
+    stuck = {entry.found.check for entry in done if entry.found.outcome is Verdict.INCONCLUSIVE}
+    left = choices_for(weighed, catalogue, hourly_rate, not_again=stuck)
+    plan = plan_checks(left.options, left.groups, left.risks, now, left.joint)
+    best = next_checks(left.options, left.groups, left.risks, now, left.joint)
+    follow_up = _one_variant([check for check in best if _follows(check, done, weighed)])
+    step = step_of_permission(left.options, left.groups, left.risks, now, plan, left.joint)
     return {
         "minutes": started.minutes,
         "minutes_left": now.minutes,
@@ -68,13 +64,13 @@ def replan(
         "permission": now.permission,
         "open_groups": sorted(now.open_groups),
         "currency": currency,
-        "next_best": [_next(check, catalogue) for check in best[:NEXT_SHOWN]],
-        "follow_up": [_next(check, catalogue) for check in follow_up[:FOLLOW_UP_SHOWN]],
+        "next_best": [_next(check, left, catalogue) for check in best[:NEXT_SHOWN]],
+        "follow_up": [_next(check, left, catalogue) for check in follow_up[:FOLLOW_UP_SHOWN]],
         "lines": [line_text(line, n, catalogue) for n, line in enumerate(plan.lines, 1)],
         "to_repeat": _to_repeat(done, catalogue),
         "left_out": left_out_texts(plan, catalogue),
-        "safety": safety_texts(plan, catalogue),
-        "one_permission_more": step_text(step_of_permission(options, groups, risks, now, plan, joint), catalogue),
+        "safety": safety_texts(plan, catalogue, left.looked_at),
+        "one_permission_more": step_text(step, catalogue),
     }
 
 
@@ -109,47 +105,6 @@ def circumstances_now(done: Sequence[Done], started: Circumstances, catalogue: C
     )
 
 
-def _still_to_do(weighed: Weighed, done: Sequence[Done], catalogue: Catalogue, present: set[str]) -> list[CheckOption]:
-    """Options that can still say something: what a check has judged, and what could not be judged now, is out."""
-    stuck = {d.found.check for d in done if d.found.outcome is Verdict.INCONCLUSIVE}
-    hot = weighed.observed.comes_with_heat
-    looked_at = checks_done(
-        [d.found for d in done if not (hot and d.found.engine_state == "cold")], weighed.parts, catalogue
-    )
-    options = check_options(catalogue, present, hot=hot, done=looked_at)
-    started = any(catalogue.check_by_id[d.found.check].cold_start for d in done)
-    return [
-        o for o in options if o.id not in stuck and not (started and o.needs_cold_engine and o.stage != "cold_start")
-    ]
-
-
-def checks_done(findings: Sequence[Found], parts: Sequence[InspectedPart], catalogue: Catalogue) -> dict[str, set[str]]:
-    """Full checks, done in whichever variant, with the components they have judged at every position."""
-    covered: dict[str, set[tuple[str, str | None]]] = {}
-    for found in findings:
-        if found.outcome is Verdict.INCONCLUSIVE:
-            continue
-        full = full_check(found.check, catalogue)
-        whole = Found(full.id, None, None, found.outcome, found.engine_state) if full.set_level else found
-        covered.setdefault(full.id, set()).update(looked_at_by(whole, parts, catalogue))
-    return {
-        check: {c for c, _ in seen if all((p.component, p.position) in seen for p in parts if p.component == c)}
-        for check, seen in covered.items()
-    }
-
-
-def at_stake(diagnosis: Diagnosis) -> tuple[dict[str, float], list[JointChances]]:
-    """By component: the chance that at least one of its positions is bad, and the joint chances of tied ones."""
-    joint: list[JointChances] = []
-    named: set[str] = set()
-    for known in diagnosis.joint:
-        components = {component for component, _ in known.parts}
-        if not components & named:  # of a component in two sets the first holds; the other goes as if independent
-            joint.append(by_component(known, diagnosis))
-            named |= components
-    return _any_position(diagnosis, joint), joint
-
-
 def _to_repeat(done: Sequence[Done], catalogue: Catalogue) -> list[dict[str, str]]:
     """Checks that could not be judged: worth repeating once what they need is there."""
     last = {entry.found.check: entry.found for entry in done}
@@ -160,41 +115,15 @@ def _to_repeat(done: Sequence[Done], catalogue: Catalogue) -> list[dict[str, str
     ]
 
 
-def by_component(known: JointChances, diagnosis: Diagnosis) -> JointChances:
-    """Joint chances of components: each bad where any of its positions is.
+def _one_variant(checks: Sequence[NextCheck]) -> list[NextCheck]:
+    """By what each would tell, the most first, of each check the variant that tells most.
 
-    A position outside the set is bad independently of it.
+    By worth, not by worth a minute: after a finding the question is what would settle it.
     """
-    components = list(dict.fromkeys(component for component, _ in known.parts))
-    outside = {
-        c: 1
-        - math.prod(1 - p.posterior for p in diagnosis.parts if p.component == c and (c, p.position) not in known.parts)
-        for c in components
-    }
-    any_bad = np.array(
-        [known.states[:, [k for k, part in enumerate(known.parts) if part[0] == c]].any(axis=1) for c in components]
-    ).T
-    states = np.array(list(product([False, True], repeat=len(components))), dtype=bool)
-    chances = np.zeros(len(states))
-    for state, chance in zip(any_bad, known.chances, strict=True):
-        weight = np.full(len(states), chance)
-        for column, component in enumerate(components):
-            bad = 1.0 if state[column] else outside[component]
-            weight = weight * np.where(states[:, column], bad, 1 - bad)
-        chances += weight
-    return JointChances(tuple((c, None) for c in components), states, chances / chances.sum())
-
-
-def _any_position(diagnosis: Diagnosis, joint: Sequence[JointChances]) -> dict[str, float]:
-    """By component: the chance that at least one of its positions is bad."""
-    good: dict[str, float] = {}
-    for part in diagnosis.parts:
-        good[part.component] = good.get(part.component, 1.0) * (1.0 - part.posterior)
-    chances = {slug: 1.0 - all_good for slug, all_good in good.items()}
-    for known in joint:
-        marginals = zip(known.parts, known.marginals, strict=True)
-        chances |= {part[0]: float(chance) for part, chance in marginals}
-    return chances
+    found: dict[str, NextCheck] = {}
+    for check in sorted(checks, key=lambda c: (-c.worth, c.minutes)):
+        found.setdefault(check.check.parent, check)
+    return list(found.values())
 
 
 def _follows(check: NextCheck, done: Sequence[Done], weighed: Weighed) -> bool:
@@ -210,7 +139,7 @@ def _follows(check: NextCheck, done: Sequence[Done], weighed: Weighed) -> bool:
     return bool(raised & {target.component for target in check.check.targets})
 
 
-def _next(check: NextCheck, catalogue: Catalogue) -> dict[str, Any]:
+def _next(check: NextCheck, left: Choices, catalogue: Catalogue) -> dict[str, Any]:
     """A check that could be done now, with what each outcome would change."""
     group = catalogue.access_group_by_code[check.check.access_group]
     return {
@@ -221,7 +150,10 @@ def _next(check: NextCheck, catalogue: Catalogue) -> dict[str, Any]:
         "worth": round(check.worth, 2),
         "worth_per_minute": round(check.worth_per_minute, 2),
         **check_text(check.check.id, catalogue),
-        "would_change": [_outcome(outlook) for outlook in check.outcomes],
+        "first": [{"check": key, "title": title_of(key, catalogue)} for key in check.first],
+        "would_change": _numbers(check, left)
+        if reads_mark(check.check)
+        else [_outcome(outlook) for outlook in check.outcomes],
         "components": [target.component for target in check.check.targets],
         "mark": mark_of(check.check.id, catalogue),
     }
@@ -236,6 +168,27 @@ def _outcome(outlook: OutcomeOutlook) -> dict[str, Any]:
             for part in outlook.parts
         ],
     }
+
+
+def _numbers(check: NextCheck, left: Choices) -> list[dict[str, Any]]:
+    """What each number on a part would say: of how it is now and of its coming season."""
+    risks = {risk.component: risk for risk in left.risks if risk.position == SEASON}
+    return [
+        {
+            "outcome": mark,
+            "chance": marked.weight,
+            "parts": [
+                {
+                    "component": slug,
+                    "chance_bad_now": marked.bad_now.value,
+                    "chance_in_season": marked.in_season.value,
+                    "worth_acting_on": marked.in_season.value * risks[slug].loss_if_missed > risks[slug].cost_to_act,
+                }
+            ],
+        }
+        for slug in dict.fromkeys(target.component for target in check.check.targets)
+        for mark, marked in left.marks[slug].items()
+    ]
 
 
 def circumstances_of(kept: Mapping[str, Any]) -> Circumstances:

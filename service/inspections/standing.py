@@ -63,7 +63,8 @@ class Standing:
 def found_of(row: Finding) -> Found:
     """A recorded finding as evidence."""
     above = is_above(row.judgement)
-    return Found(row.check_key, row.component, row.position, Verdict(row.outcome), row.engine_state, above)
+    outcome = Verdict(row.outcome)
+    return Found(row.check_key, row.component, row.position, outcome, row.engine_state, above, row.part_mark)
 
 
 def stand(session: Session, shop_id: int, public_id: uuid.UUID, settings: Settings) -> Standing:

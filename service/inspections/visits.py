@@ -165,6 +165,7 @@ def add_finding(
         prerequisites_unmet=list(measured.unmet),
         judgement=list(measured.entries),
         judged_by=measured.judged_by,
+        part_mark=measured.found.part_mark,
         note="\n".join([asked["note"], *measured.notes]).strip(),
         minutes_spent=asked["minutes_spent"],
         recorded_at=now,

@@ -102,6 +102,9 @@ class FactReply(Reply):
     group = fields.String(allow_none=True, required=True)
     ratios = fields.Dict(keys=fields.String(), values=fields.Float(), required=True)
     note = fields.String(allow_none=True, required=True)
+    mild = fields.Dict(
+        allow_none=True, required=True, metadata={"description": "a lesser form; its ratios stand for the row's"}
+    )
     voids_checks = fields.List(fields.String(), required=True)
     mark = fields.String(required=True)
 

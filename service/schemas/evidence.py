@@ -8,7 +8,7 @@ from marshmallow import ValidationError, fields, validate, validates_schema
 
 from service.schemas.asked import Asked
 from service.schemas.fields import Name, Number, Reply, YesNo
-from service.vocabulary import OUTCOMES
+from service.vocabulary import OUTCOMES, PART_MARKS
 
 HEARD = ("seen", "told")
 ENGINE_STATES = ("hot", "cold")
@@ -52,6 +52,10 @@ class FactAsked(Asked):
     present = YesNo(
         load_default=True,
         metadata={"description": "false: asked for and not so; says something of H06 only (no history at all)"},
+    )
+    mild = YesNo(
+        load_default=False,
+        metadata={"description": "the lesser form of the fact, for those that have one (GET /api/v1/facts)"},
     )
 
 
@@ -125,6 +129,12 @@ class MeasurementAsked(Asked):
     component = Name(allow_none=True, load_default=None, most=60)
     position = Name(allow_none=True, load_default=None, most=40)
     outcome = fields.String(allow_none=True, load_default=None, validate=validate.OneOf(OUTCOMES))
+    part_mark = fields.String(
+        allow_none=True,
+        load_default=None,
+        validate=validate.OneOf(PART_MARKS),
+        metadata={"description": "where the check reads a part number: which one it is"},
+    )
     engine_state = fields.String(allow_none=True, load_default=None, validate=validate.OneOf(ENGINE_STATES))
     readings = fields.List(fields.Nested(ReadingAsked), load_default=list, validate=validate.Length(max=20))
     conditions = fields.Nested(ConditionsAsked, load_default=lambda: ConditionsAsked().load({}))
@@ -197,6 +207,7 @@ class JudgedReply(Reply):
     ask_first = fields.List(fields.String(), required=True)
     prerequisites_unmet = fields.List(fields.String(), required=True)
     judged_by = fields.String(allow_none=True, required=True)
+    part_mark = fields.String(allow_none=True, required=True)
     judgements = fields.List(fields.Nested(JudgementReply), required=True)
     says = fields.List(fields.Nested(SaysReply), required=True)
     notes = fields.List(fields.String(), required=True)

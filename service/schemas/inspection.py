@@ -161,6 +161,7 @@ class OutcomePartReply(Reply):
 
     component = fields.String(required=True)
     chance_bad_now = fields.Float(required=True)
+    chance_in_season = fields.Float(metadata={"description": "where the check reads a part number"})
     worth_acting_on = fields.Boolean(required=True)
 
 
@@ -189,6 +190,11 @@ class NextCheckReply(Reply):
     limits = fields.List(fields.Nested(LimitReply), required=True)
     trap = fields.String(required=True)
     a_pass_does_not_clear_it = fields.Boolean(required=True)
+    first = fields.List(
+        fields.Dict(),
+        required=True,
+        metadata={"description": "checks it leans on, not done yet; minutes and worth hold them"},
+    )
     would_change = fields.List(fields.Nested(WouldChangeReply), required=True)
     components = fields.List(fields.String(), required=True)
     mark = fields.String(required=True)
@@ -208,7 +214,9 @@ class RestPlanReply(Reply):
     follow_up = fields.List(
         fields.Nested(NextCheckReply),
         required=True,
-        metadata={"description": "checks of the parts that the latest finding made likelier bad, best first"},
+        metadata={
+            "description": "checks of the parts that the latest finding made likelier bad, the one worth most first"
+        },
     )
     lines = fields.List(fields.Nested(PlanLineReply), required=True)
     to_repeat = fields.List(fields.Dict(), required=True)

@@ -38,6 +38,8 @@ def catalogue_options(safety: set[str]) -> list[CheckOption]:
             for t in entry["targets"]
             if t["when"] != "hot"
         ]
+        if not targets:
+            continue  # reads a part number: what that tells depends on the machine
         options.append(
             CheckOption(
                 id=entry["id"],
@@ -142,6 +144,7 @@ def small_cases(draw):
                 targets=targets,
                 set_level=draw(st.booleans()),
                 safety_class_a=parent == "T1",
+                needs=tuple({f"T{n}" for n in draw(st.sets(st.integers(1, 5), max_size=2)) if f"T{n}" < parent}),
             )
         )
     return options, groups, risks, yard(draw(st.integers(0, 20)))

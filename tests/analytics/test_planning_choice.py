@@ -18,11 +18,17 @@ from tests.analytics.planning_cases import check, cover_minutes, small_cases, ya
 SEARCH = settings(max_examples=150, deadline=None, derandomize=True)
 
 
+def leans_on_nothing_missing(subset, options):
+    """Whatever one of them leans on is among them, where there is such a check at all."""
+    here, there = {o.parent for o in subset}, {o.parent for o in options}
+    return all(set(o.needs) & there <= here for o in subset)
+
+
 def allowed_subsets(options, groups, minutes):
-    """Every subset with one option a parent inside the minutes."""
+    """Every subset with one option a parent inside the minutes, prerequisites with it."""
     for size in range(len(options) + 1):
         for subset in combinations(options, size):
-            if len({o.parent for o in subset}) < size:
+            if len({o.parent for o in subset}) < size or not leans_on_nothing_missing(subset, options):
                 continue
             if sum(o.minutes for o in subset) + cover_minutes({o.access_group for o in subset}, groups) <= minutes:
                 yield subset
@@ -37,22 +43,22 @@ def greedy(options, groups, minutes, worths):
     """Safety first, quickest variant; then always the best added worth per minute that still fits."""
     taken = []
     for option in sorted(options, key=lambda o: (not o.safety_class_a, o.minutes)):
-        if option.safety_class_a and fits([*taken, option], groups, minutes):
+        if option.safety_class_a and fits([*taken, option], options, groups, minutes):
             taken.append(option)
     while True:
         now = worth_of([o.id for o in taken], worths)
         rates = [
             ((worth_of([t.id for t in taken] + [o.id], worths) - now) / o.minutes, o.id, o)
             for o in options
-            if o not in taken and fits([*taken, o], groups, minutes)
+            if o not in taken and fits([*taken, o], options, groups, minutes)
         ]
         if not rates or max(rates)[0] <= 0:
             return taken
         taken.append(max(rates)[2])
 
 
-def fits(subset, groups, minutes):
-    if len({o.parent for o in subset}) < len(subset):
+def fits(subset, options, groups, minutes):
+    if len({o.parent for o in subset}) < len(subset) or not leans_on_nothing_missing(subset, options):
         return False
     return sum(o.minutes for o in subset) + cover_minutes({o.access_group for o in subset}, groups) <= minutes
 

@@ -41,7 +41,7 @@ def add_inspection(
         ],
         estimate_version="catalogue prior",
         catalogue_release_id=session.scalar(select(func.max(CatalogueRelease.id))),
-        catalogue_version="2026.1",
+        catalogue_version="2026.2",
         limits_version="0" * 64,
         accuracies=[],
         started_at=NOW,

@@ -74,7 +74,7 @@ def test_barn_machine(shop: Caller) -> None:
 
 def test_cranks_no_start_fires_on_spray(shop: Caller) -> None:
     """Q5: T12 (3 min) before T13; a pump is not condemned before its supply was measured."""
-    made = start(shop, FALENA, engine_runs=False, symptoms=[{"id": "S01"}, {"id": "S02"}])
+    made = start(shop, FALENA, engine_runs=False, minutes=300, symptoms=[{"id": "S01"}, {"id": "S02"}])
     order = [line["check"] for line in made["plan"]["lines"]]
     assert order.index("T12") < order.index("T13")
     silent = {"check": "T12", "outcome": "fail"}

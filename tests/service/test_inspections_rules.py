@@ -63,8 +63,11 @@ def test_a_check_of_one_position_leaves_the_others_to_do(gasket: Caller) -> None
     for position in ("front_left", "front_right"):
         pads = {"check": "T31q", "component": "brake_pad", "position": position, "outcome": "pass"}
         found = find(gasket, made, pads)
-    (brakes,) = [line for line in found["plan"]["lines"] if line["check"] in ("T31", "T31q")]
-    assert "brake_pad" not in brakes["components"] and "brake_caliper" in brakes["components"]
+    lines = {line["check"]: line["components"] for line in found["plan"]["lines"]}
+    assert "T31q" not in lines and {"brake_pad", "brake_caliper"} <= set(lines["T31"])
+    full = {"check": "T31", "component": "brake_pad", "readings": [reading(4.0, unit="mm")]}
+    lines = {line["check"]: line["components"] for line in find(gasket, made, full)["plan"]["lines"]}
+    assert "brake_pad" not in lines["T31"] and "brake_caliper" in lines["T31"]
 
 
 def test_a_fail_after_a_pass_of_the_same_look_counts(gasket: Caller) -> None:
