@@ -22,6 +22,7 @@ from service.cli_fleet_work import due_renewals, pull_machines
 from service.cli_inspect import inspect_machine, recommission
 from service.cli_options import PAPER, machine_options, visit_options
 from service.cli_person import person_group
+from service.cli_pool import pool_group
 from service.cli_token import token_group
 from service.errors import DomainError, InvalidInput
 from service.settings import BadSetting
@@ -40,6 +41,7 @@ def cli(context: click.Context) -> None:
 
 for _command in (inspect_machine, recommission, look_ahead, pull_machines, due_renewals, person_group, token_group):
     cli.add_command(_command)
+cli.add_command(pool_group)
 cli.add_command(backup)
 cli.add_command(restore)
 

@@ -25,6 +25,7 @@ from service.api.machines import blueprint as machines
 from service.api.measurements import blueprint as measurements
 from service.api.people import accesses, people, shop, tokens
 from service.api.plans import blueprint as plans
+from service.api.pool import blueprint as pool
 from service.api.prints import blueprint as prints
 from service.api.rankings import blueprint as rankings
 from service.api.resource import ProblemApi
@@ -59,6 +60,7 @@ def register_api(app: Flask) -> None:
         machines,
         components,
         ahead,
+        pool,
         fleet_work,
         imports,
         card_texts,

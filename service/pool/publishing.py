@@ -10,7 +10,17 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from analytics.sharing_rule import FEW_CHANGED, GRID, PUBLISH, CellContent, GridCell, Share, decide, grid_contents
+from analytics.sharing_rule import (
+    FEW_CHANGED,
+    GRID,
+    PUBLISH,
+    CellContent,
+    GridCell,
+    Share,
+    below_rule,
+    decide,
+    grid_contents,
+)
 from service.db import Database
 from service.errors import Conflict
 from service.lifetimes import read_dataset
@@ -133,3 +143,9 @@ def _cell(publication_id: int, cell: GridCell, content: CellContent | None) -> P
         shops=len(content.shares) if content else 0,
         exposure_km=round(content.exposure_km) if content else 0.0,
     )
+
+
+def hidden_now(session: Session, now: datetime, pseudonym_key: str) -> Contents:
+    """Cells below the rule as they stand now: what an audit tries to recover."""
+    contents = _contents(session, now, pseudonym_key)
+    return {cell: content for cell, content in contents.items() if below_rule(content)}

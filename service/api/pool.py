@@ -1,0 +1,127 @@
+"""The pool: what a shop shares, whether it does, and what is published."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import Response
+from flask.views import MethodView
+
+from service.api.context import app, shop_id
+from service.api.resource import Resource
+from service.past import read_as_known_at
+from service.pool.desk import cells_document, curves_document, pool_document, shared_document, shared_lines
+from service.pool.members import membership_document, set_membership
+from service.pool.trail import Asker, note_crossing
+from service.schemas.pool import (
+    CellsQuery,
+    CellsReply,
+    CurvesReply,
+    MembershipAsked,
+    MembershipReply,
+    PoolReply,
+    SharedQuery,
+    SharedReply,
+)
+from service.schemas.records import KnownAtQuery
+
+blueprint = Resource("pool", __name__, url_prefix="/pool", description="What shops share, and what is published")
+
+
+def _crossing(action: str, detail: str) -> None:
+    """Every look at what belongs to all shops is written down."""
+    with app().database.write() as session:
+        note_crossing(session, Asker(shop_id(), "token"), action, detail, now=app().now())
+
+
+@blueprint.route("")
+class Pool(MethodView):
+    @blueprint.response(200, PoolReply)
+    def get(self) -> Any:
+        """Show the pool's rule, its publications and how the shop stands to it."""
+        with app().database.read() as session:
+            found = pool_document(session, shop_id(), app().today(), pool_open=app().settings.pool_open)
+        return app().json.response(found)
+
+
+@blueprint.route("/membership")
+class PoolMembership(MethodView):
+    @blueprint.response(200, MembershipReply)
+    def get(self) -> Any:
+        """Show whether the shop shares, and all it ever said about it."""
+        with app().database.read() as session:
+            return app().json.response(membership_document(session, shop_id(), app().today()))
+
+    @blueprint.arguments(MembershipAsked)
+    @blueprint.response(200, MembershipReply)
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
+    def post(self, asked: dict[str, Any]) -> Any:
+        """Share with the pool from a day on, or no longer; it takes effect at the next publication."""
+        now, sharing = app().now(), asked["sharing"]
+        with app().database.write() as session:
+            row = set_membership(
+                session, shop_id(), sharing=sharing, on=asked["from_"], why=asked["why"], by="token", now=now
+            )
+            detail = f"{'shares' if sharing else 'does not share'} from {row.takes_effect_on}"
+            note_crossing(session, Asker(shop_id(), "token"), "pool_membership", detail, now=now)
+            return app().json.response(membership_document(session, shop_id(), now.date()))
+
+
+@blueprint.route("/shared")
+class PoolShared(MethodView):
+    @blueprint.arguments(SharedQuery, location="query")
+    @blueprint.response(200, SharedReply)
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
+    def get(self, asked: dict[str, Any]) -> Any:
+        """Show the shop exactly what it shares, row by row."""
+        with app().database.read() as session:
+            read_as_known_at(session, asked["known_at"], now=app().now())
+            found = shared_document(
+                session,
+                shop_id(),
+                app().today(),
+                after=asked["after"],
+                limit=asked["limit"],
+                pseudonym_key=app().settings.pool_pseudonym_key,
+            )
+        return app().json.response(found)
+
+
+@blueprint.route("/shared.jsonl")
+class PoolSharedFile(MethodView):
+    @blueprint.arguments(KnownAtQuery, location="query")
+    @blueprint.response(200, {"type": "string"}, content_type="application/x-ndjson")
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
+    def get(self, asked: dict[str, Any]) -> Response:
+        """Download exactly what the shop shares, a row a line."""
+        with app().database.read() as session:
+            read_as_known_at(session, asked["known_at"], now=app().now())
+            rows = list(shared_lines(session, shop_id(), pseudonym_key=app().settings.pool_pseudonym_key))
+        headers = {"Content-Disposition": 'attachment; filename="shared.jsonl"'}
+        return Response(rows, mimetype="application/x-ndjson", headers=headers)
+
+
+@blueprint.route("/cells")
+class PoolCells(MethodView):
+    @blueprint.arguments(CellsQuery, location="query")
+    @blueprint.response(200, CellsReply)
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
+    def get(self, asked: dict[str, Any]) -> Any:
+        """List the cells of the pool that are published."""
+        with app().database.read() as session:
+            found = cells_document(session, asked["publication"], after=asked["after"], limit=asked["limit"])
+        _crossing("pool_cells", f"{len(found['cells'])} cells from {asked['after']}")
+        return app().json.response(found)
+
+
+@blueprint.route("/curves/<component>")
+class PoolCurves(MethodView):
+    @blueprint.response(200, CurvesReply)
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    def get(self, component: str) -> Any:
+        """Show a component's published curves on the fixed distance grid."""
+        with app().database.read() as session:
+            found = curves_document(session, component)
+        _crossing("pool_curves", component)
+        return app().json.response(found)
