@@ -59,7 +59,7 @@ def shared_document(
 
 
 def shared_lines(session: Session, shop_id: int, *, pseudonym_key: str) -> Iterator[bytes]:
-    """All of it as JSON Lines, a row a line, the same rows that stand in a pool file."""
+    """All of it as JSON Lines, as the rows stand in a pool file."""
     return lines(_shared(session, shop_id, pseudonym_key))
 
 

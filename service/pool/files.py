@@ -1,10 +1,11 @@
 """Files between installations: a header, a row a line, and a signature over all of it. Readable as it is.
 
-    {"format": "weakspot-pool", "version": 1, "installation": "...", "made_at": "...", ...}
-    {"component": "stator", "make": "...", ...}
+    {"format": "weakspot-pool", "version": 1, "installation": "...", "made_at": "...", "columns": [...], ...}
+    ["stator", "Tindrake", "TD-T2", "Lanner 650", null, 0, "original", ...]
     {"signature": "...", "public_key": "ed25519:..."}
 
-JSON Lines in UTF-8. The signature (Ed25519, RFC 8032) covers every byte before the last line.
+JSON Lines in UTF-8; rows in the order of the header's columns. The signature (Ed25519, RFC 8032) covers every byte
+before the last line.
 """
 
 from __future__ import annotations
@@ -44,9 +45,12 @@ class PoolDocument:
         found = []
         for number, line in enumerate(self.signed.split(b"\n")[1:-1], start=2):
             try:
-                found.append(check_row(json.loads(line), number))
-            except ValueError:
+                row = json.loads(line)
+            except (ValueError, RecursionError):
                 raise FileRefused(f"line {number} is not JSON") from None
+            if not isinstance(row, list) or len(row) != len(COLUMNS):
+                raise FileRefused(f"line {number}: a row is a list of {len(COLUMNS)} values, as the header names them")
+            found.append(check_row(dict(zip(COLUMNS, row, strict=True)), number))
         return found
 
 
@@ -68,9 +72,10 @@ def header(installation: str, made_at: datetime, shared: Shared) -> dict[str, An
 
 
 def lines(shared: Shared, first: dict[str, Any] | None = None) -> Iterator[bytes]:
-    """Header (if given) and rows, a line each."""
-    for document in (*([first] if first else ()), *shared.rows()):
-        yield json.dumps(document, ensure_ascii=False, separators=(", ", ": ")).encode() + b"\n"
+    """A header that names the columns, and the rows, a line each."""
+    yield json.dumps(first or {"columns": list(COLUMNS)}, ensure_ascii=False).encode() + b"\n"
+    for row in shared.rows():
+        yield json.dumps(list(row.values()), ensure_ascii=False, separators=(",", ":")).encode() + b"\n"
 
 
 def signed_file(shared: Shared, key: Ed25519PrivateKey, made_at: datetime) -> bytes:
@@ -103,6 +108,8 @@ def read_file(content: bytes) -> PoolDocument:
         raise FileRefused("the file's time or signature cannot be read") from None
     if made_at.tzinfo is None or first.get("installation") != installation_of(public):
         raise FileRefused("the file names another installation than the one whose key signed it")
+    if first.get("columns") != list(COLUMNS):
+        raise FileRefused(f"the header's columns are not those of version {VERSION}: {', '.join(COLUMNS)}")
     return PoolDocument(str(first["installation"]), made_at, public, signature, body + b"\n")
 
 

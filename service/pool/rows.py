@@ -11,7 +11,7 @@ import numpy as np
 from analytics.sharing_rule import MONTH_DAYS
 from analytics.spells import Cell, Outcome, Quality, Removal, Spells
 from service.errors import InvalidInput
-from service.pool.sharing import CLOCKS, COLUMNS
+from service.pool.sharing import CLOCKS
 
 MOST_KM, MOST_MONTHS = 3_000_000, 12 * 150
 QUALITIES = {q.name.lower(): int(q) for q in Quality}
@@ -19,10 +19,8 @@ OUTCOMES = {o.name.lower(): int(o) for o in Outcome}
 REMOVALS = {r.name.lower(): int(r) for r in Removal}
 
 
-def check_row(row: Any, line: int) -> dict[str, Any]:
+def check_row(row: dict[str, Any], line: int) -> dict[str, Any]:
     """The row, if it is one; else `InvalidInput` naming line and column."""
-    if not isinstance(row, dict) or set(row) != set(COLUMNS):
-        raise InvalidInput(f"line {line}: a row has the columns {', '.join(COLUMNS)} and no others")
     for column, fits in _FITS.items():
         if not fits(row[column]):
             raise InvalidInput(f"line {line}, {column}: {row[column]!r} cannot be used")
