@@ -9,10 +9,11 @@ from flask.views import MethodView
 
 from service.api.context import app, shop_id
 from service.api.resource import Resource
+from service.auth import current_actor
 from service.past import read_as_known_at
 from service.pool.desk import cells_document, curves_document, pool_document, shared_document, shared_lines
 from service.pool.members import membership_document, set_membership
-from service.pool.trail import Asker, note_crossing
+from service.pool.trail import note_crossing
 from service.schemas.pool import (
     CellsQuery,
     CellsReply,
@@ -31,7 +32,7 @@ blueprint = Resource("pool", __name__, url_prefix="/pool", description="What sho
 def _crossing(action: str, detail: str) -> None:
     """Every look at what belongs to all shops is written down."""
     with app().database.write() as session:
-        note_crossing(session, Asker(shop_id(), "token"), action, detail, now=app().now())
+        note_crossing(session, current_actor(), action, detail, now=app().now())
 
 
 @blueprint.route("")
@@ -60,10 +61,16 @@ class PoolMembership(MethodView):
         now, sharing = app().now(), asked["sharing"]
         with app().database.write() as session:
             row = set_membership(
-                session, shop_id(), sharing=sharing, on=asked["from_"], why=asked["why"], by="token", now=now
+                session,
+                shop_id(),
+                sharing=sharing,
+                on=asked["from_"],
+                why=asked["why"],
+                by=current_actor().whom[:80],
+                now=now,
             )
             detail = f"{'shares' if sharing else 'does not share'} from {row.takes_effect_on}"
-            note_crossing(session, Asker(shop_id(), "token"), "pool_membership", detail, now=now)
+            note_crossing(session, current_actor(), "pool_membership", detail, now=now, shop_id=shop_id())
             return app().json.response(membership_document(session, shop_id(), now.date()))
 
 

@@ -95,7 +95,7 @@ def take_in_file(
             rows=len(rows),
             shops=shops,
             taken_in_at=now,
-            taken_in_by=asker.by_whom[:80],
+            taken_in_by=asker.whom[:80],
         )
     )
     note_crossing(session, asker, "pool_file_in", f"{len(rows)} rows of installation {key.installation}", now=now)

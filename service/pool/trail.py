@@ -1,27 +1,20 @@
-"""The one place where an access that crosses shops is written down."""
+"""The one place where an access that crosses shops is written down in the log of accesses."""
 
 from __future__ import annotations
 
 from datetime import datetime
-from typing import NamedTuple
 
 from sqlalchemy.orm import Session
 
-from service.models import AccessEvent
+from service.people.access_log import COMMAND_LINE as WHOM
+from service.people.access_log import Actor, note_access
+
+Asker = Actor
+COMMAND_LINE = Actor(None, WHOM)
 
 
-class Asker(NamedTuple):
-    """Who looked or acted: a shop through its token or person, or somebody at the command line."""
-
-    shop_id: int | None
-    by_whom: str
-
-
-COMMAND_LINE = Asker(None, "command line")
-
-
-def note_crossing(session: Session, asker: Asker, action: str, detail: str, *, now: datetime) -> None:
-    """Write down that something belonging to the whole pool was shown or changed."""
-    session.add(
-        AccessEvent(at=now, action=action, by_shop_id=asker.shop_id, by_whom=asker.by_whom[:254], detail=detail)
-    )
+def note_crossing(
+    session: Session, asker: Asker, action: str, detail: str, *, now: datetime, shop_id: int | None = None
+) -> None:
+    """Write down that something of one shop, or (without `shop_id`) of the whole pool, was shown or changed."""
+    note_access(session, asker, action, shop_id=shop_id, detail=detail, now=now)

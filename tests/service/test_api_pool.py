@@ -20,6 +20,7 @@ from service.pool.visible import FROM_CELLS, IN_FULL, OWN_ONLY
 from tests.service.callers import Caller, make_app, make_caller
 from tests.service.databases import NOW, PostgresDatabases, SqliteFiles
 from tests.service.pool_world import FRAMES, SECRET, SHOPS, fill_pool
+from tests.service.test_api_people import with_scope
 
 ASKED = {
     "machine": {
@@ -141,7 +142,9 @@ def test_comparisons_keep_to_the_grid(gasket: Caller) -> None:
 def test_membership_over_http(database: Database) -> None:
     fill_pool(database, SHOPS[:2], machines=2)
     app = make_app(database)
-    caller = make_caller(app, SHOPS[0])
+    shop = make_caller(app, SHOPS[0])
+    assert shop.post("/api/v1/pool/membership", json={"sharing": False}).status_code == 403  # the owner decides
+    caller = with_scope(app, shop.shop_id, "admin")
     send = {"sharing": False, "from": "2026-07-01", "why": "the shop is sold"}
     assert caller.post("/api/v1/pool/membership", json={**send, "from": "2026-05-31"}).status_code == 422
     assert caller.post("/api/v1/pool/membership", json={"sharing": "no"}).status_code == 422
@@ -157,7 +160,7 @@ def test_who_withdrew_is_answered_from_its_own_records_after_the_next_fit(databa
     fill_pool(database, SHOPS[:2], machines=3)
     app = make_app(database)
     app.settings = replace(app.settings, pool_open=True)
-    caller = make_caller(app, SHOPS[0])
+    caller = with_scope(app, make_caller(app, SHOPS[0]).shop_id, "admin")
 
     def shops() -> int:
         reply = caller.post("/api/v1/rankings", json=ASKED).get_json()
