@@ -7,7 +7,7 @@ DEMO := WEAKSPOT_DATABASE_URL=sqlite:///var/demo.sqlite WEAKSPOT_POOL_OPEN=1
 export OPENBLAS_NUM_THREADS := 1
 export OMP_NUM_THREADS := 1
 
-.PHONY: demo serve test lint bench lock clean
+.PHONY: demo serve test torture lint bench lock clean
 
 $(VENV)/run: pyproject.toml
 	$(PYTHON) -c 'import sys; sys.exit("Weakspot needs Python 3.11 or newer; run make PYTHON=python3.x" if sys.version_info < (3, 11) else 0)'
@@ -27,6 +27,9 @@ serve: $(VENV)/run ## the HTTP service on port 8080, over the demo's database if
 
 test: $(VENV)/dev ## the whole test suite, on SQLite and on PostgreSQL
 	$(BIN)/python -m pytest
+
+torture: $(VENV)/dev ## the long tests in full: hours, not minutes
+	$(BIN)/python -m pytest tests/torture --torture -s
 
 lint: $(VENV)/dev
 	$(BIN)/ruff check .

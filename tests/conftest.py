@@ -17,6 +17,10 @@ for _name in [name for name in os.environ if name.startswith("WEAKSPOT_") and no
     del os.environ[_name]
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--torture", action="store_true", help="run tests/torture in full length, not in the short form")
+
+
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[Any]) -> Generator[None, Any, Any]:
     """With CI=true a skip is a failure: what a test needs is installed there."""

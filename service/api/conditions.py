@@ -40,13 +40,17 @@ def tagged(versions: tuple[Any, ...], make: Callable[[], Any]) -> Any:
     """The reply that `make` gives, tagged with what decides it; it is not made where the asker has it already."""
     told = repr((LAYOUT, shop_id(), request.full_path, versions)).encode()
     tag = base64.urlsafe_b64encode(hashlib.sha256(told).digest()[:18]).decode()
-    if request.method in ("GET", "HEAD") and request.if_none_match.contains(tag):
-        response = Response(status=304)
-        response.set_etag(tag)
-        return response
+    if request.method in ("GET", "HEAD") and request.if_none_match.contains_weak(tag):
+        return _unchanged(tag)
     made = make()
     body, status, headers = made if isinstance(made, tuple) else (made, 200, {})
     return body, status, {**headers, "ETag": f'"{tag}"'}
+
+
+def _unchanged(tag: str) -> Response:
+    response = Response(status=304)
+    response.set_etag(tag)
+    return response
 
 
 def conditional(view_class: type[MethodView], view: Callable[..., Any]) -> Callable[..., Any]:
@@ -60,7 +64,9 @@ def conditional(view_class: type[MethodView], view: Callable[..., Any]) -> Calla
         response = make_response(view(*args, **kwargs))
         if request.method in ("GET", "HEAD") and response.status_code == 200 and not response.is_streamed:
             response.add_etag()
-            response.make_conditional(request)
+            tag = response.get_etag()[0] or ""
+            if request.if_none_match.contains_weak(tag):
+                return _unchanged(tag)
         return response
 
     return answer

@@ -1,0 +1,115 @@
+"""Every operation of the OpenAPI document with ids of another shop: answered as what does not exist."""
+
+from __future__ import annotations
+
+import json
+import time
+import uuid
+from collections.abc import Iterator
+from statistics import median
+from typing import Any
+
+import schemathesis
+from hypothesis import HealthCheck, Phase, Verbosity, find, settings
+from schemathesis.generation import GenerationMode
+
+from service.app import WeakspotApp
+from tests.service.callers import Caller
+from tests.torture.records import fill, ids_of
+
+FIRST = settings(max_examples=50, database=None, derandomize=True, phases=[Phase.generate, Phase.shrink],
+                 verbosity=Verbosity.quiet, deadline=None, suppress_health_check=list(HealthCheck))  # fmt: skip
+ROUNDS = 3
+CHANGING = ("etag", "date", "x-request-id")
+
+
+def nobodys(known: uuid.UUID) -> str:
+    return str(uuid.UUID(int=known.int ^ 1))
+
+
+def places_of(raw: dict[str, Any], document: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """Where an operation takes an id: (path, query or body, name)."""
+    for parameter in raw.get("parameters", ()):
+        if parameter.get("schema", {}).get("format") == "uuid":
+            yield parameter["in"], parameter["name"]
+    body = raw.get("requestBody", {}).get("content", {}).get("application/json", {}).get("schema", {})
+    if "$ref" in body:
+        body = document["components"]["schemas"][body["$ref"].rsplit("/", 1)[1]]
+    for name, field in body.get("properties", {}).items():
+        if field.get("format") == "uuid":
+            yield "body", name
+
+
+def made_up(operation: Any) -> dict[str, Any]:
+    """One request that fits the description."""
+    case = find(operation.as_strategy(generation_mode=GenerationMode.POSITIVE), lambda _: True, settings=FIRST)
+    return {"path": dict(case.path_parameters or {}), "query": dict(case.query or {}), "body": case.body}
+
+
+def send(caller: Caller, method: str, path: str, asked: dict[str, Any], place: tuple[str, str], value: str) -> Any:
+    where, name = place
+    filled = {part: dict(asked[part]) for part in ("path", "query")}
+    body = dict(asked["body"]) if isinstance(asked["body"], dict) else None
+    if where == "body":
+        body = {**(body or {}), name: value}
+    else:
+        filled[where][name] = value
+    query = {k: v for k, v in filled["query"].items() if v is not None}
+    url = path.format(**{k: v for k, v in filled["path"].items()})
+    options: dict[str, Any] = {} if body is None else {"json": body}
+    headers = {"If-Match": "*"} if method in ("put", "patch", "delete") else {}
+    return caller.send(method.upper(), url, query_string=query, headers=headers, **options)
+
+
+def told(response: Any, value: str) -> tuple[int, str, dict[str, str]]:
+    """All that an asker sees, but for the id itself, what counts requests, and tags, which hash the address."""
+    headers = {k: v.replace(value, "ID") for k, v in response.headers.items()}
+    kept = {k: v for k, v in headers.items() if k.lower() not in CHANGING and "ratelimit" not in k.lower()}
+    return response.status_code, response.text.replace(value, "ID"), kept
+
+
+def test_ids_of_others_are_as_ids_of_nothing(app: WeakspotApp, gasket: Caller, arches: Caller, torture: bool) -> None:
+    fill(arches)
+    fill(gasket)
+    with app.database.read() as session:
+        theirs = ids_of(session, arches.shop_id)
+    assert {"machine", "job_line", "line_link", "import_batch", "inspection", "finding", "doubt"} <= set(theirs)
+    description = schemathesis.openapi.from_wsgi("/api/v1/openapi.json", app)
+    document = json.loads(gasket.get("/api/v1/openapi.json").data)
+    tried = missing = 0
+    slow: list[str] = []
+    for operation in (result.ok() for result in description.get_all_operations()):
+        raw = document["paths"][operation.path][operation.method]
+        shared = document["paths"][operation.path].get("parameters", ())
+        raw = {**raw, "parameters": [*raw.get("parameters", ()), *shared]}
+        for place in dict.fromkeys(places_of(raw, document)):
+            asked = made_up(operation)
+            for kind, known in theirs.items():
+                values = str(known), nobodys(known)
+                pair = [send(gasket, operation.method, operation.path, asked, place, value) for value in values]
+                name = f"{operation.label} {place} with a {kind}"
+                assert told(pair[0], values[0]) == told(pair[1], values[1]), name
+                assert pair[0].status_code < 500, name
+                if place[0] == "path" and operation.method == "get":
+                    assert pair[0].status_code == 404, name
+                tried += 1
+                missing += pair[0].status_code == 404
+            if torture and operation.method == "get":
+                known = theirs.get(place[1].removesuffix("_id"), theirs["machine"])
+                ratios = [timed(gasket, operation, asked, place, known) for _ in range(ROUNDS)]
+                if min(abs(ratio - 1) for ratio in ratios) > 0.1:
+                    slow.append(f"{operation.label} {place}: {ratios}")
+    print(f"{tried} pairs of requests, {missing} answered 404; every pair alike; {len(slow)} apart in time")
+    assert tried > 100 and missing > tried / 4
+    assert slow == []
+
+
+def timed(caller: Caller, operation: Any, asked: dict[str, Any], place: tuple[str, str], known: uuid.UUID) -> float:
+    """Median time with their id over that with nobody's, asked in turn."""
+    times: tuple[list[float], list[float]] = ([], [])
+    for _ in range(100):
+        for kept, value in zip(times, (str(known), nobodys(known)), strict=True):
+            begin = time.perf_counter()
+            send(caller, operation.method, operation.path, asked, place, value)
+            kept.append(time.perf_counter() - begin)
+    return median(times[0]) / median(times[1])

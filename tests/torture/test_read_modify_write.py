@@ -1,0 +1,62 @@
+"""Processes that read a row and write it back changed: no update is lost, nobody hears that the database is locked."""
+
+from __future__ import annotations
+
+import multiprocessing
+import time
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import pytest
+from sqlalchemy import select, update
+
+from service.corrections import shop_row
+from service.db import Database
+from service.models import Machine
+from tests.service.callers import Caller
+from tests.service.job_files import row
+
+NOW = datetime(2026, 6, 1, tzinfo=UTC)
+
+
+def work(url: str, synchronous: str, shop_id: int, count: int, results: Any) -> None:
+    """Raise the machine's version by one, `count` times, each time from what was read."""
+    database = Database(url, synchronous=synchronous)
+    times, errors = [], []
+    for _ in range(count):
+        begin = time.perf_counter()
+        try:
+            with database.write() as session:
+                shop_row(session, shop_id)
+                seen = session.scalar(select(Machine.version).where(Machine.shop_id == shop_id)) or 0
+                session.execute(update(Machine).where(Machine.shop_id == shop_id).values(version=seen + 1))
+        except Exception as error:  # what it is, the test says
+            errors.append(repr(error))
+        times.append(time.perf_counter() - begin)
+    results.put((times, errors))
+    database.dispose()
+
+
+@pytest.mark.parametrize("synchronous", ["NORMAL", "FULL"])
+def test_no_update_is_lost(database: Database, gasket: Caller, torture: bool, synchronous: str) -> None:
+    processes, count = (8, 500) if torture else (4, 20)
+    assert gasket.post("/api/v1/job-lines", json=row()).status_code == 201
+    with database.read() as session:
+        start = session.scalar(select(Machine.version)) or 0
+    context = multiprocessing.get_context("spawn")
+    results: Any = context.Queue()
+    told = (database.url, synchronous, gasket.shop_id, count, results)
+    workers = [context.Process(target=work, args=told) for _ in range(processes)]
+    for worker in workers:
+        worker.start()
+    found = [results.get(timeout=600) for _ in workers]
+    for worker in workers:
+        worker.join()
+    times = 1e3 * np.concatenate([times for times, _ in found])
+    engine = database.engine.dialect.name
+    print(f"{engine} {synchronous}: {processes} x {count} read-modify-writes: median {np.median(times):.1f} ms,"
+          f" 99 % {np.percentile(times, 99):.1f} ms")  # fmt: skip
+    assert [error for _, errors in found for error in errors] == []
+    with database.read() as session:
+        assert session.scalar(select(Machine.version)) == start + processes * count
