@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, Flask
 
 from service.people.sessions import LIFE
-from service.web import account, sign_in
+from service.web import account, shop, sign_in
 from service.web.account import look_now
 from service.web.assets import register_assets
 from service.web.cookies import PageCookies
@@ -20,7 +20,7 @@ from service.web.texts import current_locale, languages, register_texts
 
 # One module a place; each has a `blueprint` whose views are open to readers (GET) and technicians (the rest)
 # unless they are marked otherwise.
-MODULES = (sign_in, account)
+MODULES = (sign_in, account, shop)
 
 
 def register_web(app: Flask) -> None:

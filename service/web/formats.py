@@ -56,10 +56,15 @@ def moment(value: datetime | None) -> str:
 def per_cent(chance: float) -> str:
     """A chance in per cent; small ones are not rounded to nothing, large ones not to certainty."""
     if chance < 0.01:
-        return _("below %(share)s", share=format_percent(0.01, locale=current_locale()))
+        return _("below %(share)s", share=_share(0.01))
     if chance > 0.99:
-        return _("above %(share)s", share=format_percent(0.99, locale=current_locale()))
-    return format_percent(chance, format="#0 %", locale=current_locale())
+        return _("above %(share)s", share=_share(0.99))
+    return _share(chance)
+
+
+def _share(chance: float) -> str:
+    # ISO 80000-1, section 7.1.4: a space between the number and the sign; here one that does not break.
+    return format_percent(chance, format="#0\N{NO-BREAK SPACE}%", locale=current_locale())
 
 
 def one_in(chance: float) -> str:

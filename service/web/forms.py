@@ -11,6 +11,7 @@ from babel.numbers import NumberFormatError, parse_decimal
 from flask import Flask, render_template
 from flask_wtf import FlaskForm
 from wtforms import DecimalField
+from wtforms.fields import SelectChoice
 
 from service.errors import DomainError
 from service.web.texts import _, current_locale
@@ -62,21 +63,29 @@ def number_in(text: str) -> Decimal:
         With what to type instead.
     """
     try:
-        return Decimal(parse_decimal(text, locale=current_locale(), strict=True))
+        found = Decimal(parse_decimal(text, locale=current_locale(), strict=True))
     except NumberFormatError:
-        pass
-    try:
-        found = Decimal(text.replace(",", ".") if DECIMAL_COMMA.match(text) else text)
-    except InvalidOperation:
-        raise ValueError(_("Write a number, such as 12.5.")) from None
+        found = _as_programs_write(text)
     if not found.is_finite():
         raise ValueError(_("Write a number, such as 12.5."))
     return found
 
 
+def _as_programs_write(text: str) -> Decimal:
+    try:
+        return Decimal(text.replace(",", ".") if DECIMAL_COMMA.match(text) else text)
+    except InvalidOperation:
+        raise ValueError(_("Write a number, such as 12.5.")) from None
+
+
 def flat_errors(errors: Iterable[Any]) -> list[str]:
     """The messages of a field, flat: lists of fields nest theirs."""
     return [str(error) for error in errors if not isinstance(error, (dict, list, tuple))]
+
+
+def choices(pairs: Iterable[tuple[str, Any]]) -> list[SelectChoice]:
+    """Choices of a select or radio field, from pairs of value and label."""
+    return [SelectChoice(value, label) for value, label in pairs]
 
 
 def described_by(described: str, errors: list[str], attributes: dict[str, Any]) -> dict[str, Any]:

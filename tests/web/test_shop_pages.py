@@ -1,0 +1,119 @@
+"""Shop: settings, people, tokens, accesses; each by the role it takes."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+
+import pytest
+from sqlalchemy import select
+
+from service.app import WeakspotApp
+from service.models import ApiToken, Person, Shop
+from tests.web.browsers import Browsing
+from tests.web.people import PASSWORD, Visitor
+
+PEOPLE, TOKENS = "/shop/people", "/shop/tokens"
+SETTINGS = {"unit": "mi", "hourly_rate": "72.50", "currency": "chf", "locale": "de_CH"}
+
+
+def text_of(answer: object) -> str:
+    return answer.get_data(as_text=True)  # type: ignore[attr-defined, no-any-return]
+
+
+def test_settings_are_kept_and_used(app: WeakspotApp, owner: Visitor) -> None:
+    assert owner.post("/shop/settings", SETTINGS).status_code == 303
+    page = text_of(owner.get("/shop"))
+    assert re.search(r'value="mi"[^>]*checked|checked[^>]*value="mi"', page)
+    assert 'value="CHF"' in page and 'value="72.5' in page
+    with app.database.read() as session:
+        shop = session.get_one(Shop, owner.shop_id)
+    assert (shop.unit, shop.locale) == ("mi", "de_CH")
+    assert "an hour 72.50 CHF" in text_of(owner.get("/shop/accesses"))
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        ({"hourly_rate": "plenty"}, "Write a number, such as 12.5."),
+        ({"hourly_rate": "0"}, "more than 0"),
+        ({"hourly_rate": "nan"}, "Write a number, such as 12.5."),
+        ({"currency": "XQQ"}, "three letters"),
+        ({"unit": "leagues"}, "valid choice"),
+        ({"locale": "xx_YY"}, "valid choice"),
+    ],
+)
+def test_settings_that_cannot_be(app: WeakspotApp, owner: Visitor, wrong: dict[str, str], said: str) -> None:
+    answer = owner.post("/shop/settings", {**SETTINGS, **wrong})
+    assert answer.status_code == 422
+    assert said in text_of(answer)
+    with app.database.read() as session:
+        assert session.get_one(Shop, owner.shop_id).unit is None
+
+
+def test_somebody_is_added_sets_a_password_and_is_removed(app: WeakspotApp, owner: Visitor) -> None:
+    page = text_of(owner.post(PEOPLE, {"name": "odd@gasket.example", "role": "technician"}))
+    (path,) = re.findall(r"http://localhost(/set-password/[\w-]+)", page)
+    odd = Visitor(app.test_client())
+    assert odd.post(path, {"password": PASSWORD, "again": PASSWORD}, shown_at=path).status_code == 303
+    assert odd.get("/shop").status_code == 200
+    assert "/set-password/" not in text_of(owner.get(PEOPLE))
+    assert owner.post(PEOPLE, {"name": "odd@gasket.example", "role": "technician"}).status_code == 422
+    with app.database.read() as session:
+        person_id = session.scalars(select(Person.public_id).where(Person.login == "odd@gasket.example")).one()
+    assert owner.post(f"{PEOPLE}/{person_id}/remove").status_code == 303
+    assert odd.get("/shop").status_code == 403
+
+
+def test_last_owner_cannot_leave(app: WeakspotApp, owner: Visitor) -> None:
+    with app.database.read() as session:
+        person_id = session.scalars(select(Person.public_id)).one()
+    for path, form in (("remove", {}), ("take-role", {"role": "owner"})):
+        answer = owner.post(f"{PEOPLE}/{person_id}/{path}", form)
+        assert answer.status_code == 409
+        assert "at least one owner" in text_of(answer)
+
+
+def test_token_is_shown_once_and_is_of_its_maker(app: WeakspotApp, technician: Visitor, owner: Visitor) -> None:
+    page = text_of(technician.post(TOKENS, {"label": "till", "scope": "write", "days": "30"}))
+    (token,) = re.findall(r"<code>(wsp_[\w-]{43})</code>", page)
+    assert token not in text_of(technician.get(TOKENS))
+    call = {"Authorization": f"Bearer {token}"}
+    assert app.test_client().get("/api/v1/machines", headers=call).status_code == 200
+    assert technician.post(TOKENS, {"label": "all", "scope": "admin", "days": "30"}).status_code == 422
+    assert technician.post(TOKENS, {"label": "", "scope": "read", "days": "0"}).status_code == 422
+    with app.database.read() as session:
+        token_id = session.scalars(select(ApiToken.public_id)).one()
+    assert "till" in text_of(owner.get(TOKENS))
+    assert owner.post(f"{TOKENS}/{token_id}/revoke").status_code == 303
+    assert app.test_client().get("/api/v1/machines", headers=call).status_code == 401
+
+
+def test_others_tokens_are_not_ones_own(app: WeakspotApp, owner: Visitor, technician: Visitor) -> None:
+    owner.post(TOKENS, {"label": "the owner's", "scope": "admin", "days": "30"})
+    assert "the owner" not in text_of(technician.get(TOKENS))
+    with app.database.read() as session:
+        token_id = session.scalars(select(ApiToken.public_id)).one()
+    assert technician.post(f"{TOKENS}/{token_id}/revoke").status_code == 404
+
+
+@pytest.mark.parametrize("path", ["/shop", PEOPLE, TOKENS, "/shop/accesses"])
+def test_pages_are_sound(browse: Callable[..., Browsing], owner: Visitor, device: str, path: str) -> None:
+    owner.post(TOKENS, {"label": "a" * 120, "scope": "admin", "days": "30"})
+    owner.post(PEOPLE, {"name": f"{'longname' * 12}@gasket.example", "role": "technician"})
+    window = browse(device, visitor=owner)
+    window.go(path)
+    window.assert_sound()
+
+
+def test_adding_somebody_in_a_browser(
+    browse: Callable[..., Browsing], owner: Visitor, device: str, scripts: bool
+) -> None:
+    window = browse(device, scripts=scripts, visitor=owner)
+    window.go(PEOPLE)
+    window.page.get_by_label("Login name").fill("odd@gasket.example")
+    window.page.get_by_label("Role").select_option("reader")
+    window.page.get_by_role("button", name="Add").click()
+    window.page.get_by_role("status").wait_for()
+    assert "/set-password/" in window.page.get_by_role("status").inner_text()
+    window.assert_sound()
