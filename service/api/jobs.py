@@ -79,7 +79,8 @@ class Backtests(MethodView):
             "level": asked["level"],
         }
         with app().database.write() as session:
-            scope = _scope(session)
+            # A pool that its members did not open answers no windows of one's own choice: they can be subtracted.
+            scope = _scope(session) if app().settings.pool_open else shop_id()
             lock = f"backtest:{'pool' if scope is None else scope}"
             return _accepted(session, "backtest", lock, {"scope": scope, **params})
 

@@ -37,6 +37,8 @@ def backtest(
 ) -> dict[str, Any]:
     """Try the predictions of a past day against what followed."""
     from service.backtests import run_backtest, season
+    from service.pool.backtest_view import without_names
+    from service.pool.members import member_ids
 
     known_at = params.get("known_at")
     scope = params["scope"]
@@ -47,11 +49,11 @@ def backtest(
             now=now,
             horizon=season(params.get("distance_km"), params.get("months")),
             known_at=None if known_at is None else datetime.fromisoformat(known_at),
-            shop_ids=None if scope is None else [scope],
+            shop_ids=member_ids(session, now.date()) if scope is None else [scope],
             level=params["level"],
             progress=progress,
         )
-    return report.to_dict()
+    return report.to_dict() if scope is not None else without_names(report.to_dict())
 
 
 WORK: dict[str, Work] = {"fit": fit, "backtest": backtest}
