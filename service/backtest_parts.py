@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Set
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -13,10 +13,10 @@ from analytics.backtest_types import Forecasts, Judged
 from analytics.followed import Ending, Window, covers, endings, window_from
 from analytics.histories import Placed
 from analytics.life_model_types import Horizon, PartState
-from analytics.odometer import TYPICAL_KM_PER_DAY
 from analytics.spells import Spells
 from service.backtest_fits import Models
-from service.inspections.part_states import LEAST_DAYS_FOR_A_RATE, KnownMachine, part_state, parts_now
+from service.inspections.part_states import KnownMachine, part_state, parts_now
+from service.inspections.recorded import on_clocks
 from service.inspections.serving import Snapshot
 from service.lifetimes import Dataset
 
@@ -157,27 +157,6 @@ def _by_part(spells: Spells) -> dict[int, dict[str | None, list[int]]]:
         label = spells.positions[position] if position >= 0 else None
         out.setdefault(machine, {}).setdefault(label, []).append(row)
     return out
-
-
-def on_clocks(source: Dataset, machine: int, placed: Placed, day: float) -> KnownMachine:
-    """A machine run on at its own rate from its last visit to a day; `placed` is from lines of `source`."""
-    watch = placed.watch
-    rate = TYPICAL_KM_PER_DAY
-    if watch.end_days >= LEAST_DAYS_FOR_A_RATE and watch.end_km > 0:
-        rate = watch.end_km / watch.end_days
-    now_days = max(day - placed.new_day, watch.end_days)
-    return KnownMachine(
-        cell=source.names.cells[int(source.machines.cell[machine])],
-        new_day=placed.new_day,
-        now_km=watch.end_km + (now_days - watch.end_days) * rate,
-        now_days=now_days,
-        km_per_day=rate,
-        # the last visit no longer ends the history: what was fitted there is on
-        placed=replace(placed, watch=watch._replace(ends_on_failure=False)),
-        components=tuple(units.slug for units in source.components),
-        positions=source.names.positions,
-        notes=(),
-    )
 
 
 def judged_of(rows: list[Row], dataset: Dataset) -> Judged:

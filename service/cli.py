@@ -6,6 +6,7 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -94,12 +95,16 @@ def db() -> None:
 
 
 @db.command("upgrade")
+@click.option("--json", "json_output", is_flag=True, help="Print the report as JSON.")
 @pass_context
-def db_upgrade(context: Context) -> None:
+def db_upgrade(context: Context, json_output: bool) -> None:
     """Bring the tables to the newest revision and load the catalogue."""
     from service.setup import upgrade_and_load
 
     report = upgrade_and_load(context.database, context.now)
+    if json_output:
+        as_json({"catalogue": asdict(report)})
+        return
     click.echo(
         f"Tables are up to date. Catalogue: {report.added} added, {report.changed} changed,"
         f" {report.unchanged} unchanged, {report.withdrawn} withdrawn."
@@ -143,9 +148,12 @@ def import_file(
 @cli.command("export")
 @click.option("--shop", required=True, help="Shop whose job lines to write.")
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="File to write; without it, the terminal.")
+@click.option("--json", "json_output", is_flag=True, help="Print how many lines were written as JSON; needs --out.")
 @pass_context
-def export_file(context: Context, shop: str, out: Path | None) -> None:
+def export_file(context: Context, shop: str, out: Path | None, json_output: bool) -> None:
     """Write a shop's job lines as CSV, in the form that import takes."""
+    if json_output and out is None:
+        raise click.UsageError("--json reports on a file written: name it with --out")
     from service.exports import export_job_lines
     from service.models import Shop
 
@@ -157,7 +165,10 @@ def export_file(context: Context, shop: str, out: Path | None) -> None:
             return
         with out.open("w", encoding="utf-8", newline="") as handle:
             count = export_job_lines(session, row, handle)
-    click.echo(f"{count:,} lines written to {out}")
+    if json_output:
+        as_json({"shop": shop, "lines": count, "file": str(out)})
+    else:
+        click.echo(f"{count:,} lines written to {out}")
 
 
 @cli.command()
@@ -196,14 +207,16 @@ def rank(context: Context, distance: float | None, months: float | None, level: 
     """Rank the parts of a machine by their chance to fail ahead."""
     from service.cli_ask import ask_ranking
     from service.cli_text import show_ranking
+    from service.inspections.rank_with_evidence import ranking_reply
 
     with context.ready().read() as session:
         shop_id = _any_shop(session, context, asked["shop"])
-        ranking, _ = ask_ranking(session, shop_id, context, asked, distance, months, level)
+        ranking, snapshot = ask_ranking(session, shop_id, context, asked, distance, months, level)
+    reply = ranking_reply(ranking, snapshot, {})
     if asked["json_output"]:
-        as_json(ranking.to_dict())
+        as_json(reply)
     else:
-        show_ranking(ranking, top=top)
+        show_ranking(replace(ranking, notes=tuple(reply["notes"])), top=top)
 
 
 @cli.command()

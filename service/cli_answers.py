@@ -6,6 +6,8 @@ import re
 from dataclasses import dataclass, field
 from typing import Any
 
+from service.vocabulary import PART_MARKS
+
 OUTCOME_WORDS = {
     **dict.fromkeys(("p", "pass", "good", "ok"), "pass"),
     **dict.fromkeys(("m", "marginal"), "marginal"),
@@ -18,7 +20,7 @@ GLUED = re.compile(r"^([+-]?\d+(?:[.,]\d+)?)([^\d\s.,].*)$")
 HELP = (
     "p, m, f or i for pass, marginal, fail, could not be judged; or the reading with its unit: 12.9 V; a set:"
     " 0.4 0.4 0.5 ohm; over the range: OL 20 Mohm; with the probes shorted: 0.6 ohm leads 0.2;"
-    " for one place: rear: 1.2 mm"
+    " for one place: rear: 1.2 mm; a part number: superseded, current or pattern"
 )
 
 
@@ -28,13 +30,14 @@ class NotUnderstood(ValueError):
 
 @dataclass(frozen=True)
 class Answer:
-    """An answer understood: `outcome` or `values`, never both; `unit` empty where none was typed."""
+    """An answer understood: `outcome`, `values` or `part_mark`, one of them; `unit` empty where none was typed."""
 
     position: str | None = None
     outcome: str | None = None
     values: tuple[dict[str, Any], ...] = field(default=())
     unit: str = ""
     leads: float | None = None
+    part_mark: str | None = None
 
 
 def understand(text: str) -> Answer:
@@ -48,6 +51,8 @@ def understand(text: str) -> Answer:
     position, _, rest = text.rpartition(":")
     place = position.strip().lower().replace(" ", "_") or None
     words = [part for word in rest.split() for part in _apart(word)]
+    if len(words) == 1 and words[0].lower() in PART_MARKS:
+        return Answer(place, part_mark=words[0].lower())
     if len(words) == 1 and words[0].lower() in OUTCOME_WORDS:
         return Answer(place, OUTCOME_WORDS[words[0].lower()])
     leads, words = _leads(words)

@@ -15,6 +15,7 @@ from rich.text import Text
 from service.errors import DomainError, RowsRefused
 from service.fitting import RefitReport
 from service.imports.summary import ImportReport
+from service.inspections.plan_texts import where_from
 from service.inspections.plans import InspectionPlan
 from service.inspections.ranking import Probability, RankedPart, Ranking
 
@@ -253,10 +254,7 @@ def _show_steps(out: Console, line: Mapping[str, Any]) -> None:
     text.append("\nDo: " + " ".join(line["steps"]))
     text.append("\nExpect: " + line["expected"])
     for limit in line["limits"]:
-        sources = ", ".join(source["id"] for source in limit["sources"])
-        said = sources or limit["mark"] or "no source"
-        where = f" ({limit['region']})" if limit["region"] else ""
-        text.append(f"\nLimit{where}: {limit['text']} [{said}]")
+        text.append(f"\nLimit: {limit['text']} [{where_from(limit)}]")
     if not line["limits"]:
         text.append("\nJudge: " + line["judging"])
     if line["a_pass_does_not_clear_it"]:

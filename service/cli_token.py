@@ -22,8 +22,9 @@ def token_group() -> None:
 @click.option("--label", default="", help="What the token is for.")
 @click.option("--scope", type=click.Choice(SCOPES), default="write", show_default=True, help="What it may do.")
 @click.option("--days", type=click.IntRange(1, 3650), help="Days until it expires; without it, never.")
+@click.option("--json", "json_output", is_flag=True, help="Print as JSON.")
 @pass_context
-def create(context: Context, shop: str, label: str, scope: str, days: int | None) -> None:
+def create(context: Context, shop: str, label: str, scope: str, days: int | None, json_output: bool) -> None:
     """Make a token; it is shown this once only."""
     from service.people.access_log import COMMAND_LINE, Actor
     from service.people.desk import hand_out_token
@@ -33,6 +34,9 @@ def create(context: Context, shop: str, label: str, scope: str, days: int | None
         row = get_or_create_shop(session, shop, now=context.now)
         actor = Actor(None, COMMAND_LINE)
         text = hand_out_token(session, actor, row.id, label=label, scope=scope, days=days, now=context.now)
+    if json_output:
+        as_json({"shop": shop, "label": label, "scope": scope, "days": days, "token": text})
+        return
     click.echo(f"Token for {shop}; keep it, it is not shown again:")
     click.echo(text)
 

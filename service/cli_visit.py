@@ -180,6 +180,7 @@ class Visit:
             "component": component if component or answer.position is None else one_part,
             "position": answer.position,
             "outcome": answer.outcome,
+            "part_mark": answer.part_mark,
             "prerequisites_unmet": list(unmet),
         }
         if any(target.when for target in entry.targets):

@@ -13,6 +13,7 @@ from rich.text import Text
 from service.catalogue_types import Catalogue
 from service.cli_text import HUE, counted, per_cent
 from service.inspections.bill_texts import about
+from service.inspections.plan_texts import where_from
 
 SHOWN_CHANGES = 5
 SHOWN_PARTS = 8
@@ -60,8 +61,7 @@ def show_check(line: Mapping[str, Any], plan: Mapping[str, Any], *, err: bool) -
         text.append(f"{number}. {step}\n")
     text.append(f"Expect: {line['expected']}\n")
     for limit in line["limits"]:
-        said = ", ".join(source["id"] for source in limit["sources"] if source["id"]) or limit["mark"] or "no source"
-        text.append(f"Limit: {limit['text']} [{said}]\n")
+        text.append(f"Limit: {limit['text']} [{where_from(limit)}]\n")
     text.append(f"Judge: {line['judging']}\nTrap: {line['trap']}")
     if line["a_pass_does_not_clear_it"]:
         text.append("\nA pass here does not clear it.")
@@ -78,7 +78,8 @@ def show_found(reply: Mapping[str, Any], catalogue: Catalogue, *, err: bool) -> 
     out = console(err=err)
     _show_defects(out, reply["safety_defects"], catalogue)
     finding = reply["finding"]
-    out.print(Text(f"Judged: {finding['outcome']}", style="bold"))
+    number = finding["part_mark"]
+    out.print(Text(f"Number: {number}" if number else f"Judged: {finding['outcome']}", style="bold"))
     for entry in finding["judgements"]:
         limit = entry["limit"]
         by = f" by {limit['id']}, {limit['scope']}" if limit else ""

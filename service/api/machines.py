@@ -12,6 +12,7 @@ from service.api.context import app, shop_id
 from service.api.pages import HEADER, listed
 from service.api.resource import Resource
 from service.idle_times import idle_document
+from service.inspections.rank_with_evidence import ranking_reply
 from service.inspections.ranking import horizon_of, rank_recorded
 from service.models import Machine
 from service.past import read_as_known_at
@@ -71,7 +72,7 @@ class MachineRanking(MethodView):
         with app().database.read() as session:
             read_as_known_at(session, asked["known_at"], now=app().now())
             machine_of(session, shop_id(), machine_id)
-            ranking, _ = rank_recorded(
+            ranking, snapshot = rank_recorded(
                 session,
                 shop_id(),
                 machine_id,
@@ -80,4 +81,4 @@ class MachineRanking(MethodView):
                 level=asked["level"],
                 pool_open=app().settings.pool_open,
             )
-        return ranking.to_dict()
+            return ranking_reply(ranking, snapshot, {})

@@ -9,6 +9,7 @@ from typing import Any
 from analytics.diagnosis import sticking_chance, with_idle_damage
 from service.catalogue_types import Catalogue
 from service.errors import InvalidInput
+from service.inspections.implied import Implied, implied_by
 from service.inspections.marks_open import marks_of
 from service.inspections.part_marks import Marked, Marks
 from service.inspections.ranking import Ranking
@@ -92,6 +93,7 @@ class Places:
     parts: tuple[InspectedPart, ...]
     catalogue: Catalogue
     layout: Layout | None
+    implied: Implied = field(default_factory=Implied)  # what the machine's own lines say of its history
 
     def components(self) -> set[str]:
         """Slugs of the components on the machine."""
@@ -162,7 +164,8 @@ class Places:
 def places_of(ranking: Ranking, snapshot: Snapshot) -> Places:
     """Where the parts of a ranked machine sit."""
     parts = parts_of(ranking, marks_of(ranking, snapshot))
-    return Places(tuple(parts), snapshot.catalogue, layout_of(snapshot.layout(ranking.machine.cell)))
+    layout = layout_of(snapshot.layout(ranking.machine.cell))
+    return Places(tuple(parts), snapshot.catalogue, layout, implied_by(ranking.machine, snapshot.catalogue))
 
 
 def layout_of(document: Mapping[str, Any]) -> Layout | None:

@@ -32,7 +32,7 @@ def observed_in(asked: Mapping[str, Any], places: Places) -> Observed:
 def told_in(
     asked: Mapping[str, Any], places: Places
 ) -> tuple[Sequence[Mapping[str, Any]], Sequence[Mapping[str, Any]]]:
-    """Symptoms and facts of a request, checked."""
+    """Symptoms and facts of a request, checked, and the facts that the machine's own lines imply."""
     symptoms, facts = asked.get("symptoms", ()), asked.get("facts", ())
     for number, item in enumerate(symptoms):
         _check_symptom(item, places, f"/symptoms/{number}")
@@ -41,7 +41,8 @@ def told_in(
     _refuse_twice(symptoms, "symptoms")
     _refuse_twice(facts, "facts")
     _refuse_two_spans(facts, places.catalogue)
-    return list(symptoms), list(facts)
+    told = {item["id"] for item in facts}
+    return list(symptoms), [*facts, *(fact for fact in places.implied.facts if fact["id"] not in told)]
 
 
 def _check_symptom(item: Mapping[str, Any], places: Places, pointer: str) -> None:

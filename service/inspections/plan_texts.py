@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
 from analytics.planning import PermissionStep
@@ -100,11 +100,13 @@ def limit_texts(check: str, catalogue: Catalogue) -> list[dict[str, Any]]:
     """Limits of a check that can be used without the model's own figure, each with where it comes from."""
     return [
         {
+            "id": limit.id,
             "quantity": limit.quantity,
             "unit": limit.unit,
             "text": limit_text(limit),
             "class_default": limit.class_default,
             "region": limit.region,
+            "as_of": limit.as_of,
             "sources": [
                 {"id": key, "what": catalogue.source_by_id[key].what}
                 for key in limit.sources
@@ -115,6 +117,13 @@ def limit_texts(check: str, catalogue: Catalogue) -> list[dict[str, Any]]:
         for limit in catalogue.limits
         if limit.check == check and limit.scope != "published example"
     ]
+
+
+def where_from(limit: Mapping[str, Any]) -> str:
+    """Source, date and region of a limit as a line shows it."""
+    sources = ", ".join(source["id"] for source in limit["sources"] if source["id"]) or limit["mark"] or "no source"
+    dated = f"as of {limit['as_of']}" if limit["as_of"] else "undated"
+    return "; ".join([sources, dated, *([limit["region"]] if limit["region"] else [])])
 
 
 def limit_text(limit: Limit) -> str:

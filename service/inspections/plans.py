@@ -17,6 +17,7 @@ from service.catalogue_types import Catalogue
 from service.inspections.choices import choices_for
 from service.inspections.evidence import Observed, Weighed, weigh
 from service.inspections.explained import safety_reply
+from service.inspections.implied import implied_by
 from service.inspections.inspected import places_of
 from service.inspections.observed import does_not_run, observed_in
 from service.inspections.plan_texts import left_out_texts, line_text, safety_texts, step_text
@@ -54,7 +55,7 @@ class InspectionPlan:
             "safety": safety_texts(self.plan, self.catalogue, self.looked_at),
             "one_permission_more": step_text(self.step, self.catalogue),
             "estimate": {"version": self.ranking.version, "data_through": self.ranking.data_through},
-            "notes": [*self.ranking.notes, SCREENING_NOTE],
+            "notes": [*self.ranking.notes, *implied_by(self.ranking.machine, self.catalogue).notes, SCREENING_NOTE],
         }
 
 
@@ -100,7 +101,9 @@ def make_plan(
 ) -> InspectionPlan:
     """The most valuable inspection of this machine inside the minutes, after the evidence in `weighed` if any."""
     catalogue = snapshot.catalogue
-    weighed = weighed or weigh(places_of(ranking, snapshot), Observed())
+    if weighed is None:
+        places = places_of(ranking, snapshot)
+        weighed = weigh(places, Observed(facts=places.implied.facts))
     observed = weighed.observed
     if does_not_run(observed, catalogue):
         circumstances = replace(circumstances, engine_runs=False)

@@ -21,8 +21,11 @@ from service.check_types import Limit
 from service.errors import InvalidInput, NotAvailable
 from service.inspections.check_options import full_check
 from service.inspections.limits_on_file import JUDGED_FROM
+from service.inspections.plan_texts import where_from
+from service.vocabulary import PART_MARKS
 
 INSTALL_LINE = "pip install 'weakspot[pdf]' (it also needs the system library pango)"
+OUTCOME_BOXES = ("pass", "marginal", "fail", "could not judge")
 MOST_BOXES = 6  # on a line; readings of further places go into the note
 
 
@@ -119,8 +122,15 @@ def _line(line: Mapping[str, Any], sheet: Sheet, catalogue: Catalogue) -> dict[s
         for slug in dict.fromkeys(line["components"])
         for place in _places(sheet, slug)
     ]
-    limits = [{**limit, "said": _said(limit)} for limit in line["limits"]]
-    return {**line, "limits": limits, "rows": rows, "readings": _readings(line, sheet, catalogue)}
+    limits = [{**limit, "said": where_from(limit)} for limit in line["limits"]]
+    boxes = [*PART_MARKS, "not readable"] if full_check(line["check"], catalogue).mark_of else list(OUTCOME_BOXES)
+    return {
+        **line,
+        "limits": limits,
+        "boxes": boxes,
+        "rows": rows,
+        "readings": _readings(line, sheet, catalogue),
+    }
 
 
 def _places(sheet: Sheet, slug: str) -> Sequence[str | None]:
@@ -160,10 +170,6 @@ def _labels(quantity: str, places: Sequence[str]) -> list[str]:
     return [place.replace("_", " ") for place in here[:MOST_BOXES]] if len(here) > 1 else [""]
 
 
-def _said(limit: Mapping[str, Any]) -> str:
-    return ", ".join(source["id"] for source in limit["sources"] if source["id"]) or limit["mark"] or "no source"
-
-
 def _part(slug: str, place: str | None, catalogue: Catalogue) -> str:
     name = catalogue.component_by_slug[slug].name
     return f"{name}, {place.replace('_', ' ')}" if place else name
@@ -172,7 +178,7 @@ def _part(slug: str, place: str | None, catalogue: Catalogue) -> str:
 def _found_before(check: str, slug: str, place: str | None, findings: Sequence[Mapping[str, Any]]) -> str:
     mine = [f for f in findings if f["check"] == check and f["component"] in (None, slug)]
     mine = [f for f in mine if f["position"] in (None, place)]
-    return str(mine[-1]["outcome"]) if mine else ""
+    return str(mine[-1].get("part_mark") or mine[-1]["outcome"]) if mine else ""
 
 
 def _finding(entry: Mapping[str, Any], catalogue: Catalogue) -> dict[str, str]:

@@ -10,23 +10,32 @@ from sqlalchemy.orm import Session
 
 from service.inspections.evidence import Observed, Weighed, weigh
 from service.inspections.explained import part_replies, safety_reply
+from service.inspections.implied import implied_by
 from service.inspections.inspected import Places, places_of
 from service.inspections.observed import observed_in
 from service.inspections.part_marks import MEANS, chance_reply
 from service.inspections.ranking import Ranking, rank_described
+from service.inspections.serving import Snapshot
 
 
 def answer_ranking(
     session: Session, shop_id: int, asked: Mapping[str, Any], *, today: date, pool_open: bool
 ) -> dict[str, Any]:
-    """The reply of design contract 3.2.
+    """The reply for a described machine.
 
     Without evidence nothing is added. With some, each entry gains `chance_bad_now_after`, `moved_by` and
     `not_counted`; the order stays that of the chance in the horizon, which looks ahead of today's evidence.
     """
     ranking, snapshot = rank_described(session, shop_id, asked, today=today, pool_open=pool_open)
+    return ranking_reply(ranking, snapshot, asked)
+
+
+def ranking_reply(ranking: Ranking, snapshot: Snapshot, asked: Mapping[str, Any]) -> dict[str, Any]:
+    """The reply for a machine described or on record, with what its own lines imply."""
     reply = ranking.to_dict()
-    if not any(asked.get(name) for name in ("symptoms", "facts", "measurements")):
+    implied = implied_by(ranking.machine, snapshot.catalogue)
+    reply["notes"] += implied.notes
+    if not implied.facts and not any(asked.get(name) for name in ("symptoms", "facts", "measurements")):
         return reply
     places = places_of(ranking, snapshot)
     observed = observed_in(asked, places)

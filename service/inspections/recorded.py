@@ -12,7 +12,7 @@ from analytics.histories import Lines, Placed, place_machine
 from analytics.odometer import TYPICAL_KM_PER_DAY
 from service.errors import Conflict
 from service.inspections.part_states import LEAST_DAYS_FOR_A_RATE, KnownMachine
-from service.lifetimes import read_dataset
+from service.lifetimes import Dataset, read_dataset
 from service.models import Machine
 
 
@@ -26,27 +26,33 @@ def from_records(session: Session, row: Machine, as_of: date) -> KnownMachine:
         raise Conflict(
             "no card of this machine up to that day can be used: all its lines are in doubt, or none is a card"
         )
+    known, watch = on_clocks(dataset, 0, placed, today), placed.watch
+    notes = []
+    if watch.gone:
+        notes.append("This machine has left: the chances are for the day it was last seen and on.")
+    if known.now_days - watch.end_days > 1:
+        notes.append(f"Last seen at {watch.end_km:,.0f} km; run on at its own rate to {known.now_km:,.0f} km.")
+    return replace(known, notes=tuple(notes))
+
+
+def on_clocks(source: Dataset, machine: int, placed: Placed, day: float) -> KnownMachine:
+    """A machine run on at its own rate from its last visit to a day; `placed` is from lines of `source`."""
     watch = placed.watch
     rate = TYPICAL_KM_PER_DAY
     if watch.end_days >= LEAST_DAYS_FOR_A_RATE and watch.end_km > 0:
         rate = watch.end_km / watch.end_days
-    now_days = max(today - placed.new_day, watch.end_days)
-    now_km = watch.end_km + (now_days - watch.end_days) * rate
-    notes = []
-    if watch.gone:
-        notes.append("This machine has left: the chances are for the day it was last seen and on.")
-    if now_days - watch.end_days > 1:
-        notes.append(f"Last seen at {watch.end_km:,.0f} km; run on at its own rate to {now_km:,.0f} km.")
+    now_days = max(day - placed.new_day, watch.end_days)
     return KnownMachine(
-        cell=dataset.names.cells[0],
+        cell=source.names.cells[int(source.machines.cell[machine])],
         new_day=placed.new_day,
-        now_km=now_km,
+        now_km=watch.end_km + (now_days - watch.end_days) * rate,
         now_days=now_days,
         km_per_day=rate,
-        placed=_open_end(placed),
-        components=tuple(units.slug for units in dataset.components),
-        positions=dataset.names.positions,
-        notes=tuple(notes),
+        # the last visit no longer ends the history: what was fitted there is on now
+        placed=replace(placed, watch=watch._replace(ends_on_failure=False)),
+        components=tuple(units.slug for units in source.components),
+        positions=source.names.positions,
+        notes=(),
     )
 
 
@@ -67,8 +73,3 @@ def _until(lines: Lines, today: float) -> Lines:
         quality=lines.quality[kept],
         in_doubt=lines.in_doubt[kept],
     )
-
-
-def _open_end(placed: Placed) -> Placed:
-    """The last visit no longer ends the history: what was fitted there is what is on now."""
-    return replace(placed, watch=placed.watch._replace(ends_on_failure=False))

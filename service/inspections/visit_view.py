@@ -56,7 +56,7 @@ def inspection_reply(session: Session, standing: Standing, settings: Settings) -
         "posteriors": part_replies(weighed, catalogue),
         "photos": [photo_reply(photo, findings) for photo in photos],
         "outcomes": [outcome_reply(strip) for strip in outcomes_of(session, row.id)],
-        "to_read": [*_version_notes(standing), SCREENING_NOTE],
+        "to_read": [*_version_notes(standing), *_implied_notes(standing), SCREENING_NOTE],
     }
 
 
@@ -81,6 +81,14 @@ def _version_notes(standing: Standing) -> list[str]:
         return ["Limits have changed since the start: what was judged stays as it was judged, later readings go by"
                 " the new ones."]  # fmt: skip
     return []
+
+
+def _implied_notes(standing: Standing) -> list[str]:
+    """What is to be said of facts that the machine's own lines implied at the start."""
+    catalogue = standing.places.catalogue
+    return [
+        fact["says"] for fact in standing.row.facts if fact.get("says") and fact["id"] in catalogue.history_fact_by_id
+    ]
 
 
 def rest_plan(standing: Standing, weighed: Weighed, settings: Settings) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from marshmallow import fields
 from service.schemas.asked import Asked
 from service.schemas.evidence import LimitUsedReply
 from service.schemas.fields import Name, Reply
-from service.schemas.plan import AccessReply, CautionReply, LimitReply
+from service.schemas.plan import AccessReply, CautionReply, CheckTextReply
 
 
 class CheckListedReply(Reply):
@@ -31,21 +31,12 @@ class ChecksReply(Reply):
     checks = fields.List(fields.Nested(CheckListedReply), required=True)
 
 
-class CheckReply(CheckListedReply):
+class CheckReply(CheckListedReply, CheckTextReply):
     """A check in full; read `cautions` before `steps`."""
 
-    cautions = fields.List(fields.Nested(CautionReply), required=True)
-    before = fields.List(fields.String(), required=True)
-    steps = fields.List(fields.String(), required=True)
-    expected = fields.String(required=True)
-    judging = fields.String(required=True)
-    limits = fields.List(fields.Nested(LimitReply), required=True)
-    trap = fields.String(required=True)
-    a_pass_does_not_clear_it = fields.Boolean(required=True)
     tools = fields.List(fields.String(), required=True)
     quantities = fields.List(fields.String(), required=True, metadata={"description": "what can be read at it"})
     targets = fields.List(fields.Dict(), required=True)
-    mark = fields.String(required=True)
 
 
 class LimitsQuery(Asked):

@@ -9,7 +9,7 @@ from marshmallow import ValidationError, fields, validate, validates_schema
 from service.schemas.asked import Asked
 from service.schemas.evidence import MOST, FactAsked, JudgedReply, MeasurementAsked, SymptomAsked
 from service.schemas.fields import Distance, Name, Number, Reply, YesNo
-from service.schemas.plan import KITS, PERMISSIONS, CautionReply, LeftOutReply, LimitReply, PlanLineReply, SafetyReply
+from service.schemas.plan import KITS, PERMISSIONS, CheckTextReply, LeftOutReply, PlanLineReply, SafetyReply
 from service.schemas.ranking import (
     ChanceReply,
     HistoryItem,
@@ -173,7 +173,7 @@ class WouldChangeReply(Reply):
     parts = fields.List(fields.Nested(OutcomePartReply), required=True)
 
 
-class NextCheckReply(Reply):
+class NextCheckReply(CheckTextReply):
     """A check that could be done now; read `cautions` before `steps`."""
 
     check = fields.String(required=True)
@@ -182,14 +182,6 @@ class NextCheckReply(Reply):
     access = fields.Dict(required=True)
     worth = fields.Float(required=True)
     worth_per_minute = fields.Float(required=True)
-    cautions = fields.List(fields.Nested(CautionReply), required=True)
-    before = fields.List(fields.String(), required=True)
-    steps = fields.List(fields.String(), required=True)
-    expected = fields.String(required=True)
-    judging = fields.String(required=True)
-    limits = fields.List(fields.Nested(LimitReply), required=True)
-    trap = fields.String(required=True)
-    a_pass_does_not_clear_it = fields.Boolean(required=True)
     first = fields.List(
         fields.Dict(),
         required=True,
@@ -197,7 +189,6 @@ class NextCheckReply(Reply):
     )
     would_change = fields.List(fields.Nested(WouldChangeReply), required=True)
     components = fields.List(fields.String(), required=True)
-    mark = fields.String(required=True)
 
 
 class RestPlanReply(Reply):

@@ -37,18 +37,34 @@ class AccessReply(Reply):
 
 
 class LimitReply(Reply):
-    """A limit with where it comes from."""
+    """A limit with its source, date and region."""
 
+    id = fields.String(required=True)
     quantity = fields.String(required=True)
     unit = fields.String(required=True)
     text = fields.String(required=True)
     class_default = fields.Boolean(required=True)
     region = fields.String(allow_none=True, required=True)
+    as_of = fields.String(allow_none=True, required=True)
     sources = fields.List(fields.Dict(), required=True)
     mark = fields.String(allow_none=True, required=True)
 
 
-class PlanLineReply(Reply):
+class CheckTextReply(Reply):
+    """How a check is done and judged; read `cautions` before `steps`."""
+
+    cautions = fields.List(fields.Nested(CautionReply), required=True)
+    before = fields.List(fields.String(), required=True)
+    steps = fields.List(fields.String(), required=True)
+    expected = fields.String(required=True)
+    judging = fields.String(required=True)
+    limits = fields.List(fields.Nested(LimitReply), required=True)
+    trap = fields.String(required=True)
+    a_pass_does_not_clear_it = fields.Boolean(required=True)
+    mark = fields.String(required=True)
+
+
+class PlanLineReply(CheckTextReply):
     """One check to do; read `cautions` before `steps`."""
 
     order = fields.Integer(required=True)
@@ -62,16 +78,7 @@ class PlanLineReply(Reply):
     why = fields.String(required=True)
     worth = fields.Float(required=True)
     worth_per_minute = fields.Float(required=True)
-    cautions = fields.List(fields.Nested(CautionReply), required=True)
-    before = fields.List(fields.String(), required=True)
-    steps = fields.List(fields.String(), required=True)
-    expected = fields.String(required=True)
-    judging = fields.String(required=True)
-    limits = fields.List(fields.Nested(LimitReply), required=True)
-    trap = fields.String(required=True)
-    a_pass_does_not_clear_it = fields.Boolean(required=True)
     components = fields.List(fields.String(), required=True)
-    mark = fields.String(required=True)
 
 
 class LeftOutReply(Reply):
