@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
@@ -19,6 +17,7 @@ from analytics.errors import AnalyticsError
 from service.cli_ahead import look_ahead
 from service.cli_backup import backup, restore
 from service.cli_context import Context, as_json, pass_context
+from service.cli_files import export_file, import_file, import_settings, progress_bar, shop_named
 from service.cli_fleet_work import due_renewals, pull_machines
 from service.cli_inspect import inspect_machine, recommission
 from service.cli_options import PAPER, machine_options, visit_options
@@ -43,6 +42,8 @@ def cli(context: click.Context) -> None:
 for _command in (inspect_machine, recommission, look_ahead, pull_machines, due_renewals, person_group, token_group):
     cli.add_command(_command)
 cli.add_command(pool_group)
+for _command in (import_file, export_file, import_settings):
+    cli.add_command(_command)
 cli.add_command(backup)
 cli.add_command(restore)
 
@@ -111,66 +112,6 @@ def db_upgrade(context: Context, json_output: bool) -> None:
     )
 
 
-@cli.command("import")
-@click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@click.option("--shop", required=True, help="Shop whose job cards these are; made if it is new.")
-@click.option("--dry-run", is_flag=True, help="Say what would happen and change nothing.")
-@click.option("--keep-good", is_flag=True, help="Take the good rows in even if others cannot be used.")
-@click.option("--doubts", type=click.IntRange(0), default=20, show_default=True, help="Rows in doubt to print.")
-@click.option("--json", "json_output", is_flag=True, help="Print the report as JSON.")
-@pass_context
-def import_file(
-    context: Context, file: Path, shop: str, dry_run: bool, keep_good: bool, doubts: int, json_output: bool
-) -> None:
-    """Take in a file of job lines (CSV), all or nothing."""
-    from service.cli_text import show_import
-    from service.imports.intake import take_in
-
-    database = context.ready()
-    with _progress(f"Taking in {file.name}", shown=not json_output) as advance, file.open("rb") as data:
-        report = take_in(
-            database,
-            shop,
-            data,
-            file_name=file.name,
-            now=context.now,
-            today=context.now.date(),
-            dry_run=dry_run,
-            keep_good=keep_good,
-            progress=lambda done, total: advance(done, total, ""),
-        )
-    if json_output:
-        as_json(report.to_dict())
-    else:
-        show_import(report, doubts=doubts)
-
-
-@cli.command("export")
-@click.option("--shop", required=True, help="Shop whose job lines to write.")
-@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="File to write; without it, the terminal.")
-@click.option("--json", "json_output", is_flag=True, help="Print how many lines were written as JSON; needs --out.")
-@pass_context
-def export_file(context: Context, shop: str, out: Path | None, json_output: bool) -> None:
-    """Write a shop's job lines as CSV, in the form that import takes."""
-    if json_output and out is None:
-        raise click.UsageError("--json reports on a file written: name it with --out")
-    from service.exports import export_job_lines
-    from service.models import Shop
-
-    with context.ready().read() as session:
-        row = session.get_one(Shop, _shop_id(session, shop))
-        if out is None:
-            sys.stdout.reconfigure(newline="")  # type: ignore[union-attr]
-            export_job_lines(session, row, sys.stdout)
-            return
-        with out.open("w", encoding="utf-8", newline="") as handle:
-            count = export_job_lines(session, row, handle)
-    if json_output:
-        as_json({"shop": shop, "lines": count, "file": str(out)})
-    else:
-        click.echo(f"{count:,} lines written to {out}")
-
-
 @cli.command()
 @click.option("--all", "everything", is_flag=True, help="Fit every component, changed or not.")
 @click.option("--json", "json_output", is_flag=True, help="Print the report as JSON.")
@@ -181,7 +122,7 @@ def fit(context: Context, everything: bool, json_output: bool) -> None:
     from service.fitting import refit
 
     database = context.ready()
-    with _progress("Fitting", shown=not json_output) as advance:
+    with progress_bar("Fitting", shown=not json_output) as advance:
         reports = refit(
             database,
             pool_open=context.settings.pool_open,
@@ -266,7 +207,7 @@ def backtest(context: Context, json_output: bool, figure: Path | None, shop: str
 
     with context.ready().read() as session:
         shop_id = shop_asked(session, shop, pool_open=context.settings.pool_open)
-    with _progress("Trying", shown=not json_output) as advance:
+    with progress_bar("Trying", shown=not json_output) as advance:
         report = ask_backtest(context, asked, shop_id, advance)
     if figure is not None:
         save_figure(report, figure)
@@ -299,41 +240,17 @@ def worker(context: Context) -> None:
     work(context.settings)
 
 
-def _shop_id(session: Session, name: str) -> int:
-    from service.queries import shop_named
-
-    return shop_named(session, name).id
-
-
 def _any_shop(session: Session, context: Context, name: str | None) -> int:
     """The shop that asks; it matters only where shops do not share a pool."""
     from service.estimates import pool_is_open
     from service.models import Shop
 
     if name is not None:
-        return _shop_id(session, name)
+        return shop_named(session, name)
     ids = session.scalars(select(Shop.id).order_by(Shop.id)).all()
     if len(ids) > 1 and not pool_is_open(session, pool_open=context.settings.pool_open):
         raise InvalidInput("several shops keep records here and share no pool: say which with --shop NAME")
     return ids[0] if ids else 0
-
-
-@contextmanager
-def _progress(what: str, *, shown: bool) -> Iterator[Callable[[int, int, str], None]]:
-    """A progress bar on the error stream; silent where nobody watches."""
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
-
-    console = Console(stderr=True)
-    if not shown or not console.is_terminal:
-        yield lambda done, total, text: None
-        return
-    columns = (TextColumn("{task.description}"), BarColumn(complete_style="blue", finished_style="blue"))
-    with Progress(*columns, MofNCompleteColumn(), TimeElapsedColumn(), console=console) as bar:
-        task = bar.add_task(what, total=None)
-        yield lambda done, total, text: bar.update(
-            task, completed=done, total=total, description=f"{what} {text}".strip()
-        )
 
 
 if __name__ == "__main__":

@@ -16,6 +16,7 @@ from service.api.docs import blueprint as docs
 from service.api.exports import blueprint as exports
 from service.api.fleet_work import blueprint as fleet_work
 from service.api.health import blueprint as health
+from service.api.import_settings import blueprint as import_settings
 from service.api.imports import blueprint as imports
 from service.api.inspections import blueprint as inspections
 from service.api.job_lines import blueprint as job_lines
@@ -63,6 +64,7 @@ def register_api(app: Flask) -> None:
         pool,
         fleet_work,
         imports,
+        import_settings,
         card_texts,
         jobs,
         job_lines,

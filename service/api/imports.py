@@ -3,26 +3,35 @@
 from __future__ import annotations
 
 import uuid
+from os import SEEK_END
 from typing import Any
 
 from flask import request, url_for
 from flask.views import MethodView
 from marshmallow import RAISE, ValidationError
 from sqlalchemy.orm import Session
+from werkzeug.datastructures import FileStorage
 
 from service.api.context import app, shop_id
 from service.api.pages import HEADER, listed
 from service.api.resource import Resource
 from service.errors import InvalidInput
+from service.imports.faults import shorten
+from service.imports.habits import options_of
 from service.imports.intake import take_in
+from service.imports.jobs import ask_import, digest_of
 from service.imports.summary import ImportReport
+from service.jobs.asking import ask
 from service.models import ImportBatch
 from service.queries import doubt_counts, import_of, imports_of, open_doubts, page_of
 from service.reviews import doubt_share
-from service.schemas.records import ImportFile, ImportQuery, ImportReply, ImportsReply, PageQuery
+from service.schemas.import_wishes import ImportQuery
+from service.schemas.jobs import JobReply
+from service.schemas.records import ImportFile, ImportReply, ImportsReply, PageQuery
 
 blueprint = Resource("imports", __name__, url_prefix="/imports", description="Job-line files")
 DOUBTS_SHOWN = 1000
+AT_ONCE_BYTES = 8 * 1024 * 1024  # larger files are taken in apart from the request
 
 
 @blueprint.route("")
@@ -39,11 +48,15 @@ class Imports(MethodView):
     @blueprint.arguments(ImportFile, location="files")
     @blueprint.response(201, ImportReply)
     @blueprint.alt_response(200, schema=ImportReply, description="Nothing was written: a dry run, or nothing is new")
+    @blueprint.alt_response(202, schema=JobReply, description="Accepted; the job says how far it is")
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def post(self, asked: dict[str, Any], files: dict[str, Any]) -> Any:
         """Take in a file of job lines, all or nothing."""
         asked = _told(asked)
         upload = files["file"]
+        if asked["background"] or (upload.stream.seek(0, SEEK_END) > AT_ONCE_BYTES and not asked["dry_run"]):
+            return _accepted(upload, asked)
+        upload.stream.seek(0)
         report = take_in(
             app().database,
             shop_id(),
@@ -53,6 +66,8 @@ class Imports(MethodView):
             today=app().today(),
             dry_run=asked["dry_run"],
             keep_good=asked["keep_good"],
+            wishes=asked,
+            by="HTTP",
         )
         if not report.applied:
             return _nothing_written(report), 200
@@ -78,9 +93,33 @@ def _told(asked: dict[str, Any]) -> dict[str, Any]:
     except ValidationError as error:
         name = next(iter(error.normalized_messages()))
         raise InvalidInput(
-            "beside the file, write dry_run=true or keep_good=true, or nothing", pointer=f"/{name}"
+            "beside the file, write dry_run=true or keep_good=true, how it is to be read, or nothing",
+            pointer=f"/{name}",
         ) from None
-    return {name: asked[name] or beside[name] for name in ("dry_run", "keep_good")}
+    return {name: asked[name] or beside[name] for name in beside}
+
+
+def _accepted(upload: FileStorage, asked: dict[str, Any]) -> Any:
+    """Keep the file and ask for the work: whoever does it goes on after a stop."""
+    upload.stream.seek(0)
+    content = upload.stream.read()
+    now, name = app().now(), shorten(upload.filename or "upload")
+    with app().database.write() as session:
+        options = options_of(session, shop_id(), asked)
+        kept = ask_import(
+            session, shop_id(), digest=digest_of(content), content=content, file_name=name, options=options,
+            keep_good=asked["keep_good"], now=now,
+        )  # fmt: skip
+        job = ask(
+            session, "import", f"import:{shop_id()}", {"import_job": kept.id}, shop_id=shop_id(), now=now,
+            most_waiting=app().settings.jobs_waiting,
+        )  # fmt: skip
+        session.flush()
+        return (
+            app().json.response(JobReply().dump(job)),
+            202,
+            {"Location": url_for("jobs.OneJob", job_id=job.public_id)},
+        )
 
 
 def _reply(session: Session, row: ImportBatch) -> dict[str, Any]:

@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from hashlib import sha256
@@ -17,7 +16,7 @@ from sqlalchemy.orm import Session
 from service.db import Database
 from service.errors import DomainError
 from service.imports.claims import shop_claim
-from service.imports.large import STAGED_FROM, Asked, close_job, take_in_large
+from service.imports.large import Asked, close_job, take_in_large
 from service.imports.options import ReadOptions
 from service.imports.reading import read_job_lines
 from service.imports.staging import unstage
@@ -25,7 +24,6 @@ from service.imports.summary import ImportReport
 from service.key_claims import AlreadyClaimed
 from service.models import ImportJob
 
-__all__ = ["STAGED_FROM", "ask_import", "clear_orphans", "run_import", "start_in_thread", "unfinished"]
 STOPPED = "the import was stopped before its end; nothing was taken in: send the file again"
 _OPEN = ("queued", "running")
 
@@ -158,11 +156,11 @@ def unfinished(session: Session) -> list[int]:
     return list(session.scalars(open_jobs.order_by(ImportJob.id)))
 
 
-def start_in_thread(database: Database, job_id: int, *, now: datetime) -> threading.Thread:
-    """Run one job beside the request that asked for it."""
-    thread = threading.Thread(target=run_import, args=(database, job_id), kwargs={"now": now}, daemon=True)
-    thread.start()
-    return thread
+def outcome_of(database: Database, job_id: int) -> dict[str, Any]:
+    """How a job ended, with its report or what was wrong."""
+    with database.read() as session:
+        job = session.get_one(ImportJob, job_id)
+        return {"state": job.state, **(job.outcome or {})}
 
 
 def _as_json(options: ReadOptions) -> dict[str, Any]:

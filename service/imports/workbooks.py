@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import date, datetime, time
 from typing import Any
 from xml.etree.ElementTree import ParseError
@@ -20,7 +21,8 @@ _DAMAGED = (zipfile.BadZipFile, zlib.error, ParseError, KeyError, ValueError, Ty
 
 def sheet_records(content: bytes, wanted: str | None) -> tuple[str, Iterator[tuple[int, list[str]]]]:
     """Name of the sheet that is read (the first one unless `wanted`), and its rows with their numbers."""
-    check_archive(content).close()
+    with check_archive(content) as archive:
+        inline = not any(name.lower().endswith("sharedstrings.xml") for name in archive.namelist())
     import io
 
     from openpyxl import load_workbook
@@ -36,17 +38,17 @@ def sheet_records(content: bytes, wanted: str | None) -> tuple[str, Iterator[tup
         listed = ", ".join(shorten(name) for name in names[:20])
         raise FileRefused(f'the workbook has no sheet "{shorten(wanted)}"; it has {listed}', pointer="/sheet")
     name = wanted or names[0]
-    return name, _rows(book, name)
+    return name, _rows(book, name, _unescaped if inline else _line_ends_mended)
 
 
-def _rows(book: Any, name: str) -> Iterator[tuple[int, list[str]]]:
+def _rows(book: Any, name: str, mend: Callable[[str], str]) -> Iterator[tuple[int, list[str]]]:
     sheet = book[name]
     # What a sheet says of its own extent may be wrong, or a lie: it is read as far as there are cells.
     sheet.reset_dimensions()
     empty = 0
     try:
         for number, values in enumerate(sheet.iter_rows(max_col=MOST_COLUMNS + 1, values_only=True), 1):
-            cells = [_text(value) for value in values]
+            cells = [_text(value, mend) for value in values]
             while cells and not cells[-1]:
                 cells.pop()
             if len(cells) > MOST_COLUMNS:
@@ -64,12 +66,22 @@ def _rows(book: Any, name: str) -> Iterator[tuple[int, list[str]]]:
         book.close()
 
 
-def _text(value: Any) -> str:
+# Characters that XML cannot hold are written as _xHHHH_ (ECMA-376, part 1, 22.4.2.4). openpyxl takes that back in
+# part in shared texts, and not at all in those that stand in their cells.
+def _unescaped(text: str) -> str:
+    return re.sub("_x([0-9A-Fa-f]{4})_", lambda match: chr(int(match[1], 16)), text)
+
+
+def _line_ends_mended(text: str) -> str:
+    return text.replace("_x000D_", "\r")
+
+
+def _text(value: Any, mend: Callable[[str], str]) -> str:
     """A cell as it would be written in a job-line file."""
     if value is None:
         return ""
     if isinstance(value, str):
-        return value
+        return mend(value) if "_x" in value else value
     if isinstance(value, datetime):
         return value.date().isoformat() if value.time() == time() else value.isoformat(sep=" ")
     if isinstance(value, date):

@@ -56,4 +56,14 @@ def backtest(
     return report.to_dict() if scope is not None else without_names(report.to_dict())
 
 
-WORK: dict[str, Work] = {"fit": fit, "backtest": backtest}
+def import_file(
+    database: Database, settings: Settings, params: Mapping[str, Any], now: datetime, progress: Progress
+) -> dict[str, Any]:
+    """Take in a file that was kept for it; what was wrong with one that cannot be used is a result like another."""
+    from service.imports.jobs import outcome_of, run_import
+
+    run_import(database, params["import_job"], now=now, progress=lambda done, total: progress(done, total, ""))
+    return outcome_of(database, params["import_job"])
+
+
+WORK: dict[str, Work] = {"fit": fit, "backtest": backtest, "import": import_file}

@@ -97,13 +97,6 @@ class ComponentsReply(Reply):
     components = fields.List(fields.Nested(ComponentReply), required=True)
 
 
-class ImportQuery(Asked):
-    """How to take a file in."""
-
-    dry_run = fields.Boolean(load_default=False, metadata={"description": "say what would happen, change nothing"})
-    keep_good = fields.Boolean(load_default=False, metadata={"description": "take good rows in even if others are not"})
-
-
 class ImportFile(Asked):
     """The file of job lines."""
 
