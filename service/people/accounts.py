@@ -138,5 +138,5 @@ def set_password(session: Session, person: Person, password: str) -> None:
 def change_password(session: Session, person: Person, old: str, new: str) -> None:
     """Change a password; the old one must be known."""
     if not fits(old, person.password_hash):
-        raise InvalidInput("this is not your password now", pointer="/old")
+        raise InvalidInput("this is not your password now", pointer="/old_password")
     set_password(session, person, new)

@@ -28,7 +28,9 @@ A_YEAR = 365 * 24 * 3600
 
 
 class ChangePasswordForm(NewPasswordForm):
-    old = PasswordField(lazy("Password now"), [InputRequired(lazy("Write your password.")), Length(max=LONGEST)])
+    old_password = PasswordField(
+        lazy("Password now"), [InputRequired(lazy("Write your password.")), Length(max=LONGEST)]
+    )
 
 
 class LanguageForm(PageForm):
@@ -58,7 +60,7 @@ def password() -> Any:
         try:
             with app().database.write() as session:
                 person = session.get_one(Person, current.person_id)
-                change_password(session, person, form.old.data or "", form.password.data or "")
+                change_password(session, person, form.old_password.data or "", form.password.data or "")
         except InvalidInput as error:
             form.refuse(error)
         else:

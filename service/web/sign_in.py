@@ -31,12 +31,12 @@ class SignInForm(PageForm):
 
 class NewPasswordForm(PageForm):
     password = PasswordField(lazy("New password"), [InputRequired(lazy("Write a password.")), Length(max=LONGEST)])
-    again = PasswordField(lazy("Once more"), [InputRequired(lazy("Write it once more.")), Length(max=LONGEST)])
+    password_again = PasswordField(lazy("Once more"), [InputRequired(lazy("Write it once more.")), Length(max=LONGEST)])
 
     def same_twice(self) -> bool:
         """Whether both fields hold the same; a difference is said at the second."""
-        if self.password.data != self.again.data:
-            self.again.errors = [_("The two are not the same.")]
+        if self.password.data != self.password_again.data:
+            self.password_again.errors = [_("The two are not the same.")]
             return False
         return True
 

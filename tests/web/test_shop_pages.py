@@ -55,7 +55,7 @@ def test_somebody_is_added_sets_a_password_and_is_removed(app: WeakspotApp, owne
     page = text_of(owner.post(PEOPLE, {"name": "odd@gasket.example", "role": "technician"}))
     (path,) = re.findall(r"http://localhost(/set-password/[\w-]+)", page)
     odd = Visitor(app.test_client())
-    assert odd.post(path, {"password": PASSWORD, "again": PASSWORD}, shown_at=path).status_code == 303
+    assert odd.post(path, {"password": PASSWORD, "password_again": PASSWORD}, shown_at=path).status_code == 303
     assert odd.get("/shop").status_code == 200
     assert "/set-password/" not in text_of(owner.get(PEOPLE))
     assert owner.post(PEOPLE, {"name": "odd@gasket.example", "role": "technician"}).status_code == 422

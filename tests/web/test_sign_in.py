@@ -80,11 +80,11 @@ def test_link_sets_a_password_once(app: WeakspotApp, stranger: Visitor) -> None:
         shop = get_or_create_shop(session, "The Cog & Gasket", now=NOW)
         key = password_link(session, add_member(session, shop.id, "mara@gasket.example", "owner", now=NOW), now=NOW)
     path = f"/set-password/{key}"
-    short = stranger.post(path, {"password": "short", "again": "short"}, shown_at=path)
+    short = stranger.post(path, {"password": "short", "password_again": "short"}, shown_at=path)
     assert short.status_code == 422 and "at least 12 characters" in short.get_data(as_text=True)
-    unlike = stranger.post(path, {"password": PASSWORD, "again": "other"}, shown_at=path)
+    unlike = stranger.post(path, {"password": PASSWORD, "password_again": "other"}, shown_at=path)
     assert unlike.status_code == 422 and "not the same" in unlike.get_data(as_text=True)
-    assert stranger.post(path, {"password": PASSWORD, "again": PASSWORD}, shown_at=path).status_code == 303
+    assert stranger.post(path, {"password": PASSWORD, "password_again": PASSWORD}, shown_at=path).status_code == 303
     assert stranger.get("/account").status_code == 200
     assert stranger.get(path).status_code == 404
     assert Visitor(app.test_client()).sign_in("mara@gasket.example").status_code == 303
@@ -102,9 +102,9 @@ def test_changing_the_password_signs_other_browsers_out(app: WeakspotApp, techni
     other = Visitor(app.test_client())
     other.sign_in(technician.login)
     fresh = "another quiet lane"
-    form = {"old": "not it at all", "password": fresh, "again": fresh}
+    form = {"old_password": "not it at all", "password": fresh, "password_again": fresh}
     assert technician.post("/account/password", form).status_code == 422
-    assert technician.post("/account/password", {**form, "old": PASSWORD}).status_code == 303
+    assert technician.post("/account/password", {**form, "old_password": PASSWORD}).status_code == 303
     assert technician.get("/account").status_code == 200
     assert other.get("/account").status_code == 303
     assert other.sign_in(technician.login).status_code == 422
