@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session
 
 from analytics.component_fit import ComponentFit
 from analytics.life_model_types import LifePrior
+from service.life_lines import FitLines
 from service.lifetimes import Dataset
 from service.models import EstimateRelease, Shop, StaleComponent
 from service.past import reads_the_past
@@ -71,7 +72,7 @@ def prior_of(document: dict[str, Any]) -> LifePrior:
     return LifePrior(float(life["shape"]), life["scale_km"], life["scale_years"])
 
 
-def positions_document(dataset: Dataset) -> dict[str, Any]:
+def positions_document(dataset: Dataset | FitLines) -> dict[str, Any]:
     """Positions in use by component, for machines that have no record yet."""
     names = dataset.names
     found: dict[str, Any] = {}

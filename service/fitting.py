@@ -25,7 +25,7 @@ from analytics.spells import Spells
 from analytics.spread_prior import SpreadPrior
 from service.db import Database
 from service.estimates import MODEL_VERSION, latest_release, positions_document, prior_of, scopes
-from service.lifetimes import Dataset, read_dataset
+from service.life_lines import FitLines, lines_to_fit
 from service.models import ComponentType, Estimate, EstimateRelease, Shop, StaleComponent
 from service.pool.inputs import pool_records
 from service.pool.members import files_in_use, member_ids, withdrawn_shops
@@ -66,12 +66,20 @@ class _Inputs:
 
     shop_id: int | None
     shop: str | None
-    dataset: Dataset
+    dataset: FitLines
+    slugs: tuple[str, ...]  # of all components; the rest holds those that were looked at
     spells: dict[str, Spells]
     logged: dict[str, Spells]  # of this installation's own lines, on exact clocks
     priors: dict[str, LifePrior]
     fingerprints: dict[str, bytes]
     takes_part: dict[str, list[int]]  # shops that withdrew, files of other installations in use
+    for_others: bool  # these are not what they were at the last fit
+    spells_of: dict[str, int]  # how many each component has, or had when it was last looked at
+
+    @property
+    def whole(self) -> bool:
+        """Whether all components were looked at."""
+        return len(self.spells) == len(self.slugs)
 
 
 def refit(
@@ -110,53 +118,77 @@ def _refit_scope(
     only: Collection[str] | None = None,
     pseudonym_key: str = "",
 ) -> RefitReport:
-    inputs = _read(database, shop_id, now, pseudonym_key)
-    filed = _on_file(database, shop_id)
+    filed = _on_file(database, shop_id)  # before the lines are read: what is marked meanwhile stays marked
+    inputs = _read(database, shop_id, now, pseudonym_key, filed, everything, only)
     changed = {slug for slug, print_ in inputs.fingerprints.items() if filed.fingerprint(slug) != print_}
-    stale = sorted(changed & (filed.stale | (set(inputs.fingerprints) - set(filed.estimates))))
-    # Somebody left the pool, or another installation's file came in.
-    others = shop_id is None and bool(filed.release) and filed.takes_part != inputs.takes_part
-    if only is not None and not others and set(inputs.fingerprints) - set(filed.estimates) <= set(only):
+    missing = set(inputs.slugs) - set(filed.estimates)
+    stale = sorted(changed & (filed.stale | missing))
+    if only is not None and not inputs.for_others and missing <= set(only):
         stale = sorted(changed & set(only))
         release = _fit_some(database, inputs, stale, filed, now, progress)
-    elif everything or others or (changed and _many_changes(inputs, filed, stale)):
-        stale = list(inputs.fingerprints)
+    elif everything or inputs.for_others or (inputs.whole and changed and _many_changes(inputs, filed, stale)):
+        stale = list(inputs.slugs)
         release = _fit_all(database, inputs, now, progress)
     else:
         release = _fit_some(database, inputs, stale, filed, now, progress)
-    _clear_stale(database, shop_id, now, only)
+    _clear_stale(database, filed, only)
     with database.write() as session:
         newest = latest_release(session, shop_id)
         if newest is not None and shop_id is None and stale:
             keep_own_counts(session, newest.id, {slug: inputs.logged[slug] for slug in stale})
         selection = tuple(newest.counts.get("selection", ())) if newest else ()
-    counts: dict[str, Any] = _counts(inputs.dataset, inputs.spells)
-    reused = len(inputs.fingerprints) - len(stale)
+    counts: dict[str, Any] = _counts(inputs)
+    reused = len(inputs.slugs) - len(stale)
     return RefitReport(inputs.shop, release, len(stale), reused, selection=selection, **counts)
 
 
-def _read(database: Database, shop_id: int | None, now: datetime, pseudonym_key: str) -> _Inputs:
+def _read(
+    database: Database,
+    shop_id: int | None,
+    now: datetime,
+    pseudonym_key: str,
+    filed: _Filed,
+    everything: bool,
+    only: Collection[str] | None,
+) -> _Inputs:
     with database.read() as session:
         withdrawn = withdrawn_shops(session, now.date())
         members = member_ids(session, now.date()) if withdrawn else None
-        dataset = read_dataset(session, shop_ids=members if shop_id is None else [shop_id])
+        dataset = lines_to_fit(session, shop_ids=members if shop_id is None else [shop_id])
         takes_part = {"withdrawn_shops": withdrawn, "pool_files": [file.id for file in files_in_use(session)]}
-        own = records = dataset.life_records()
-        if shop_id is None:
-            records = pool_records(session, dataset, own, pseudonym_key)
+        # Somebody left the pool, or another installation's file came in.
+        others = shop_id is None and bool(filed.release) and filed.takes_part != takes_part
         types = session.execute(
             select(ComponentType.slug, ComponentType.document)
             .where(ComponentType.withdrawn_at.is_(None))
             .order_by(ComponentType.id)
         ).all()
+        slugs = tuple(row.slug for row in types)
+        few = None if everything or others else _few(slugs, filed, dataset.line_count, only)
+        own = records = dataset.life_records(few)
+        if shop_id is None:
+            records = pool_records(session, dataset, own, pseudonym_key)
         shop = None if shop_id is None else session.get_one(Shop, shop_id).name
     names = dataset.names
     nothing = Spells.empty(names.cells, names.positions, names.shops)
-    spells = {row.slug: records.get(row.slug, nothing) for row in types}
+    wanted = [slug for slug in slugs if few is None or slug in few]
+    spells = {slug: records.get(slug, nothing) for slug in wanted}
     priors = {row.slug: prior_of(row.document) for row in types}
     prints = {slug: _fingerprint(spells[slug], priors[slug]) for slug in spells}
     logged = {slug: own.get(slug, nothing) for slug in spells}
-    return _Inputs(shop_id, shop, dataset, spells, logged, priors, prints, takes_part)
+    spells_of = filed.spells_of | {slug: len(own) for slug, own in spells.items()}
+    return _Inputs(shop_id, shop, dataset, slugs, spells, logged, priors, prints, takes_part, others, spells_of)
+
+
+def _few(slugs: Sequence[str], filed: _Filed, lines: int, only: Collection[str] | None) -> set[str] | None:
+    """The components worth a look after a few new lines; None: all of them."""
+    missing = set(slugs) - set(filed.estimates)
+    if only is not None and missing <= set(only):
+        return set(only)
+    looked_at = (filed.stale | missing) & set(slugs)
+    many = len(looked_at) > STALE_SHARE_FOR_ALL * len(slugs) or _many_lines(filed, lines)
+    # Releases from before the spells of each component were counted: count them now.
+    return None if many or not set(slugs) <= set(filed.spells_of) else looked_at
 
 
 @dataclass(frozen=True)
@@ -168,7 +200,12 @@ class _Filed:
     spread_prior: SpreadPrior
     takes_part: dict[str, list[int]]
     told: dict[str, Any]  # by the last fit of all: the lines it had, and how the shops' logs look
-    stale: set[str]
+    marks: tuple[tuple[int, str, int], ...]  # key, component and count of every mark seen
+    spells_of: dict[str, int]
+
+    @property
+    def stale(self) -> set[str]:
+        return {slug for _, slug, _ in self.marks}
 
     def fingerprint(self, slug: str) -> bytes:
         return self.estimates.get(slug, (0, b""))[1]
@@ -177,10 +214,11 @@ class _Filed:
 def _on_file(database: Database, shop_id: int | None) -> _Filed:
     with database.read() as session:
         own = [] if shop_id is None else [StaleComponent.shop_id == shop_id]
-        stale = set(session.scalars(select(StaleComponent.component_slug).where(*own)))
+        marked = select(StaleComponent.id, StaleComponent.component_slug, StaleComponent.marks).where(*own)
+        marks = tuple((key, slug, count) for key, slug, count in session.execute(marked))
         release = latest_release(session, shop_id)
         if release is None:
-            return _Filed("", {}, SpreadPrior(), {}, {"lines_at_last_fit_of_all": 0, "selection": []}, stale)
+            return _Filed("", {}, SpreadPrior(), {}, {"lines_at_last_fit_of_all": 0, "selection": []}, marks, {})
         rows = session.execute(
             select(Estimate.component_slug, Estimate.id, Estimate.fingerprint)
             .where(Estimate.id.in_(release.estimates.values()))
@@ -191,15 +229,18 @@ def _on_file(database: Database, shop_id: int | None) -> _Filed:
             name: release.counts[name] for name in ("lines_at_last_fit_of_all", "selection") if name in release.counts
         }
         takes_part = {name: release.counts.get(name, []) for name in ("withdrawn_shops", "pool_files")}
-        return _Filed(str(release.public_id), known, SpreadPrior(**release.spread_prior), takes_part, told, stale)
+        spells_of = release.counts.get("spells_of", {})
+        prior = SpreadPrior(**release.spread_prior)
+        return _Filed(str(release.public_id), known, prior, takes_part, told, marks, spells_of)
 
 
 def _many_changes(inputs: _Inputs, filed: _Filed, stale: list[str]) -> bool:
+    return len(stale) > STALE_SHARE_FOR_ALL * len(inputs.slugs) or _many_lines(filed, inputs.dataset.line_count)
+
+
+def _many_lines(filed: _Filed, lines: int) -> bool:
     before = filed.told["lines_at_last_fit_of_all"]
-    return (
-        len(stale) > STALE_SHARE_FOR_ALL * len(inputs.fingerprints)
-        or abs(len(inputs.dataset.line_ids) - before) > NEW_LINES_FOR_ALL * before
-    )
+    return bool(abs(lines - before) > NEW_LINES_FOR_ALL * before)
 
 
 def _fit_all(database: Database, inputs: _Inputs, now: datetime, progress: Progress) -> str:
@@ -217,7 +258,7 @@ def _fit_all(database: Database, inputs: _Inputs, now: datetime, progress: Progr
         session.add_all(rows)
         session.flush()
         estimates = {row.component_slug: row.id for row in rows}
-        told = {"lines_at_last_fit_of_all": len(inputs.dataset.line_ids), "selection": _selection(inputs, fits)}
+        told = {"lines_at_last_fit_of_all": inputs.dataset.line_count, "selection": _selection(inputs, fits)}
         release = _release(inputs, estimates, spread_prior, told, now)
         session.add(release)
         session.flush()
@@ -265,18 +306,18 @@ def _release(
         positions=positions_document(inputs.dataset),
         spread_prior=asdict(spread_prior),
         # A shop that had withdrawn by then is answered from its own records from this release on.
-        counts=_counts(inputs.dataset, inputs.spells) | dict(told) | inputs.takes_part,
+        counts=_counts(inputs) | {"spells_of": inputs.spells_of} | dict(told) | inputs.takes_part,
         data_through=inputs.dataset.data_through,
         published_at=now,
     )
 
 
-def _counts(dataset: Dataset, spells: Mapping[str, Spells]) -> dict[str, int]:
+def _counts(inputs: _Inputs) -> dict[str, int]:
     return {
-        "lines": len(dataset.line_ids),
-        "lines_in_doubt": int(np.sum(dataset.lines.in_doubt)),
-        "machines": len(dataset.machine_ids),
-        "spells": sum(len(own) for own in spells.values()),
+        "lines": inputs.dataset.line_count,
+        "lines_in_doubt": inputs.dataset.lines_in_doubt,
+        "machines": len(inputs.dataset.machine_ids),
+        "spells": sum(inputs.spells_of.get(slug, 0) for slug in inputs.slugs),
     }
 
 
@@ -286,11 +327,14 @@ def _selection(inputs: _Inputs, fits: Mapping[str, ComponentFit]) -> list[dict[s
     return [{key: None if value != value else value for key, value in row.items()} for row in found]
 
 
-def _clear_stale(database: Database, shop_id: int | None, now: datetime, only: Collection[str] | None) -> None:
+def _clear_stale(database: Database, filed: _Filed, only: Collection[str] | None) -> None:
+    """Take the marks off that were seen before the lines were read, unless they were set again since."""
+    done = [(key, count) for key, slug, count in filed.marks if only is None or slug in only]
+    if not done:
+        return
     with database.write() as session:
-        own = [] if shop_id is None else [StaleComponent.shop_id == shop_id]
-        own += [] if only is None else [StaleComponent.component_slug.in_(only)]
-        session.execute(delete(StaleComponent).where(StaleComponent.since <= now, *own))
+        for key, count in done:
+            session.execute(delete(StaleComponent).where(StaleComponent.id == key, StaleComponent.marks == count))
 
 
 def _fingerprint(spells: Spells, prior: LifePrior) -> bytes:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any, NamedTuple
@@ -51,9 +51,20 @@ class Dataset:
     names: Names
     data_through: date | None
 
-    def life_records(self) -> dict[str, Spells]:
-        """Spells of every component that any line names."""
-        return life_records(self.lines, self.machines, self.components, self.names)
+    @property
+    def line_count(self) -> int:
+        """Lines in force."""
+        return len(self.line_ids)
+
+    @property
+    def lines_in_doubt(self) -> int:
+        """Lines that no fit uses because something about them is open."""
+        return int(np.sum(self.lines.in_doubt))
+
+    def life_records(self, only: Collection[str] | None = None) -> dict[str, Spells]:
+        """Spells of every component that any line names, or of some of them."""
+        wanted = [u for u in self.components if only is None or u.slug in only]
+        return life_records(self.lines, self.machines, wanted, self.names)
 
     def placed(self) -> Iterable[tuple[int, slice, Placed | None]]:
         """Every machine (by index) with its rows and its lines put on the machine's clocks."""
@@ -280,14 +291,10 @@ def _part_changes(session: Session, cells: Sequence[Cell]) -> dict[str, dict[int
 
 def _machines_between(machines: Machines, cell: int, from_year: int | None, to_year: int | None) -> set[int]:
     """Machines of a cell built within (inclusive) years; an unknown build year counts as inside only an open span."""
-    found = set()
-    for machine in np.flatnonzero(machines.cell == cell):
-        day = machines.new_day[machine]
-        if np.isnan(day):
-            inside = from_year is None and to_year is None
-        else:
-            year = date.fromordinal(int(day)).year
-            inside = (from_year is None or year >= from_year) and (to_year is None or year <= to_year)
-        if inside:
-            found.add(int(machine))
-    return found
+    mine = np.flatnonzero(machines.cell == cell)
+    day = machines.new_day[mine]
+    first = -np.inf if from_year is None else date(from_year, 1, 1).toordinal()
+    end = np.inf if to_year is None else date(to_year + 1, 1, 1).toordinal()
+    open_span = from_year is None and to_year is None
+    inside = np.where(np.isnan(day), open_span, (day >= first) & (day < end))
+    return set(mine[inside].tolist())

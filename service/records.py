@@ -265,11 +265,16 @@ def add_first_segments(session: Session, shop: Shop, machines: Sequence[int]) ->
 
 def mark_stale(session: Session, shop: Shop, slugs: Iterable[str], *, now: datetime) -> None:
     """Say that these components have lines newer than their estimate."""
-    known = set(session.scalars(select(StaleComponent.component_slug).where(StaleComponent.shop_id == shop.id)))
-    new = sorted(set(slugs) - known)
-    _insert_missing(
-        session, StaleComponent, [{"shop_id": shop.id, "component_slug": slug, "since": now} for slug in new]
+    rows = [{"shop_id": shop.id, "component_slug": slug, "since": now, "marks": 1} for slug in sorted(set(slugs))]
+    if not rows:
+        return
+    dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
+    statement = dialect.insert(_table(StaleComponent))
+    # Counted, so that a fit that is under way does not take this mark for the one it saw.
+    statement = statement.on_conflict_do_update(
+        index_elements=["shop_id", "component_slug"], set_={"marks": StaleComponent.marks + 1}
     )
+    session.connection().execute(statement, rows)
 
 
 def _table(model: type[Base]) -> Table:

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from analytics.shared_spells import together, watched_once
 from analytics.sharing_rule import coarsened
 from analytics.spells import Spells
+from service.life_lines import FitLines
 from service.lifetimes import Dataset
 from service.models import Machine
 from service.pool.keys import pseudonym
@@ -18,7 +19,7 @@ from service.pool.taking_in import other_spells
 
 
 def pool_records(
-    session: Session, dataset: Dataset, records: Mapping[str, Spells], pseudonym_key: str = ""
+    session: Session, dataset: Dataset | FitLines, records: Mapping[str, Spells], pseudonym_key: str = ""
 ) -> dict[str, Spells]:
     """Coarse life records by component, of the members' lines and of the files in use.
 
