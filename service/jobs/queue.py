@@ -17,6 +17,7 @@ import procrastinate
 import psycopg
 import structlog
 from procrastinate.exceptions import AlreadyEnqueued
+from procrastinate.jobs import Status
 from procrastinate.schema import SchemaManager
 from sqlalchemy import select
 from sqlalchemy.engine import make_url
@@ -103,11 +104,13 @@ class Worker:
                 raise
 
     async def _look(self) -> None:
-        """Send word of work that has none on its way, and free messages whose worker died."""
+        """Send word of work that has none on its way, and drop messages whose worker died."""
+        manager = self._app.job_manager
         while True:
             try:
-                for job in await self._app.job_manager.get_stalled_jobs(seconds_since_heartbeat=SILENT_SECONDS):
-                    await self._app.job_manager.retry_job(job)
+                # Dropped, not sent again: word of the same lock may be waiting already, and ours is sent below.
+                for dead in await manager.get_stalled_jobs(seconds_since_heartbeat=SILENT_SECONDS):
+                    await manager.finish_job(dead, Status.FAILED, delete_job=True)
                 await asyncio.to_thread(ask_for_what_is_stale, self._database, self._settings)
                 for lock in await asyncio.to_thread(self._locks_with_work):
                     await self._send(lock)

@@ -89,19 +89,19 @@ class Runner(threading.Thread):
     def __init__(self, settings: Settings) -> None:
         super().__init__(name="jobs", daemon=True)
         self._settings = settings
-        self._stop = threading.Event()
+        self._told_to_stop = threading.Event()
         self._turn: IO[bytes] | None = None
 
     def run(self) -> None:
         database = Database(self._settings.database_url, synchronous=self._settings.sqlite_synchronous)
         try:
-            while not self._stop.wait(LOOK_EVERY_SECONDS):
+            while not self._told_to_stop.wait(LOOK_EVERY_SECONDS):
                 try:
                     if self._is_our_turn(database):
                         self._work_off(database)
                 except (SQLAlchemyError, OSError):
                     log.exception("jobs cannot be run at the moment")
-                    self._stop.wait(5 * LOOK_EVERY_SECONDS)
+                    self._told_to_stop.wait(5 * LOOK_EVERY_SECONDS)
         finally:
             database.dispose()
             if self._turn is not None:
@@ -109,17 +109,17 @@ class Runner(threading.Thread):
 
     def stop(self) -> None:
         """Give the job under way back and end."""
-        self._stop.set()
+        self._told_to_stop.set()
         self.join(timeout=10)
 
     def _work_off(self, database: Database) -> None:
         if _stale_ones(database):
             ask_for_what_is_stale(database, self._settings)
-        while not self._stop.is_set() and _some_waiting(database):
+        while not self._told_to_stop.is_set() and _some_waiting(database):
             taken = claim(database, _now())
             if taken is None:
                 return
-            run_claimed(database, self._settings, taken, self._stop.wait)
+            run_claimed(database, self._settings, taken, self._told_to_stop.wait)
 
     def _is_our_turn(self, database: Database) -> bool:
         if self._turn is None:

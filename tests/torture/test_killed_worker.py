@@ -5,20 +5,22 @@ from __future__ import annotations
 import random
 import time
 from collections.abc import Callable
+from datetime import timedelta
 from pathlib import Path
 
-from sqlalchemy import func, select, text
+from sqlalchemy import func, select
 
 from service.db import Database
-from service.models import Estimate, EstimateRelease, Job
-from tests.service.databases import PostgresDatabases, SqliteFiles
+from service.estimates import mark_stale
+from service.models import Estimate, EstimateRelease, Job, Shop
+from tests.service.databases import NOW, PostgresDatabases, SqliteFiles
 from tests.service.job_files import take_in
 from tests.service.live import Live, ask, serve, start, token_of
 from tests.service.test_fitting import cards
 from tests.torture.counts import times
 
 KILLS = times(10, 1)
-PATIENCE_SECONDS = 60.0
+PATIENCE_SECONDS = 200.0
 
 
 def wait_until(holds: Callable[[], bool], seconds: float = PATIENCE_SECONDS) -> None:
@@ -82,7 +84,8 @@ def test_a_worker_told_to_stop_gives_its_job_back(databases: SqliteFiles | Postg
     database = Database(url)
     take_in(database, cards(20).encode(), shop="The Cog & Gasket")
     with database.write() as session:
-        session.execute(text("UPDATE stale_component SET since = '2020-01-01 00:00:00+00:00'"))
+        shop = session.scalars(select(Shop.id)).one()
+        mark_stale(session, shop, ["stator"], NOW - timedelta(days=400))
     options = {"pool_open": "1", "fit_after_seconds": "1"}
     worker: Live = start(["worker"], url, tmp_path / "worker", **options)
     wait_until(lambda: _some_job(database))  # asked for by itself, because of new lines
