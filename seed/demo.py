@@ -37,6 +37,7 @@ def main() -> int:
         for shop, file in files:
             cli(["import", str(file), "--shop", shop, "--doubts", "3"], standalone_mode=False)
     cli(["fit"], standalone_mode=False)
+    cli(["pool", "publish"], standalone_mode=False)
     console.rule("A stranger's machine", style="blue")
     console.print("Lanner 650, built November 2012, 38,000 km, no papers. Half an hour on the seller's drive.\n")
     cli(["rank", *STORY_MACHINE, *STORY_DAY, "--distance", "5000", "--top", "5"], standalone_mode=False)

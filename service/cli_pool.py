@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -165,7 +166,7 @@ def audit(context: Context, json_output: bool) -> None:
         found = audited(session, COMMAND_LINE, hidden, context.now)
     as_json(found) if json_output else _show_audit(found)
     if found["recovered_cells"] or found["recovered_groups"] or found["figures_against_the_rule"]:
-        raise click.exceptions.Exit(1)
+        sys.exit(1)
 
 
 def _show_audit(found: dict[str, Any]) -> None:

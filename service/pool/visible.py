@@ -7,17 +7,18 @@ other.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
-from sqlalchemy import delete, insert, select
+from sqlalchemy import delete, func, insert, select
 from sqlalchemy.orm import Session
 
 from analytics.life_model_types import Evidence
 from analytics.spells import DAYS_PER_YEAR, Cell, Outcome, Spells
-from service.models import EstimateRelease, PoolOwnCount, Shop
+from service.models import EstimateRelease, PoolCell, PoolOwnCount, Shop
 from service.pool.published import standing_cells
 
 IN_FULL = "in full"
@@ -37,6 +38,9 @@ class Counts(NamedTuple):
 
 
 Key = tuple[str, str, str]  # component, make, model
+MOST_KEPT = 64  # shops whose counts are held in memory
+_cache: dict[tuple[Any, ...], VisibleCounts] = {}
+_lock = threading.Lock()
 
 
 @dataclass(frozen=True)
@@ -72,8 +76,21 @@ def visible_counts(
     """
     if release is None or release.shop_id is not None or pool_open:
         return None
+    bind = session.get_bind().engine
+    newest_own = session.scalar(select(func.max(PoolOwnCount.id)))
+    newest_cell = session.scalar(select(func.max(PoolCell.id)))
+    key = (str(bind.url), id(bind.pool), shop_id, release.id, newest_own, newest_cell)
+    with _lock:
+        if key not in _cache:
+            if len(_cache) >= MOST_KEPT:
+                _cache.pop(next(iter(_cache)))
+            _cache[key] = _read(session, shop_id, release.id)
+        return _cache[key]
+
+
+def _read(session: Session, shop_id: int, release_id: int) -> VisibleCounts:
     rows = session.scalars(
-        select(PoolOwnCount).where(PoolOwnCount.shop_id == shop_id, PoolOwnCount.release_id <= release.id)
+        select(PoolOwnCount).where(PoolOwnCount.shop_id == shop_id, PoolOwnCount.release_id <= release_id)
     )
     newest: dict[Key, tuple[int, Counts]] = {}
     for r in rows:
