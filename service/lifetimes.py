@@ -36,6 +36,7 @@ from service.models import (
     Shop,
 )
 from service.past import Links, read_links, reads_the_past
+from service.told_facts import with_facts
 from service.vocabulary import ASKING_KINDS
 
 
@@ -86,7 +87,7 @@ def read_dataset(
     read = read_lines(session, shop_ids=shop_ids, machine_ids=machine_ids, known_at=known_at)
     if known_at is not None:
         read = replace(read, in_doubt=np.isin(read.id, list(_doubtful_at(session, shop_ids, known_at))))
-    told = apply_links(read, linked)
+    told = apply_links(with_facts(session, read, known_at), linked)
     world = read_world(session, machine_rows, told.lines.names_used())
     lines = _lines_of(told, np.array([row.id for row in machine_rows], dtype=np.int64), world)
     latest = told.lines.latest[~told.lines.in_doubt & ~np.isnan(told.lines.latest)]

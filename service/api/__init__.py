@@ -14,6 +14,7 @@ from service.api.checks import blueprint as checks
 from service.api.components import blueprint as components
 from service.api.docs import blueprint as docs
 from service.api.exports import blueprint as exports
+from service.api.facts import blueprint as facts
 from service.api.fleet_work import blueprint as fleet_work
 from service.api.health import blueprint as health
 from service.api.import_settings import blueprint as import_settings
@@ -64,6 +65,7 @@ def register_api(app: Flask) -> None:
         pool,
         fleet_work,
         imports,
+        facts,
         import_settings,
         card_texts,
         jobs,

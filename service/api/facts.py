@@ -1,0 +1,153 @@
+"""What a shop says beside its cards: plates, dates of a line, its own rules, engine hours, machines it shares."""
+
+from __future__ import annotations
+
+import uuid
+from typing import Any
+
+from flask.views import MethodView
+from sqlalchemy.orm import Session
+
+from service import facts
+from service.api.context import app, shop_id
+from service.api.resource import Resource
+from service.facts import Said
+from service.models import Machine
+from service.queries import line_of, machine_of
+from service.schemas import facts as shapes
+
+blueprint = Resource("facts", __name__, url_prefix="", description="What is said beside the cards")
+
+
+def _said(asked: dict[str, Any]) -> Said:
+    return Said(asked["by"], app().now())
+
+
+@blueprint.route("/machines/<uuid:machine_id>/plates")
+class Plates(MethodView):
+    @blueprint.response(200, shapes.PlatesReply)
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    def get(self, machine_id: uuid.UUID) -> dict[str, Any]:
+        """List the registrations a machine bore."""
+        with app().database.read() as session:
+            return {"plates": facts.plates_of(session, machine_of(session, shop_id(), machine_id).id)}
+
+    @blueprint.arguments(shapes.PlateAsked)
+    @blueprint.response(201, shapes.PlateReply)
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
+    def post(self, asked: dict[str, Any], machine_id: uuid.UUID) -> Any:
+        """Say which registration a machine bore, and when."""
+        with app().database.write() as session:
+            return facts.add_plate(session, machine_of(session, shop_id(), machine_id), asked, _said(asked))
+
+
+@blueprint.route("/plates")
+class Bearers(MethodView):
+    @blueprint.arguments(shapes.BearersQuery, location="query")
+    @blueprint.response(200, shapes.BearersReply)
+    def get(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """Find the machines that bore a registration, ever or on a day."""
+        with app().database.read() as session:
+            rows = facts.bearers_of(session, shop_id(), asked["plate"], asked["on"])
+            machines = [session.get_one(Machine, row.machine_id) for row in rows]
+            return {"machines": [{"id": str(m.public_id), "reference": m.reference} for m in machines]}
+
+
+@blueprint.route("/job-lines/<uuid:line_id>/dates")
+class LineDates(MethodView):
+    @blueprint.response(200, shapes.LineDatesReply)
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    def get(self, line_id: uuid.UUID) -> dict[str, Any]:
+        """List a line's own dates beside its card's."""
+        with app().database.read() as session:
+            return {"dates": facts.dates_of(session, line_of(session, shop_id(), line_id))}
+
+    @blueprint.arguments(shapes.LineDateAsked)
+    @blueprint.response(201, shapes.LineDateReply)
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
+    def post(self, asked: dict[str, Any], line_id: uuid.UUID) -> Any:
+        """Say when the part failed, was found, came in, or was done."""
+        with app().database.write() as session:
+            line = line_of(session, shop_id(), line_id)
+            return facts.add_line_date(session, line, asked["event"], asked["date"], _said(asked))
+
+
+def _policies(session: Session) -> dict[str, Any]:
+    names = ("every_km", "every_months", "in_force_from", "in_force_until", "why", "said_by")
+    found = facts.policies_of(session, shop_id())
+    return {"policies": [{"component": slug, **{name: getattr(row, name) for name in names}} for row, slug in found]}
+
+
+@blueprint.route("/policies")
+class Policies(MethodView):
+    @blueprint.response(200, shapes.PoliciesReply)
+    def get(self) -> dict[str, Any]:
+        """List the shop's rules to renew parts."""
+        with app().database.read() as session:
+            return _policies(session)
+
+    @blueprint.arguments(shapes.PolicyAsked)
+    @blueprint.response(201, shapes.PoliciesReply)
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
+    def post(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """Say at what distance or age the shop renews a part as a rule; such removals are planned ones."""
+        with app().database.write() as session:
+            facts.add_policy(session, shop_id(), asked, _said(asked))
+            return _policies(session)
+
+
+@blueprint.route("/machines/<uuid:machine_id>/engine-hours")
+class EngineHours(MethodView):
+    @blueprint.arguments(shapes.HoursAsked)
+    @blueprint.response(201, shapes.HoursReply)
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
+    def post(self, asked: dict[str, Any], machine_id: uuid.UUID) -> Any:
+        """Declare what an hour of a machine's engine is in km; without it hours are never a distance."""
+        with app().database.write() as session:
+            machine = machine_of(session, shop_id(), machine_id)
+            return facts.assume_hours(session, machine, asked["km_per_hour"], asked["why"], _said(asked))
+
+
+@blueprint.route("/machine-joins")
+class Joins(MethodView):
+    @blueprint.response(200, shapes.JoinsReply)
+    def get(self) -> dict[str, Any]:
+        """List the shop's machines that count together with one of another shop, with the trail."""
+        with app().database.read() as session:
+            return {"joins": facts.joins_of(session, shop_id())}
+
+
+@blueprint.route("/machine-joins/agreement")
+class Agreement(MethodView):
+    @blueprint.arguments(shapes.JoinAsked)
+    @blueprint.response(201, shapes.JoinedReply)
+    def post(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """Consent that machines are counted together with the same ones of shops that consent too."""
+        with app().database.write() as session:
+            return {"machines": facts.agree_to_join(session, shop_id(), _said(asked))}
+
+
+@blueprint.route("/machine-joins/agreement/end")
+class AgreementEnd(MethodView):
+    @blueprint.arguments(shapes.JoinAsked)
+    @blueprint.response(201, shapes.JoinedReply)
+    def post(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """Take the consent back: every join of the shop's machines is undone."""
+        with app().database.write() as session:
+            return {"machines": facts.end_agreement(session, shop_id(), asked["why"], _said(asked))}
+
+
+@blueprint.route("/machine-joins/<uuid:join_id>/undo")
+class UndoJoin(MethodView):
+    @blueprint.arguments(shapes.JoinAsked)
+    @blueprint.response(201, shapes.JoinsReply)
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    @blueprint.alt_response(409, response="CONFLICT")
+    def post(self, asked: dict[str, Any], join_id: uuid.UUID) -> dict[str, Any]:
+        """Count two machines apart again."""
+        with app().database.write() as session:
+            facts.undo_join(session, shop_id(), join_id, asked["why"], _said(asked))
+            return {"joins": facts.joins_of(session, shop_id())}

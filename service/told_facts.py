@@ -1,0 +1,115 @@
+"""What shops say beside their cards, put into lines before life records are made of them.
+
+Dates of the failure itself (a card's date is the day of the visit), a shop's rule to renew at a distance or an age (a
+removal whose reason nobody wrote was then planned), engine hours where somebody declared what an hour is in km, and
+machines that two shops agreed are one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+from sqlalchemy import and_, or_, select
+from sqlalchemy.orm import Session
+
+from service.line_reader import REASON_WORDS, LinesRead
+from service.models import HoursAssumption, JobLine, LineDate, MachineJoin, ShopPolicy
+
+_REASON = {word: code for code, word in enumerate(REASON_WORDS)}
+
+
+def with_facts(session: Session, read: LinesRead, known_at: datetime | None) -> LinesRead:
+    """Lines as they are to be understood with what was said beside the cards by a moment (None: now)."""
+    read = _with_failure_dates(session, read, known_at)
+    read = _with_policies(session, read, known_at)
+    read = _with_hours(session, read, known_at)
+    return _with_joins(session, read, known_at)
+
+
+def _in_force(model: Any, known_at: datetime | None, said_at: Any) -> Any:
+    if known_at is None:
+        return model.undone_at.is_(None)
+    return and_(said_at <= known_at, or_(model.undone_at.is_(None), model.undone_at > known_at))
+
+
+def _with_failure_dates(session: Session, read: LinesRead, known_at: datetime | None) -> LinesRead:
+    rows = session.execute(
+        select(LineDate.line_id, LineDate.earliest, LineDate.latest)
+        .where(LineDate.event == "failed", _in_force(LineDate, known_at, LineDate.said_at))
+        .order_by(LineDate.id)
+    ).all()
+    if not rows:
+        return read
+    earliest, latest = read.earliest.copy(), read.latest.copy()
+    said = {line: (first.toordinal(), last.toordinal()) for line, first, last in rows}
+    for k in np.flatnonzero(np.isin(read.origin, list(said))):
+        earliest[k], latest[k] = said[int(read.origin[k])]
+    return replace(read, earliest=earliest, latest=latest)
+
+
+def _with_policies(session: Session, read: LinesRead, known_at: datetime | None) -> LinesRead:
+    policies = session.scalars(select(ShopPolicy).where(_in_force(ShopPolicy, known_at, ShopPolicy.said_at))).all()
+    if not policies:
+        return read
+    shops = _shops_of(session, read)
+    reason = read.reason.copy()
+    for policy in policies:
+        until = policy.in_force_until.toordinal() if policy.in_force_until else np.inf
+        meant = (shops == policy.shop_id) & (read.component_type == policy.component_type_id)
+        held = (read.earliest >= policy.in_force_from.toordinal()) & (read.latest <= until)
+        reason[meant & held & (reason == _REASON["unknown"])] = _REASON["scheduled"]
+    return replace(read, reason=reason)
+
+
+def _shops_of(session: Session, read: LinesRead) -> Any:
+    from service.models import Machine
+
+    shop_of = dict(session.execute(select(Machine.id, Machine.shop_id)).all())
+    return np.array([shop_of.get(machine, 0) for machine in read.machine.tolist()], dtype=np.int64)
+
+
+def _with_hours(session: Session, read: LinesRead, known_at: datetime | None) -> LinesRead:
+    """Distance out of engine hours: only where it was declared, and never over a reading of the odometer."""
+    rows = session.execute(
+        select(HoursAssumption.machine_id, HoursAssumption.km_per_hour)
+        .where(_in_force(HoursAssumption, known_at, HoursAssumption.said_at))
+        .order_by(HoursAssumption.id)
+    ).all()
+    if not rows:
+        return read
+    rates = dict(rows)  # the last one said
+    hours = dict(
+        session.execute(
+            select(JobLine.id, JobLine.engine_hours).where(
+                JobLine.machine_id.in_(list(rates)), JobLine.engine_hours.is_not(None)
+            )
+        ).all()
+    )
+    km = read.odometer_km.copy()
+    for k in np.flatnonzero(np.isin(read.id, list(hours)) & np.isnan(read.odometer_km)):
+        km[k] = hours[int(read.id[k])] * rates[int(read.machine[k])]
+    return replace(read, odometer_km=km)
+
+
+def _with_joins(session: Session, read: LinesRead, known_at: datetime | None) -> LinesRead:
+    """Lines of joined machines are of one machine, where all of them are read; jobs told twice then count once."""
+    rows = session.execute(
+        select(MachineJoin.machine_id, MachineJoin.to_machine_id)
+        .where(_in_force(MachineJoin, known_at, MachineJoin.made_at))
+        .order_by(MachineJoin.id)
+    ).all()
+    there = set(np.unique(read.machine).tolist()) if rows else set()
+    to = {machine: other for machine, other in rows if {machine, other} <= there}
+    if not to:
+        return read
+    machine = read.machine.copy()
+    for one in to:
+        end = to[one]
+        while end in to:
+            end = to[end]
+        machine[read.machine == one] = end
+    joined = replace(read, machine=machine)
+    return joined.take(np.lexsort((joined.origin, joined.machine)))
