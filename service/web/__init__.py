@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, Flask
 
 from service.people.sessions import LIFE
-from service.web import account, shop, sign_in
+from service.web import account, inspections, look_first, shop, sign_in
 from service.web.account import look_now
 from service.web.assets import register_assets
 from service.web.cookies import PageCookies
@@ -14,13 +14,20 @@ from service.web.formats import register_formats
 from service.web.forms import register_forms
 from service.web.gate import csrf, keep_gate
 from service.web.headers import register_headers
+from service.web.names import register_names
 from service.web.places import places
 from service.web.problems import register_problem_pages
 from service.web.texts import current_locale, languages, register_texts
 
 # One module a place; each has a `blueprint` whose views are open to readers (GET) and technicians (the rest)
 # unless they are marked otherwise.
-MODULES = (sign_in, account, shop)
+MODULES = (
+    sign_in,
+    account,
+    look_first,
+    inspections,
+    shop,
+)
 
 
 def register_web(app: Flask) -> None:
@@ -41,6 +48,7 @@ def register_web(app: Flask) -> None:
     csrf.init_app(app)
     register_texts(app)
     register_formats(app)
+    register_names(app)
     register_headers(app)
     register_assets(app)
     register_forms(app)

@@ -12,6 +12,7 @@ from flask import Flask, render_template
 from flask_wtf import FlaskForm
 from wtforms import DecimalField
 from wtforms.fields import SelectChoice
+from wtforms.widgets import TextInput
 
 from service.errors import DomainError
 from service.web.texts import _, current_locale
@@ -40,6 +41,8 @@ class PageForm(FlaskForm):
 
 class NumberField(DecimalField):
     """A number with decimal point or comma, as the reader's locale has it or as a program would write it."""
+
+    widget = TextInput()  # a browser's own number box takes its locale, not the reader's
 
     def process_formdata(self, valuelist: list[Any]) -> None:
         """Read what was typed; the text stays in the field when it cannot be read."""

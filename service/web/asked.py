@@ -1,0 +1,61 @@
+"""What a form asks for, checked by the same schemas as the API's bodies; refusals go to the fields they are about."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from marshmallow import Schema, ValidationError
+
+from service.errors import DomainError
+from service.web.forms import PageForm
+
+
+def load_asked(schema: Schema, body: Mapping[str, Any], form: PageForm, fields: Mapping[str, str]) -> Any | None:
+    """The checked request; None where it was refused, with the messages at the form's fields.
+
+    `fields` leads from the path of a value in the body, such as "machine.make", to the field of the form; the
+    longest one that begins the path of a refusal counts.
+    """
+    try:
+        return schema.load(dict(body))
+    except ValidationError as error:
+        for path, message in flat_messages(error.messages):
+            _say(form, path, message, fields)
+        return None
+
+
+def refuse_at(form: PageForm, error: DomainError, fields: Mapping[str, str]) -> None:
+    """Show a refusal of the domain at the field that its pointer leads to."""
+    path = (error.pointer or "").strip("/").replace("/", ".")
+    _say(form, path, error.detail[:1].upper() + error.detail[1:], fields)
+
+
+def _say(form: PageForm, path: str, message: str, fields: Mapping[str, str]) -> None:
+    name = _field_of(path, fields)
+    if name in form._fields:
+        form._fields[name].errors = [*form._fields[name].errors, message]
+    else:
+        form.form_errors.append(f"{path}: {message}" if path else message)
+
+
+def flat_messages(messages: Any, path: str = "") -> Iterator[tuple[str, str]]:
+    """Every message with the path of the value it is about."""
+    if isinstance(messages, Mapping):
+        for key, inner in messages.items():
+            step = "" if key == "_schema" else str(key)
+            yield from flat_messages(inner, ".".join(part for part in (path, step) if part))
+    elif isinstance(messages, list | tuple):
+        for inner in messages:
+            yield from flat_messages(inner, path)
+    else:
+        yield path, str(messages)
+
+
+def _field_of(path: str, fields: Mapping[str, str]) -> str:
+    steps = path.split(".")
+    for length in range(len(steps), 0, -1):
+        name = fields.get(".".join(steps[:length]))
+        if name is not None:
+            return name
+    return ""
