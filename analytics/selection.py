@@ -107,11 +107,11 @@ def _rows(s: Spells, fit: ComponentFit) -> dict[str, Floats]:
     w = float(CLOCK_WEIGHTS[int(np.argmax(weight))])
     share = np.where(np.isclose(fit.clock_weight, w), fit.copies, 0) / weight.max()
     shape = float(fit.shape @ share)
-    rows = [
-        fit.rows_for(s.cells[c], t, s.positions[p] if p >= 0 else None)[0]
-        for c, t, p in zip(s.cell.tolist(), s.stratum.tolist(), s.position.tolist(), strict=True)
-    ]
-    row = np.array(rows, dtype=np.int64)
+    kind = (s.cell * 1024 + s.stratum + 1) * 1024 + s.position + 1
+    _, first, which = np.unique(kind, return_index=True, return_inverse=True)
+    kinds = zip(s.cell[first].tolist(), s.stratum[first].tolist(), s.position[first].tolist(), strict=True)
+    rows = [fit.rows_for(s.cells[c], t, s.positions[p] if p >= 0 else None)[0] for c, t, p in kinds]
+    row = np.array(rows, dtype=np.int64)[which]
     log_theta = (fit.mean.astype(float) @ share)[row]
 
     def hazard(days: Floats) -> Floats:
