@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
@@ -48,6 +49,10 @@ class Settings:
     fit_after_seconds: int = 60
     secret_key: str = field(default="", repr=False)
     locale: str = "en_GB"
+    oidc_issuer: str = ""
+    oidc_client_id: str = ""
+    oidc_client_secret: str = field(default="", repr=False)
+    oidc_name: str = "OpenID"
     pool_key_file: str = "var/pool-key.pem"
     pool_pseudonym_key: str = field(default="", repr=False)
 
@@ -180,6 +185,20 @@ def _signing_key(name: str, value: str) -> str:
     return value
 
 
+def _issuer(name: str, value: str) -> str:
+    parts = urlsplit(value)
+    near = parts.scheme == "http" and parts.hostname in ("127.0.0.1", "localhost")
+    if value and (not (parts.scheme == "https" or near) or not parts.hostname or parts.query or parts.fragment):
+        raise BadSetting(f"{name}: {value!r} is not an address that starts with https://, without ? and #")
+    return value.rstrip("/")
+
+
+def _one_line(name: str, value: str) -> str:
+    if len(value) > 400 or not value.isprintable():
+        raise BadSetting(f"{name}: write at most 400 printable characters")
+    return value
+
+
 def _locale(name: str, value: str) -> str:
     if not re.fullmatch(r"[a-z]{2}(_[A-Z]{2})?", value):
         raise BadSetting(f"{name}: {value!r} is not a language with or without a country, such as en_GB or de_CH")
@@ -212,4 +231,8 @@ _READ: dict[str, Callable[[str, str], Any]] = {
     "pool_key_file": _file,
     "pool_pseudonym_key": _signing_key,
     "locale": _locale,
+    "oidc_issuer": _issuer,
+    "oidc_client_id": _one_line,
+    "oidc_client_secret": _one_line,
+    "oidc_name": _one_line,
 }

@@ -8,7 +8,10 @@ from flask.views import MethodView
 
 from service.api.context import app, shop_id
 from service.api.resource import Resource
+from service.auth import current_actor
+from service.estimates import pool_is_open
 from service.outlooks import fleet_outlook, model_comparisons, spares_to_hold
+from service.people.access_log import note_access
 from service.renewal_advice import renewal_advice
 from service.schemas.ahead import (
     ComparisonsReply,
@@ -75,4 +78,10 @@ class Comparisons(MethodView):
         """Compare models for one component at equal distance and age."""
         with app().database.read() as session:
             found = model_comparisons(session, shop_id(), component, pool_open=app().settings.pool_open)
+            pooled = pool_is_open(session, pool_open=app().settings.pool_open)
+        if pooled:
+            with app().database.write() as session:
+                note_access(
+                    session, current_actor(), "models compared", shop_id=None, detail=component, now=app().now()
+                )
         return app().json.response(found)

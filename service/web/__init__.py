@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, Flask
 
 from service.people.sessions import LIFE
-from service.web import account, inspections, look_first, shop, sign_in
+from service.web import account, inspections, look_first, openid, shop, sign_in
 from service.web.account import look_now
 from service.web.assets import register_assets
 from service.web.cookies import PageCookies
@@ -23,6 +23,7 @@ from service.web.texts import current_locale, languages, register_texts
 # unless they are marked otherwise.
 MODULES = (
     sign_in,
+    openid,
     account,
     look_first,
     inspections,
@@ -59,6 +60,7 @@ def register_web(app: Flask) -> None:
     for module in MODULES:
         pages.register_blueprint(module.blueprint)
     app.register_blueprint(pages)
+    app.add_template_global(openid.openid_name)
 
 
 def _for_templates() -> dict[str, object]:

@@ -44,6 +44,10 @@ def test_every_setting_is_read() -> None:
         "WEAKSPOT_FIT_AFTER_SECONDS": "10",
         "WEAKSPOT_SECRET_KEY": "thirty-two characters and more of it",
         "WEAKSPOT_LOCALE": "de_CH",
+        "WEAKSPOT_OIDC_ISSUER": "https://id.example/",
+        "WEAKSPOT_OIDC_CLIENT_ID": "weakspot",
+        "WEAKSPOT_OIDC_CLIENT_SECRET": "thirty-two of another kind",
+        "WEAKSPOT_OIDC_NAME": "Lane ID",
         "WEAKSPOT_POOL_KEY_FILE": "keys/pool.pem",
         "WEAKSPOT_POOL_PSEUDONYM_KEY": "a key that two installations agreed on",
     }
@@ -53,6 +57,7 @@ def test_every_setting_is_read() -> None:
         *("postgresql://keeper@localhost/records", "NORMAL", True, 7, 0, 72.5, "CHF", 9000, 3, "pictures"),
         *(2, 5, 0, 6, 1, "JSON", "DEBUG", "a-token-of-length", 8, 9, 10),
         *("thirty-two characters and more of it", "de_CH"),
+        *("https://id.example", "weakspot", "thirty-two of another kind", "Lane ID"),
         *("keys/pool.pem", "a key that two installations agreed on"),
     )
     assert "thirty-two" not in repr(read) and "agreed" not in repr(read)
@@ -87,6 +92,8 @@ def test_every_setting_is_read() -> None:
         ("PROXIES", "-1", "from 0 to 10"),
         ("SECRET_KEY", "short", "at least 32 characters"),
         ("LOCALE", "English", "en_GB"),
+        ("OIDC_ISSUER", "http://id.example", "https://"),
+        ("OIDC_NAME", "two\nlines", "printable"),
     ],
 )
 def test_bad_value_is_refused_by_name_with_the_fix(name: str, value: str, said: str) -> None:
