@@ -243,8 +243,12 @@ class Database:
             if self._lock_path is None:
                 yield
                 return
-            with open(self._lock_path, "ab") as handle:
-                fcntl.flock(handle, fcntl.LOCK_EX)
+            with open(self._lock_path, "ab") as turn, open(f"{self._lock_path}.next", "ab") as following:
+                # A lock alone goes to whoever asks first, mostly the one who just gave it up: the others would starve.
+                # Only the next in turn may wait for it; who comes back waits behind that one.
+                fcntl.flock(following, fcntl.LOCK_EX)
+                fcntl.flock(turn, fcntl.LOCK_EX)
+                fcntl.flock(following, fcntl.LOCK_UN)
                 yield
 
     def dispose(self) -> None:
