@@ -33,7 +33,10 @@ class JobLines(MethodView):
 @blueprint.route("/job-lines")
 class JobLinesAs(MethodView):
     @blueprint.arguments(ExportQuery, location="query")
-    @blueprint.response(200, _FILE, content_type="application/octet-stream")
+    @blueprint.response(200, _FILE, content_type=FORMATS["csv"].media_type)
+    @blueprint.alt_response(200, schema=_FILE, content_type=FORMATS["jsonl"].media_type)
+    @blueprint.alt_response(200, schema=_FILE, content_type=FORMATS["xlsx"].media_type)
+    @blueprint.alt_response(200, schema=_FILE, content_type=FORMATS["parquet"].media_type)
     @blueprint.alt_response(406, response="NOT_ACCEPTABLE")
     def get(self, asked: dict[str, Any]) -> Response:
         """Write out all of the shop's job lines as CSV, JSON Lines, a workbook or Parquet."""

@@ -49,7 +49,7 @@ def test_one_by_one(app: WeakspotApp, gasket: Caller, checks: list[Any], torture
 
             try:
                 run()
-            except Exception as error:  # each operation is told of, not the first alone
+            except (Exception, BaseExceptionGroup) as error:  # each operation is told of, not the first alone
                 wrong.append(f"{operation.label} {mode.name}: {str(error)[:600]}")
     print(f"{len(operations)} operations, {2 * examples} examples each, {len(wrong)} failures")
     assert wrong == [], "\n".join(wrong)
