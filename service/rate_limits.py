@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection, delete, text
 from sqlalchemy.engine import make_url
+from sqlalchemy.exc import SQLAlchemyError
 
 from service.db import make_engine
 from service.models import RateBucket
@@ -63,7 +64,11 @@ class RateLimiter:
                 lease.tokens -= 1
                 return 0
         wanted = max(1, self.per_minute // LEASE_SHARE)
-        taken, left = self._take(caller, wanted, now)
+        try:
+            taken, left = self._take(caller, wanted, now)
+        except SQLAlchemyError:
+            # A full disk or a database that is away must not stop reading: what cannot be counted is let through.
+            taken, left = wanted, 0.0
         if taken == 0:
             return max(1, math.ceil((1 - left) * 60 / self.per_minute))
         with self._lock:
