@@ -156,8 +156,8 @@ def import_settings(context: Context, shop: str, json_output: bool, columns: dic
     if json_output:
         as_json(found)
         return
-    for name, value in found.items():
-        click.echo(f"{name.replace('_', ' ')}: {value if isinstance(value, str) else _listed(value) or 'none'}")
+    for name, value in {**found, "columns": _listed(known)}.items():
+        click.echo(f"{name.replace('_', ' ')}: {value or 'none'}")
 
 
 def _listed(columns: dict[str, str]) -> str:

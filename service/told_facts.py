@@ -90,7 +90,7 @@ def _with_hours(session: Session, read: LinesRead, known_at: datetime | None) ->
     )
     km = read.odometer_km.copy()
     for k in np.flatnonzero(np.isin(read.id, list(hours)) & np.isnan(read.odometer_km)):
-        km[k] = hours[int(read.id[k])] * rates[int(read.machine[k])]
+        km[k] = (hours[int(read.id[k])] or 0.0) * rates[int(read.machine[k])]
     return replace(read, odometer_km=km)
 
 

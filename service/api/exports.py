@@ -46,7 +46,7 @@ class JobLinesAs(MethodView):
 def _accepted() -> str:
     """The format the Accept header likes best; CSV where it names none."""
     kinds = {one.media_type: kind for kind, one in FORMATS.items()}
-    best = request.accept_mimetypes.best_match(list(kinds), default=None)
+    best = request.accept_mimetypes.best_match(list(kinds))
     if best is None and request.accept_mimetypes:
         raise NotAcceptable(f"This comes as {', '.join(kinds)}; or ask with format={'|'.join(FORMATS)}.")
     return kinds[best] if best else "csv"

@@ -137,7 +137,7 @@ class AgreementEnd(MethodView):
     def post(self, asked: dict[str, Any]) -> dict[str, Any]:
         """Take the consent back: every join of the shop's machines is undone."""
         with app().database.write() as session:
-            return {"machines": facts.end_agreement(session, shop_id(), asked["why"], _said(asked))}
+            return {"machines": facts.end_agreement(session, shop_id(), asked["why"] or "", _said(asked))}
 
 
 @blueprint.route("/machine-joins/<uuid:join_id>/undo")
@@ -149,5 +149,5 @@ class UndoJoin(MethodView):
     def post(self, asked: dict[str, Any], join_id: uuid.UUID) -> dict[str, Any]:
         """Count two machines apart again."""
         with app().database.write() as session:
-            facts.undo_join(session, shop_id(), join_id, asked["why"], _said(asked))
+            facts.undo_join(session, shop_id(), join_id, asked["why"] or "", _said(asked))
             return {"joins": facts.joins_of(session, shop_id())}

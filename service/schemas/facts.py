@@ -111,7 +111,7 @@ class JoinAsked(Asked):
     """Who consents, or takes a join back."""
 
     by = Name(required=True)
-    why = Name(load_default="", most=400)
+    why = Name(load_default=None, allow_none=True, most=400)
 
 
 class JoinedReply(Reply):
