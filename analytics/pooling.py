@@ -35,6 +35,7 @@ from analytics.spells import Quality, Spells
 from analytics.spread_prior import SPREAD_SCALES, SpreadPrior, pooled_spread_prior
 from analytics.sufficient_stats import SHAPE_KNOTS, SufficientStats
 from analytics.unknown_spells import PatternLife, soft_counts, unknown_spells
+from analytics.wide_intervals import late_counts, late_finds
 
 Floats = NDArray[np.float64]
 
@@ -164,7 +165,7 @@ def _explore_stats(
         problem = replace(problem, layout=with_pattern_shape(problem.layout, pattern))
         proposal = shape_and_clock(problem)
     if problem.layout is not None and unknown is not None:
-        problem, proposal = _with_unknown(problem, proposal, stats, unknown, seed, pattern)
+        problem, proposal = _with_soft(problem, proposal, stats, unknown, seed, pattern)
     return problem, explore(problem, proposal, seed), pattern
 
 
@@ -235,16 +236,17 @@ def fit_from_stats(
     return found.finish(spread_prior or SpreadPrior())
 
 
-def _with_unknown(
+def _with_soft(
     problem: Problem, proposal: Proposal, stats: SufficientStats, spells: Spells, seed: int, pattern: PatternShape
 ) -> tuple[Problem, Proposal]:
-    """Bring in the spells of unknown start at the present parameters, and again once these have moved."""
+    """Bring in spells of unknown start or found late at the present parameters, and again once these have moved."""
     layout = problem.layout
     assert layout is not None
     rows = unknown_spells(spells, stats, layout.cell_of_stats_row, seed)
-    if rows is None:
+    late = late_finds(spells, stats, layout.cell_of_stats_row, seed)
+    if rows is None and late is None:
         return problem, proposal
-    share = rows.weight.sum() / max(stats.parts.sum(), 1e-9)
+    share = 0.0 if rows is None else rows.weight.sum() / max(stats.parts.sum(), 1e-9)
     if layout.deaths.sum() < _FEW_FAILURES:
         clocks, knots = np.divmod(np.arange(len(CLOCK_WEIGHTS) * len(SHAPE_KNOTS)), len(SHAPE_KNOTS))
     else:
@@ -259,8 +261,12 @@ def _with_unknown(
             if "pattern" in layout.crossed_names:
                 effect = found.crossed_mean[:, layout.crossed_names.index("pattern")]
                 made = PatternLife(effect, float(np.exp(pattern.mean)), pattern.log_u0)
-            soft = soft_counts(rows, layout.cells, clocks, knots, found.mean, rates, made)
-            problem = replace(problem, layout=layout.with_soft(soft))
+            where = (layout.cells, clocks, knots, found.mean)
+            soft = None if rows is None else soft_counts(rows, *where, rates, made)
+            finds = None if late is None else late_counts(late, *where)
+            both = finds if soft is None else soft.plus(finds)
+            assert both is not None
+            problem = replace(problem, layout=layout.with_soft(both))
         proposal = shape_and_clock(problem, (clocks, knots))
         missing = set(zip(*knots_in_question(proposal), strict=True)) - set(zip(clocks, knots, strict=True))
         if not missing:

@@ -17,6 +17,7 @@ Ints = NDArray[np.int64]
 
 NodeKey = tuple[str, ...]
 LOWEST_SHAPE, HIGHEST_SHAPE = float(SHAPE_KNOTS[0]), float(SHAPE_KNOTS[-1])
+_MOST_TAKEN = 0.9
 _TINY_EXPOSURE = 1e-9  # tens of years: a few minutes
 _SHAPE_ONE = int(np.flatnonzero(SHAPE_KNOTS == 1.0)[0])
 _POINTS = 6  # knots of the local polynomial in the shape
@@ -59,7 +60,7 @@ class Layout:
         return out
 
     def with_soft(self, soft: SoftCounts) -> Layout:
-        """The same cells with the share of the spells of unknown start."""
+        """The same cells with the share of the spells of unknown start, and of those found late."""
         return replace(self, soft=soft)
 
     def deaths_at(self, clock: Ints, shape: Floats) -> Floats:
@@ -72,8 +73,9 @@ class Layout:
         known = np.exp(interpolate_shape(self.log_exposure, clock, shape))
         if self.soft is None:
             return known
-        rate = np.maximum(interpolate_shape(self.soft.rate, clock, shape), 0.0)
-        return known + rate * np.exp(-interpolate_shape(self.soft.log_theta, clock, shape))
+        rate = interpolate_shape(self.soft.rate, clock, shape)
+        soft = rate * np.exp(-interpolate_shape(self.soft.log_theta, clock, shape))
+        return known + np.maximum(soft, -_MOST_TAKEN * known)  # late finds take exposure back
 
     def exposure_slope(self, clock: Ints, shape: Floats) -> Floats:
         """d log E / d log shape, (nodes, cells)."""

@@ -25,12 +25,15 @@ from analytics.life_model_types import (
     WarningInterval,
 )
 from analytics.operational_time import REFERENCE_KM_PER_YEAR, YEARS_PER_UNIT
+from analytics.own_history import weights_with_history
 from analytics.risk_draws import RiskTable, quantiles
 from analytics.spells import DAYS_PER_YEAR, Cell
 from analytics.survival_draws import failure_chance, groups_of
 
 Floats = NDArray[np.float64]
 
+# variance of hazards between machines of one model (riders, shops) that look alike; set in simulation
+BETWEEN_MACHINES = 0.06
 _NO_WARNING = WarningInterval("none")
 
 
@@ -43,6 +46,7 @@ def assess(
     *,
     level: float = 0.9,
     warning: Mapping[str, WarningInterval] | None = None,
+    on_record: bool = True,
 ) -> list[Chance]:
     """Chances of each part of one machine.
 
@@ -62,6 +66,9 @@ def assess(
         Of the credible intervals.
     warning : mapping of component to WarningInterval
         P-F intervals; a component without one is taken to fail without a sign.
+    on_record : bool
+        Whether the fits have seen this machine. If not, the age its parts have reached is evidence (`own_history`),
+        and the chance is that on a machine of an average rider: how this one is ridden is in no record.
 
     Returns
     -------
@@ -82,10 +89,14 @@ def assess(
         return []
     draws = table.draw(states, cell)
     groups = groups_of(states, draws, lambda some: table.draw_later(some, cell))
+    variance = 0.0 if on_record else BETWEEN_MACHINES
     window = np.array([_window((warning or {}).get(s.component, _NO_WARNING), s, rate_km_per_day) for s in states])
-    season = failure_chance(groups, draws, np.full(len(states), ahead_km), np.full(len(states), ahead_days))
-    bad_now = failure_chance(groups, draws, window[:, 0], window[:, 1])
-    columns = [_summaries(chance, draws.weight, level) for chance in (season, bad_now)]
+    season = failure_chance(groups, draws, np.full(len(states), ahead_km), np.full(len(states), ahead_days), variance)
+    bad_now = failure_chance(groups, draws, window[:, 0], window[:, 1], variance)
+    weight = draws.weight
+    if not on_record:
+        weight = weights_with_history(states, groups, draws, [table.fits[f].has_strata for f in draws.fit])
+    columns = [_summaries(chance, weight, level) for chance in (season, bad_now)]
     return [
         Chance(s.component, s.position, columns[0][i], columns[1][i], table.evidence(draws, i))
         for i, s in enumerate(states)

@@ -19,6 +19,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _SMALL = 1e-9
+_MET = 2.0  # cumulative hazard that few parts outlive
 _LATTICE = 64  # ages told apart where the factory part has a life of its own
 
 
@@ -66,26 +67,53 @@ def _kind(state: PartState) -> str:
     return "unknown"
 
 
-def failure_chance(groups: list[Group], draws: LifeDraws, ahead_km: Floats, ahead_days: Floats) -> Floats:
-    """1 - exp(-(H(u + ahead) - H(u))) of each part and draw, (parts, draws)."""
+def failure_chance(
+    groups: list[Group], draws: LifeDraws, ahead_km: Floats, ahead_days: Floats, variance: float = 0.0
+) -> Floats:
+    """1 - exp(-(H(u + ahead) - H(u))) of each part and draw, (parts, draws).
+
+    `variance` of hazards between machines: above 0 for the chance on an average one (`of_average_machine`).
+    """
     out = np.zeros_like(draws.log_theta)
     if not (ahead_km.any() or ahead_days.any()):
         return out
     ahead = operational_units(ahead_km[:, None], ahead_days[:, None], draws.clock_weight)
     for group in groups:
         if group.surface is not None:
-            out[group.at] = _chance_on_surface(group, group.surface, draws, ahead_km[group.at], ahead_days[group.at])
+            out[group.at] = _chance_on_surface(
+                group, group.surface, draws, (ahead_km[group.at], ahead_days[group.at]), variance
+            )
             continue
-        now, later = _hazard(group, group.age), _hazard(group, group.age + ahead[group.at][..., None])
-        if draws.tail is not None:
-            edge, sd = (values[group.at][:, None, None] for values in (draws.tail.edge, draws.tail.sd))
-            now, later = (doubtful_tail(h, edge, sd, draws.tail.normal[:, None]) for h in (now, later))
-        for i, part in enumerate(group.at):
-            bent = draws.bent[part] if draws.bent else None
-            if bent is not None:
-                now[i], later[i] = bent.drawn(now[i]), bent.drawn(later[i])
-        gain = later - now
+        now = of_average_machine(cumulative_hazard(group, draws, group.age), variance)
+        then = cumulative_hazard(group, draws, group.age + ahead[group.at][..., None])
+        gain = of_average_machine(then, variance) - now
         out[group.at] = (group.weight * -np.expm1(-np.maximum(gain, 0.0))).sum(axis=-1)
+    return out
+
+
+def of_average_machine(hazard: Floats, variance: float) -> Floats:
+    """Cumulative hazard on a machine of average rider and shop, from that of all machines together.
+
+    Where hazards differ between machines as a gamma of mean 1, parts that reach an age are those of the gentler
+    ones, and all together have log(1 + variance H) / variance (Vaupel, Manton and Stallard, 1979); this is its inverse,
+    straight on past the ages at which parts are met.
+    """
+    if variance <= 0.0:
+        return hazard
+    met = np.minimum(hazard, _MET)
+    return np.asarray(np.expm1(variance * met) / variance + np.exp(variance * _MET) * (hazard - met))
+
+
+def cumulative_hazard(group: Group, draws: LifeDraws, age: Floats) -> Floats:
+    """H at each age, (parts, draws, ages), of a group worked at the draws themselves."""
+    out = _hazard(group, age)
+    if draws.tail is not None:
+        edge, sd = (values[group.at][:, None, None] for values in (draws.tail.edge, draws.tail.sd))
+        out = doubtful_tail(out, edge, sd, draws.tail.normal[:, None])
+    for i, part in enumerate(group.at):
+        bent = draws.bent[part] if draws.bent else None
+        if bent is not None:
+            out[i] = bent.drawn(out[i])
     return out
 
 
@@ -105,8 +133,9 @@ def _on_surface(states: list[PartState], draws: LifeDraws, at: Ints) -> Group:
 
 
 def _chance_on_surface(
-    group: Group, surface: Surface, draws: LifeDraws, ahead_km: Floats, ahead_days: Floats
+    group: Group, surface: Surface, draws: LifeDraws, ahead_of: tuple[Floats, Floats], variance: float
 ) -> Floats:
+    ahead_km, ahead_days = ahead_of
     km, days = ahead_km[surface.part][:, None], ahead_days[surface.part][:, None]
     ahead = operational_units(km, days, surface.lives.clock_weight)
     now, later = _hazard(group, group.age), _hazard(group, group.age + ahead[..., None])
@@ -114,6 +143,7 @@ def _chance_on_surface(
     for pair, i in enumerate(surface.part):
         if i in bent:
             now[pair], later[pair] = bent[i].mean(now[pair]), bent[i].mean(later[pair])
+    now, later = of_average_machine(now, variance), of_average_machine(later, variance)
     chance = np.einsum("pdk,pdk->pd", group.weight, -np.expm1(-np.maximum(later - now, 0.0)))
     out = surface.read(chance)
     if bent:

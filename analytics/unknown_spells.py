@@ -51,6 +51,14 @@ class SoftCounts:
     log_theta: Floats
     density: Floats
 
+    def plus(self, other: SoftCounts | None) -> SoftCounts:
+        """Both, meant at the same log theta."""
+        if other is None:
+            return self
+        return SoftCounts(
+            self.deaths + other.deaths, self.rate + other.rate, self.log_theta, self.density + other.density
+        )
+
 
 @dataclass(frozen=True)
 class UnknownSpells:
@@ -178,11 +186,11 @@ def soft_counts(
             out.deaths[c, k] = rate + failed - passed  # the score at eta is exact
             out.density[c, k] = value - (out.deaths[c, k] * eta - rate)
         for values in (out.deaths, out.rate, out.log_theta, out.density):
-            _go_on(values[c], np.sort(knots[clocks == c]))
+            go_on(values[c], np.sort(knots[clocks == c]))
     return out
 
 
-def _go_on(values: Floats, held: Ints) -> None:
+def go_on(values: Floats, held: Ints) -> None:
     """Fill the knots (first axis) outside those held, a run, in a straight line, in place."""
     first, last = int(held[0]), int(held[-1])
     inner = 1 if last > first else 0

@@ -36,6 +36,7 @@ class KnownMachine:
     components: Sequence[str]  # slugs behind the component indices of `placed`
     positions: Sequence[str]
     notes: tuple[str, ...]
+    on_record: bool = True  # the fits have seen it; what a described machine's parts have lasted is news to them
 
 
 def to_km(distance: Mapping[str, Any]) -> float:
@@ -67,7 +68,7 @@ def from_description(asked: Mapping[str, Any], cell: Cell, as_of: date, notes: S
     placed = place_machine(lines, slice(0, len(lines.machine)), new_day)
     assert placed is not None  # the line of the question itself is a card line
     rate = _rate(km, today - new_day, asked["usage"])
-    return KnownMachine(cell, new_day, km, today - new_day, rate, placed, components, positions, tuple(notes))
+    return KnownMachine(cell, new_day, km, today - new_day, rate, placed, components, positions, tuple(notes), False)
 
 
 def new_day_of(machine: Mapping[str, Any]) -> float:

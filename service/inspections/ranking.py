@@ -131,7 +131,14 @@ def rank(machine: KnownMachine, snapshot: Snapshot, horizon: Horizon, level: flo
     parts = parts_now(machine, snapshot)
     states = [part_state(slug, position, now, machine, snapshot) for slug, position, now in parts]
     chances = assess(
-        snapshot.risks, states, machine.cell, horizon, machine.km_per_day, level=level, warning=snapshot.warnings
+        snapshot.risks,
+        states,
+        machine.cell,
+        horizon,
+        machine.km_per_day,
+        level=level,
+        warning=snapshot.warnings,
+        on_record=machine.on_record,
     )
     known_bad = [not now.alive for _, _, now in parts]
     order = sorted(

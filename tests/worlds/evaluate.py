@@ -121,8 +121,8 @@ def ask(world: World, fits: list[ComponentFit], seed: int, count: int = 300) -> 
             for i, t in enumerate(world.truths)
         ]
         cell, rate = world.cells[fleet.model[m]], km_year / DAYS_PER_YEAR
-        narrow = assess(table, states, cell, HORIZON, rate, level=0.8)
-        wide = assess(table, states, cell, HORIZON, rate, level=0.95)
+        narrow = assess(table, states, cell, HORIZON, rate, level=0.8, on_record=False)
+        wide = assess(table, states, cell, HORIZON, rate, level=0.95, on_record=False)
         for i, (a, b) in enumerate(zip(narrow, wide, strict=True)):
             p, q = a.chance_in_horizon, b.chance_in_horizon
             e = a.evidence
