@@ -154,6 +154,11 @@ class ComponentFit:
         return held
 
     @property
+    def failures(self) -> float:
+        """Failures on record, all machines together."""
+        return float(self.evidence[self.index()["rows"]["*", "*", "*", ANY_STRATUM, "*"], 0])
+
+    @property
     def own_spreads(self) -> WeightedSpreads:
         """What `pooled_spread_prior` takes from each fit."""
         return WeightedSpreads(self.spread_names, self.explored_log_spreads, self.explored_weight)

@@ -20,6 +20,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.component_fit import ComponentFit
 from analytics.life_model_types import PartState
 from analytics.operational_time import operational_units
 from analytics.risk_draws import LifeDraws
@@ -29,6 +30,7 @@ from analytics.unknown_start import renewal_masses
 
 Floats = NDArray[np.float64]
 
+_LEAST_FAILURES = 10.0  # of the component on all machines; invented
 _OTHER_RENEWALS = 0.1  # in one life; invented
 _LOG_SHAPES = np.linspace(np.log(0.35), np.log(9.0), 105)
 _LIVES, _STEPS = 6.0, 480  # machines older than six lives renew at a steady rate
@@ -36,18 +38,19 @@ _LARGEST = 50.0
 
 
 def weights_with_history(
-    states: Sequence[PartState], groups: Sequence[Group], draws: LifeDraws, strata: Sequence[bool]
+    states: Sequence[PartState], groups: Sequence[Group], draws: LifeDraws, fits: Sequence[ComponentFit]
 ) -> Floats:
     """Weights of the draws, (parts, draws), once what happened to each part itself is taken in.
 
     Parameters
     ----------
-    strata : sequence of bool
-        Whether the factory part of each component was superseded; what was renewed then lived another life.
+    fits : sequence of ComponentFit
+        One a part. Where the factory part was superseded, what was renewed lived another life and says nothing; where
+        hardly any failure is on record the life is the catalogue's guess, and one history must not remake it.
     """
     log_weight = np.log(np.maximum(draws.weight, 1e-300))
     for group in groups:
-        picked = [k for k, i in enumerate(group.at) if group.surface is None and _tells(states[i], strata[i])]
+        picked = [k for k, i in enumerate(group.at) if group.surface is None and _tells(states[i], fits[i])]
         if not picked:
             continue
         at = group.at[picked]
@@ -57,9 +60,10 @@ def weights_with_history(
     return np.asarray(weight / weight.sum(axis=1, keepdims=True))
 
 
-def _tells(state: PartState, superseded: bool) -> bool:
+def _tells(state: PartState, fit: ComponentFit) -> bool:
     ordinary = state.quality in (Quality.UNKNOWN, Quality.ORIGINAL) and state.repair_km is None
-    return state.known_start and ordinary and not (superseded and _renewed(state))
+    learnt = fit.failures >= _LEAST_FAILURES
+    return learnt and state.known_start and ordinary and not (fit.has_strata and _renewed(state))
 
 
 def _renewed(state: PartState) -> bool:

@@ -95,7 +95,7 @@ def assess(
     bad_now = failure_chance(groups, draws, window[:, 0], window[:, 1], variance)
     weight = draws.weight
     if not on_record:
-        weight = weights_with_history(states, groups, draws, [table.fits[f].has_strata for f in draws.fit])
+        weight = weights_with_history(states, groups, draws, [table.fits[f] for f in draws.fit])
     columns = [_summaries(chance, weight, level) for chance in (season, bad_now)]
     return [
         Chance(s.component, s.position, columns[0][i], columns[1][i], table.evidence(draws, i))

@@ -6,7 +6,7 @@ mean life) and simulated renewals and histories with seeds.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -35,9 +35,17 @@ def lives(rng: np.random.Generator, spread: float = 0.6) -> LifeDraws:
     )
 
 
-def weigh(state: PartState, draws: LifeDraws, superseded: bool = False) -> np.ndarray:
+@dataclass(frozen=True)
+class FitStub:
+    """What `weights_with_history` reads of a fit."""
+
+    has_strata: bool = False
+    failures: float = 50.0
+
+
+def weigh(state: PartState, draws: LifeDraws, fit: FitStub | None = None) -> np.ndarray:
     groups = groups_of([state], draws, lambda _: draws)
-    return weights_with_history([state], groups, draws, [superseded])
+    return weights_with_history([state], groups, draws, [fit or FitStub()])  # type: ignore[list-item]
 
 
 def test_a_density_of_renewals() -> None:
@@ -88,5 +96,6 @@ def test_what_is_not_a_plain_history_says_nothing() -> None:
     ]
     for state in silent:
         assert weigh(state, draws) == pytest.approx(draws.weight)
-    assert weigh(plain, draws, superseded=True) == pytest.approx(draws.weight)
+    for fit in (FitStub(has_strata=True), FitStub(failures=3.0)):
+        assert weigh(plain, draws, fit) == pytest.approx(draws.weight)
     assert weigh(plain, draws) != pytest.approx(draws.weight)
