@@ -226,6 +226,9 @@ def serve(context: Context, port: int | None, host: str, workers: int) -> None:
     """Start the HTTP server."""
     from service.server import run
 
+    from service.imports.jobs import clear_orphans
+
+    clear_orphans(context.ready(), now=context.now)
     context.ready().dispose()
     run(context.settings, host=host, port=port or context.settings.port, workers=workers)
 
