@@ -5,8 +5,9 @@ from __future__ import annotations
 import hashlib
 from functools import cache
 from pathlib import Path
+from typing import Any
 
-from flask import Flask, Response, request, url_for
+from flask import Flask, Response, redirect, request, url_for
 
 FOLDER = Path(__file__).with_name("static")
 
@@ -24,6 +25,11 @@ def asset(name: str) -> str:
 def register_assets(app: Flask) -> None:
     """Offer `asset` to templates; let browsers keep what carries its mark."""
     app.add_template_global(asset)
+
+    @app.get("/favicon.ico")
+    def favicon() -> Any:
+        """Where browsers look for a mark on pages that name none, such as plans on paper."""
+        return redirect(asset("mark.svg"), 302)
 
     @app.after_request
     def _keep(response: Response) -> Response:

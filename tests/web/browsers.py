@@ -85,7 +85,9 @@ class Browsing:
         window = cls(context.new_page(), context, site, scripts)
         window.page.set_default_timeout(10_000)
         # The browser says so when the content security policy stops something, or a script fails.
-        window.page.on("console", lambda said: said.type == "error" and window.complaints.append(said.text))
+        window.page.on(
+            "console", lambda said: said.type == "error" and window.complaints.append(f"{said.text} {said.location}")
+        )
         window.page.on("pageerror", lambda error: window.complaints.append(str(error)))
         window.page.on("request", lambda request: window.asked.append(request.url))
         window.page.on("response", lambda response: window.weighed.append(response))
