@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, Flask
 
 from service.people.sessions import LIFE
-from service.web import account, inspections, look_first, openid, shop, sign_in
+from service.web import account, ahead, inspections, look_first, openid, shop, sign_in
 from service.web.account import look_now
 from service.web.assets import register_assets
 from service.web.cookies import PageCookies
@@ -27,6 +27,7 @@ MODULES = (
     account,
     look_first,
     inspections,
+    ahead,
     shop,
 )
 

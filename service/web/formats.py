@@ -48,6 +48,11 @@ def day(value: date | datetime | None) -> str:
     return format_date(value, "medium", locale=current_locale()) if value else "–"
 
 
+def iso_day(text: str | None) -> str:
+    """A day written as ISO has it, as the reader's locale writes it."""
+    return day(date.fromisoformat(text)) if text else "–"
+
+
 def moment(value: datetime | None) -> str:
     """A moment in UTC, and saying so."""
     return format_datetime(value, "medium", locale=current_locale()) + " UTC" if value else "–"
@@ -89,5 +94,5 @@ def step_word(chance: float) -> str:
 
 def register_formats(app: Flask) -> None:
     """Offer all of them to templates as filters."""
-    for filter_ in (number, distance, in_unit, money, day, moment, per_cent, one_in, step_of, step_word):
+    for filter_ in (number, distance, in_unit, money, day, iso_day, moment, per_cent, one_in, step_of, step_word):
         app.add_template_filter(filter_)

@@ -1,0 +1,138 @@
+"""Pages: what will fail in the fleet, what to bring in, what is due, what to hold, when to renew."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from flask import Blueprint, Response, request
+from marshmallow import Schema
+from sqlalchemy.orm import Session
+
+from service.due_work import as_calendar, as_csv, due_work
+from service.errors import DomainError, InvalidInput
+from service.outlooks import fleet_outlook, spares_to_hold
+from service.pull_lists import week_list
+from service.renewal_advice import renewal_advice
+from service.schemas.ahead import DueWorkQuery, OutlookQuery, PullListQuery, RenewalQuery, SparesQuery
+from service.web.ahead_forms import (
+    AskForm,
+    DueForm,
+    OutlookForm,
+    PartForm,
+    PullForm,
+    RenewalForm,
+    SparesForm,
+    fields_of,
+)
+from service.web.asked import load_asked, refuse_at
+from service.web.current import app, current
+from service.web.forms import shown
+
+blueprint = Blueprint("ahead", __name__, url_prefix="/ahead")
+MOST_ROWS = 60
+
+
+def _answer(
+    form: AskForm, schema: Schema, work: Callable[[Session, dict[str, Any]], dict[str, Any]]
+) -> dict[str, Any] | None:
+    """The answer to what the address asks; None where it was refused, with the reason in the form."""
+    if request.args and not form.validate():
+        return None
+    body = {name: value for name, value in form.body().items() if name in schema.load_fields}
+    asked = load_asked(schema, body, form, fields_of(form))
+    if asked is None:
+        return None
+    try:
+        with app().database.read() as session:
+            return work(session, {**asked, "as_of": app().today()} if "as_of" in asked else asked)
+    except DomainError as error:
+        refuse_at(form, error, fields_of(form))
+    return None
+
+
+@blueprint.get("")
+def index() -> Any:
+    """Expect failures over the coming months, by component and machine."""
+    form = OutlookForm.from_address()
+
+    def work(session: Session, asked: dict[str, Any]) -> dict[str, Any]:
+        return fleet_outlook(session, current.shop_id, pool_open=app().settings.pool_open, **asked)
+
+    return shown("ahead/outlook.html", form, found=_answer(form, OutlookQuery(), work), most=MOST_ROWS)
+
+
+@blueprint.get("/pull-list")
+def pull() -> Any:
+    """Choose the machines to bring in within the workshop's hours."""
+    form = PullForm.from_address()
+
+    def work(session: Session, asked: dict[str, Any]) -> dict[str, Any]:
+        given = {name: asked[name] for name in ("as_of", "hours", "days_ahead", "hours_to_bring_in")}
+        return week_list(session, current.shop_id, settings=app().settings, asked=asked, **given)
+
+    return shown("ahead/pull.html", form, found=_answer(form, PullListQuery(), work))
+
+
+def _due(session: Session, asked: dict[str, Any]) -> dict[str, Any]:
+    return due_work(
+        session, current.shop_id, as_of=asked["as_of"], days=asked["days"], settings=app().settings, asked=asked
+    )
+
+
+@blueprint.get("/due")
+def due() -> Any:
+    """List scheduled renewals due."""
+    form = DueForm.from_address()
+    return shown("ahead/due.html", form, found=_answer(form, DueWorkQuery(), _due), most=MOST_ROWS)
+
+
+@blueprint.get("/due.<string:kind>")
+def due_file(kind: str) -> Response:
+    """Give scheduled renewals due as a table or a calendar."""
+    form = DueForm.from_address()
+    found = _answer(form, DueWorkQuery(), _due)
+    if found is None or kind not in ("csv", "ics"):
+        raise InvalidInput("ask for due.csv or due.ics, with days between 1 and 3660", pointer="/days")
+    name = {"Content-Disposition": f"attachment; filename=due.{kind}"}
+    if kind == "csv":
+        return Response(as_csv(found["due"]), mimetype="text/csv", headers=name)
+    return Response(
+        as_calendar(found["due"], current.shop_name, now=app().now()), mimetype="text/calendar", headers=name
+    )
+
+
+@blueprint.get("/spares")
+def spares() -> Any:
+    """Say how many of a component to hold."""
+    form = SparesForm.from_address()
+    assert isinstance(form, SparesForm)
+    form.offer()
+
+    def work(session: Session, asked: dict[str, Any]) -> dict[str, Any]:
+        pool_open = app().settings.pool_open
+        return spares_to_hold(session, current.shop_id, str(form.component.data), pool_open=pool_open, **asked)
+
+    return shown("ahead/spares.html", form, found=_of_part(form, SparesQuery(), work))
+
+
+@blueprint.get("/renewal")
+def renewal() -> Any:
+    """Find the cheapest age to renew a component, or say why there is none."""
+    form = RenewalForm.from_address()
+    assert isinstance(form, RenewalForm)
+    form.offer()
+
+    def work(session: Session, asked: dict[str, Any]) -> dict[str, Any]:
+        asked["alternatives"] = asked["alternatives"] or ()
+        pool_open = app().settings.pool_open
+        return renewal_advice(session, current.shop_id, str(form.component.data), asked, pool_open=pool_open)
+
+    return shown("ahead/renewal.html", form, found=_of_part(form, RenewalQuery(), work))
+
+
+def _of_part(
+    form: PartForm, schema: Schema, work: Callable[[Session, dict[str, Any]], dict[str, Any]]
+) -> dict[str, Any] | None:
+    """Nothing is asked before a part is chosen."""
+    return _answer(form, schema, work) if form.component.data else None
