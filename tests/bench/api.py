@@ -42,9 +42,7 @@ def with_bare_routes(app: WeakspotApp, file: str, synchronous: str) -> None:
     with sqlite3.connect(file) as made:
         rows = [(1, str(n), "x" * 600) for n in range(50)]
         made.execute("CREATE TABLE bare (id INTEGER PRIMARY KEY, shop INTEGER, card TEXT, body TEXT)")
-        made.executemany(
-            "INSERT INTO bare (shop, card, body) VALUES (?, ?, ?)", [(1, str(n), "x" * 600) for n in range(50)]
-        )
+        made.executemany("INSERT INTO bare (shop, card, body) VALUES (?, ?, ?)", rows)
 
     def opened() -> sqlite3.Connection:
         connection = sqlite3.connect(file, timeout=30, isolation_level=None)
