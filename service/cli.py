@@ -224,9 +224,8 @@ def backtest(context: Context, json_output: bool, figure: Path | None, shop: str
 @pass_context
 def serve(context: Context, port: int | None, host: str, workers: int) -> None:
     """Start the HTTP server."""
-    from service.server import run
-
     from service.imports.jobs import clear_orphans
+    from service.server import run
 
     clear_orphans(context.ready(), now=context.now)
     context.ready().dispose()
