@@ -35,6 +35,8 @@ def test_full_logs_raise_no_flag(world: World, logs: Logs) -> None:
     raised = sum(bool(s.flags) for s in found)
     assert raised <= 1, [s for s in found if s.flags]
     assert not any(s.ranking_only for s in found)
+    assert not of_all(found).too_few_to_tell
+    assert all(s.too_few_to_tell for s in found if s.machines < 100 and not s.flags)
     assert sum(s.machines for s in found if s.shop != ALL_SHOPS) == of_all(found).machines
 
 
@@ -50,6 +52,7 @@ def test_too_few_machines_are_not_judged(world: World, logs: Logs) -> None:
     few = {n: s.subset(s.machine < 10) for n, s in BREAKS["failures only"](logs).items()}
     found = selection_flags(few, fitted(world, logs))
     assert all(not s.flags and not s.ranking_only for s in found)
+    assert all(s.too_few_to_tell for s in found)
 
 
 def test_nothing_to_judge() -> None:
