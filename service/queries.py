@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any, NamedTuple, TypeVar
 
 from sqlalchemy import Select, func, or_, select
@@ -20,7 +20,9 @@ from service.models import (
     JobLine,
     LineLink,
     Machine,
+    MachineMake,
     MachineModel,
+    OdometerEntry,
     Shop,
 )
 from service.past import reads_the_past
@@ -79,9 +81,14 @@ def shop_named(session: Session, name: str) -> Shop:
 
 
 def machines_of(
-    shop_id: int, *, reference: str | None = None, model: str | None = None, known_at: datetime | None = None
+    shop_id: int,
+    *,
+    reference: str | None = None,
+    model: str | None = None,
+    known_at: datetime | None = None,
+    named: str | None = None,
 ) -> Select[Any]:
-    """A shop's machines."""
+    """A shop's machines; `named`: those whose reference, or make and model, hold a text, whatever its case."""
     statement = select(Machine).where(Machine.shop_id == shop_id)
     if known_at is not None:
         statement = statement.where(Machine.recorded_at <= known_at)
@@ -89,7 +96,33 @@ def machines_of(
         statement = statement.where(Machine.reference == reference)
     if model is not None:
         statement = statement.join(MachineModel).where(func.lower(MachineModel.name) == model.lower())
+    if named is not None:
+        of_model = (
+            select(MachineModel.id)
+            .join(MachineMake)
+            .where(func.lower(MachineMake.name + " " + MachineModel.name).contains(named.lower(), autoescape=True))
+        )
+        in_reference = func.lower(Machine.reference).contains(named.lower(), autoescape=True)
+        statement = statement.where(or_(in_reference, Machine.model_id.in_(of_model)))
     return statement
+
+
+def last_distances(session: Session, machine_ids: Sequence[int]) -> dict[int, tuple[date, float]]:
+    """The newest reading of some machines that counts: its day, and the distance since the machine was new in km."""
+    newest_first = (OdometerEntry.read_on.desc(), OdometerEntry.id.desc())
+    place = func.row_number().over(partition_by=OdometerEntry.machine_id, order_by=newest_first).label("place")
+    ranked = (
+        select(OdometerEntry.machine_id, OdometerEntry.read_on, OdometerEntry.distance_km, place)
+        .where(
+            OdometerEntry.machine_id.in_(machine_ids),
+            OdometerEntry.in_doubt.is_(False),
+            OdometerEntry.read_on.is_not(None),
+            OdometerEntry.distance_km.is_not(None),
+        )
+        .subquery()
+    )
+    rows = session.execute(select(ranked).where(ranked.c.place == 1)).all()
+    return {row.machine_id: (row.read_on, row.distance_km) for row in rows}
 
 
 def machine_of(session: Session, shop_id: int, public_id: uuid.UUID) -> Machine:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, Flask
 
 from service.people.sessions import LIFE
-from service.web import account, ahead, inspections, look_first, openid, shop, sign_in
+from service.web import account, ahead, inspections, look_first, machines, openid, shop, sign_in
 from service.web.account import look_now
 from service.web.assets import register_assets
 from service.web.cookies import PageCookies
@@ -15,8 +15,9 @@ from service.web.forms import register_forms
 from service.web.gate import csrf, keep_gate
 from service.web.headers import register_headers
 from service.web.names import register_names
-from service.web.places import places
+from service.web.places import has_place, places
 from service.web.problems import register_problem_pages
+from service.web.record_words import register_record_words
 from service.web.texts import current_locale, languages, register_texts
 
 # One module a place; each has a `blueprint` whose views are open to readers (GET) and technicians (the rest)
@@ -27,6 +28,7 @@ MODULES = (
     account,
     look_first,
     inspections,
+    machines,
     ahead,
     shop,
 )
@@ -51,6 +53,7 @@ def register_web(app: Flask) -> None:
     register_texts(app)
     register_formats(app)
     register_names(app)
+    register_record_words(app)
     register_headers(app)
     register_assets(app)
     register_forms(app)
@@ -68,6 +71,7 @@ def _for_templates() -> dict[str, object]:
     return {
         "current": current,
         "places": places,
+        "has_place": has_place,
         "look": look_now,
         "language": lambda: current_locale().language,
         "languages": languages,

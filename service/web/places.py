@@ -39,8 +39,13 @@ def places() -> list[dict[str, Any]]:
     return [
         {"href": url_for(place.endpoint), "label": place.label, "here": place.endpoint.startswith(here)}
         for place in PLACES
-        if place.endpoint in current_app.view_functions and current.is_at_least(_role_of(place.endpoint))
+        if has_place(place.endpoint)
     ]
+
+
+def has_place(endpoint: str) -> bool:
+    """Whether there is such a page for whoever asks."""
+    return endpoint in current_app.view_functions and current.is_at_least(_role_of(endpoint))
 
 
 def first_place() -> str:
