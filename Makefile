@@ -7,7 +7,7 @@ DEMO := WEAKSPOT_DATABASE_URL=sqlite:///var/demo.sqlite WEAKSPOT_POOL_OPEN=1
 export OPENBLAS_NUM_THREADS := 1
 export OMP_NUM_THREADS := 1
 
-.PHONY: demo serve test torture lint bench lock clean
+.PHONY: demo serve test torture lint bench messages lock clean
 
 $(VENV)/run: pyproject.toml
 	$(PYTHON) -c 'import sys; sys.exit("Weakspot needs Python 3.11 or newer; run make PYTHON=python3.x" if sys.version_info < (3, 11) else 0)'
@@ -38,6 +38,15 @@ lint: $(VENV)/dev
 
 bench: $(VENV)/dev ## ratios side by side in one run
 	$(BIN)/python -m tests.bench
+
+TEXTS := service/web/translations
+messages: $(VENV)/run ## the texts of pages into weakspot.pot, new ones into every language; says what is not translated yet
+	$(BIN)/pybabel -q extract -F pyproject.toml -k lazy --omit-header --no-location --sort-output -o $(TEXTS)/weakspot.pot service
+	for po in $(TEXTS)/*.po; do \
+	  $(BIN)/pybabel -q update --no-fuzzy-matching --ignore-obsolete --ignore-pot-creation-date -w 120 \
+	    -l $$(basename $$po .po) -i $(TEXTS)/weakspot.pot -o $$po && \
+	  $(BIN)/pybabel compile --statistics -l $$(basename $$po .po) -i $$po -o /dev/null 2>&1 | grep translated; \
+	done
 
 lock: ## needs uv
 	uv lock

@@ -25,6 +25,7 @@ from service.catalogue_types import Catalogue
 from service.models import MachineMake, MachineModel
 from service.web.current import current
 from service.web.forms import NumberField, PageForm, choices
+from service.web.names import PERMISSIONS
 from service.web.texts import lazy
 
 KITS = (
@@ -32,12 +33,6 @@ KITS = (
     ("home", lazy("home: hand tools, stand")),
     ("shop", lazy("workshop")),
     ("bench", lazy("workshop with bench gear")),
-)
-PERMISSIONS = (
-    ("look_only", lazy("look, nothing comes off")),
-    ("seat_off", lazy("seat off")),
-    ("may_strip", lazy("may strip")),
-    ("may_ride", lazy("may ride")),
 )
 UNITS = (("km", "km"), ("mi", "mi"))
 PART_ACTIONS = (

@@ -8,7 +8,8 @@ from wtforms import SelectField, StringField
 from wtforms.validators import Length, Optional
 
 from service.web.forms import NumberField, PageForm, choices
-from service.web.look_forms import KITS, PERMISSIONS
+from service.web.look_forms import KITS
+from service.web.names import PERMISSIONS
 from service.web.texts import _, lazy
 
 INSPECTION_FIELDS = {"minutes": "minutes", "kit": "kit", "permission": "permission"}

@@ -7,7 +7,14 @@ from flask import Flask, g
 from service.catalogue import current_catalogue
 from service.catalogue_types import Catalogue
 from service.web.current import app
-from service.web.texts import _
+from service.web.texts import _, lazy
+
+PERMISSIONS = (
+    ("look_only", lazy("look, nothing comes off")),
+    ("seat_off", lazy("seat off")),
+    ("may_strip", lazy("may strip")),
+    ("may_ride", lazy("may ride")),
+)
 
 
 def catalogue_now() -> Catalogue:
@@ -37,8 +44,14 @@ def verdict(outcome: str) -> str:
     return words.get(outcome, outcome)
 
 
+def leave(permission: str | None) -> str:
+    """What may be done to a machine, in words."""
+    return str(dict(PERMISSIONS).get(permission or "", permission or ""))
+
+
 def register_names(app: Flask) -> None:
     """Offer them to templates as filters."""
     app.add_template_filter(part_name)
     app.add_template_filter(place_name)
     app.add_template_filter(verdict)
+    app.add_template_filter(leave)

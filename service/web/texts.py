@@ -73,6 +73,7 @@ def register_texts(app: Flask) -> None:
     app.jinja_env.add_extension("jinja2.ext.i18n")
     app.jinja_env.install_gettext_callables(  # type: ignore[attr-defined]
         lambda text: translations(current_locale().language).gettext(text),
-        lambda one, many, n: translations(current_locale().language).ngettext(one, many, n),
+        # Some counts are sums of shares; they are shown as whole numbers, and the form goes by what is shown.
+        lambda one, many, n: translations(current_locale().language).ngettext(one, many, round(n)),
         newstyle=True,
     )
