@@ -2,10 +2,12 @@
 
 Question answered: does this model's part fail more than the same part on other models, used as hard and as old? Not:
 does it fail often, which says as much about who rides it how far.
-A comparison is the ratio of two hazards at one distance and age, in joint draws of the fitted lives, which are shrunk
-already: a model with few records stands near its family. The log of the ratio is taken as normal. The class a model
-is held against is the other models' mean hazard, weighed by their exposure. Build strata and positions of a model are
-compared apart, and with each other, never averaged away.
+A comparison is the ratio of the failures a part has up to one distance and age (cumulative hazards), in joint draws
+of the fitted lives, which are shrunk already: a model with few records stands near its family. It is made at the age
+about which the model's own records lie, where they say most: at a younger or older age its curve is the others' word,
+and a part that ages in a way of its own would be missed. The log of the ratio is taken as normal. The class a model is
+held against is the other models' mean, weighed by their exposure. Build strata and positions of a model are compared
+apart, and with each other, never averaged away.
 
 Many comparisons: a model is flagged weak only in a set whose expected share of false flags is at most `FALSE_SHARE`,
 and only if its own chance of being at least `MATTERS` times the class is above `SURE`.
@@ -20,18 +22,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from analytics.component_fit import ANY_STRATUM, ComponentFit
+from analytics.component_fit import ANY_STRATUM, ComponentFit, clock_index
 from analytics.errors import InvalidObservations
 from analytics.fleet_draws import JointLives, LifeKey, joint_lives
 from analytics.life_model_types import Probability
 from analytics.new_life import bent_hazard
 from analytics.operational_time import operational_units
-from analytics.risk_draws import RiskTable
+from analytics.risk_draws import FLOOR_SD, RiskTable
 from analytics.spells import DAYS_PER_YEAR, Cell, Floats
 
 MATTERS = 1.25  # own choice: a ratio below this is nobody's reason to choose another model
 SURE = 0.95  # own choice
 FALSE_SHARE = 0.01
+MOST_TIMES = 5.0  # an age that far from the usual one is not compared at
 CLEARED = 0.25  # own choice: chance of being that much worse, or better, below which a model is as the others
 ENOUGH_FAILURES = 5.0  # seen or expected, below which nothing is said but that there is not enough data
 
@@ -65,6 +68,8 @@ class Comparison:
         `other` is None where the class is meant.
     ratio : Probability
         Median and interval.
+    at_km, at_days : float
+        Distance and age at which it was made.
     chance_weak, chance_better : float
         That the ratio is above `MATTERS`, or below its inverse.
     naive_ratio : float
@@ -85,6 +90,8 @@ class Comparison:
     naive_ratio: float
     km_ratio: float
     finding: str
+    at_km: float = float("nan")
+    at_days: float = float("nan")
 
 
 def compare_models(
@@ -103,7 +110,7 @@ def compare_models(
     table : RiskTable
     component : str
     km, days : float
-        Age of the part at which hazards are compared.
+        A usual age of the part on both clocks: comparisons are made on that path of use.
     level : float
         Of the intervals.
     suspected : collection of Cell
@@ -116,10 +123,10 @@ def compare_models(
     InvalidObservations
         An age that is not above 0.
     """
-    leaves, lives = _leaves(table, component, km, days)
+    leaves, rows, lives = _leaves(table, component, km, days)
     if not leaves:
         return []
-    hazard = _hazard(lives, km, days)
+    ages = _own_ages(table.fits[table.fit_of(component)], leaves, rows, (km, days))
     exposure = np.array([leaf.exposure_km for leaf in leaves])
     out = []
     for i, leaf in enumerate(leaves):
@@ -127,11 +134,15 @@ def compare_models(
         if not others or exposure[others].sum() <= 0:
             continue
         like = [j for j in others if leaves[j].position == leaf.position and exposure[j] > 0] or others
+        hazard = _hazard(lives, *ages[i])
         log_ratio = np.log(hazard[:, i]) - np.log(hazard[:, like] @ (exposure[like] / max(exposure[like].sum(), 1e-9)))
         naive, further = _naive(leaf, [leaves[j] for j in like])
         made = _compare(component, "model", (leaf, None), log_ratio, level)
         finding = _finding(made, leaf, leaf.cell in suspected)
-        out.append(replace(made, naive_ratio=naive, km_ratio=further, finding=finding))
+        at_km, at_days = ages[i]
+        out.append(
+            replace(made, naive_ratio=naive, km_ratio=further, finding=finding, at_km=at_km, at_days=at_days)
+        )
     return out
 
 
@@ -140,18 +151,19 @@ def compare_within(table: RiskTable, component: str, *, km: float, days: float, 
 
     A ratio above 1 says that the older stratum, the first position, the pattern part fails more.
     """
-    leaves, lives = _leaves(table, component, km, days)
-    out = []
-    if leaves:
-        hazard = _hazard(lives, km, days)
-        for i, one in enumerate(leaves):
-            for j, other in enumerate(leaves):
-                kind = _kind_of_pair(one, other)
-                if kind:
-                    made = _compare(component, kind, (one, other), np.log(hazard[:, i] / hazard[:, j]), level)
-                    fewer = min((one, other), key=_weight_of)
-                    out.append(replace(made, finding=_finding(made, fewer, False)))
+    leaves, rows, lives = _leaves(table, component, km, days)
     fit = table.fits[table.fit_of(component)]
+    ages = _own_ages(fit, leaves, rows, (km, days))
+    out = []
+    for i, one in enumerate(leaves):
+        for j, other in enumerate(leaves):
+            kind = _kind_of_pair(one, other)
+            if kind:
+                at_km, at_days = (float(np.sqrt(a * b)) for a, b in zip(ages[i], ages[j], strict=True))
+                hazard = _hazard(lives, at_km, at_days)
+                made = _compare(component, kind, (one, other), np.log(hazard[:, i] / hazard[:, j]), level)
+                fewer = min((one, other), key=_weight_of)
+                out.append(replace(made, finding=_finding(made, fewer, False), at_km=at_km, at_days=at_days))
     out.append(_pattern(fit, component, level))
     return out
 
@@ -169,12 +181,16 @@ def flag(comparisons: Sequence[Comparison], *, false_share: float = FALSE_SHARE)
     return [replace(c, finding=WEAK) if i in flagged else c for i, c in enumerate(comparisons)]
 
 
-def _leaves(table: RiskTable, component: str, km: float, days: float) -> tuple[list[Compared], JointLives]:
+def _leaves(
+    table: RiskTable, component: str, km: float, days: float
+) -> tuple[list[Compared], list[int], JointLives]:
+    """What can be compared, the rows of the fit they are, and their lives without doubt that is not theirs."""
     for name, value in (("km", km), ("days", days)):
         if not 0 < value < np.inf:
             raise InvalidObservations(f"{name}: the age to compare at must be above 0, not {value!r}")
-    fit = table.fits[table.fit_of(component)]
-    leaves, keys = [], []
+    number = table.fit_of(component)
+    fit = table.fits[number]
+    leaves, keys, rows = [], [], []
     for row, (make, family, model, stratum, position) in enumerate(fit.row_keys):
         if model == "*" or stratum == ANY_STRATUM or position == "*":
             continue
@@ -185,17 +201,49 @@ def _leaves(table: RiskTable, component: str, km: float, days: float) -> tuple[l
             Compared(cell, stratum, position, failures, expected, int(machines), int(shops), float(exposure_km))
         )
         keys.append(LifeKey(component, cell, stratum, position or None))
-    return leaves, joint_lives(table, keys or [LifeKey(component, Cell("", "", ""))])
+        rows.append(row)
+    lives = joint_lives(table, keys or [LifeKey(component, Cell("", "", ""))])
+    return leaves, rows, _of_its_own_age(lives, float(table.floor[number]))
+
+
+def _of_its_own_age(lives: JointLives, floor: float) -> JointLives:
+    """The lives without the doubt that one curve is everybody's.
+
+    Where lives are not Weibull a fit adds doubt to every model, for ages its records do not reach. Comparisons are
+    made where they do: what is kept of it is the doubt of any fit (`FLOOR_SD`).
+    """
+    added = floor**2 - FLOOR_SD**2
+    mean, variance = lives.log_theta.mean(axis=0), lives.log_theta.var(axis=0)
+    kept = np.sqrt(np.clip(1.0 - added / np.maximum(variance, 1e-12), 0.1, 1.0)) if added > 0 else 1.0
+    return replace(lives, log_theta=mean + kept * (lives.log_theta - mean))
+
+
+def _own_ages(
+    fit: ComponentFit, leaves: Sequence[Compared], rows: Sequence[int], usual: tuple[float, float]
+) -> list[tuple[float, float]]:
+    """Age about which each one's records lie, on the usual path of use: mean log age, weighed by hazard run through.
+
+    There an error in the shape of the curve does not move its height (`shape_deviation`: d log E / d log shape).
+    """
+    km, days = usual
+    clock = clock_index(fit.clock_weight)
+    share = fit.copies / fit.copies.sum()
+    usual_u = np.log(operational_units(np.asarray(km), np.asarray(days), fit.clock_weight.astype(float)))
+    out = []
+    for leaf, row in zip(leaves, rows, strict=True):
+        times = 1.0
+        if leaf.exposure_km > 0:
+            log_u = fit.slope[clock, row].astype(float) / np.exp(fit.centre[clock].astype(float))
+            times = float(np.clip(np.exp(share @ (log_u - usual_u)), 1.0 / MOST_TIMES, MOST_TIMES))
+        out.append((times * km, times * days))
+    return out
 
 
 def _hazard(lives: JointLives, km: float, days: float) -> Floats:
-    """Hazard about that age, up to a factor common to all lives, (draws, lives)."""
+    """Cumulative hazard up to that age, up to a factor common to all lives, (draws, lives)."""
     u = operational_units(np.asarray(km), np.asarray(days), lives.clock_weight)[:, None]
-
-    def total(at: Floats) -> Floats:
-        return bent_hazard(lives.log_theta + lives.shape * np.log(np.maximum(at, 1e-9)), lives.bend, lives.tail)
-
-    return np.maximum(total(1.05 * u) - total(0.95 * u), 1e-300)
+    log_h = lives.log_theta + lives.shape * np.log(np.maximum(u, 1e-9))
+    return np.maximum(bent_hazard(log_h, lives.bend, lives.tail), 1e-300)
 
 
 def _compare(

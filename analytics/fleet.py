@@ -31,8 +31,9 @@ from analytics.renewal_counts import (
     variance_of_count,
 )
 from analytics.renewal_policy import RenewalCosts
-from analytics.spells import Floats, Ints
+from analytics.spells import DAYS_PER_YEAR, Floats, Ints
 
+DAYS_PER_MONTH = DAYS_PER_YEAR / 12
 RENEWS_FROM = 0.05  # chance of a new part to fail within the horizon from which its replacement is followed too
 _KNOTS = np.array([0.0, 0.07, 0.25, 0.6, 1.0])  # of the horizon
 _CHUNK = 512  # parts worked together: their hazards stay in the processor's cache

@@ -41,7 +41,7 @@ def due_work(
             use = known.fleet.km_per_day[group.machine]
             _, age_days = best_policies(group, use, costs.by_component[slug])
             paying |= {slug} if np.isfinite(age_days).any() else set()
-            rows += _due(known, group, costs.hours[slug], age_days, as_of, days)
+            rows += _due(known, group, costs.hours[slug], age_days, known.as_of, days)
     rows.sort(key=lambda r: (r["due"], r["machine"], r["component"], r["position"] or ""))
     carried = {group.lives.component for group in known.fleet.groups}
     never = sorted(costs.scheduled & carried - paying)
@@ -49,7 +49,7 @@ def due_work(
     if never:
         notes.insert(0, f"Renewing on purpose does not pay on these machines: {', '.join(never)}.")
     return {
-        "as_of": as_of.isoformat(),
+        "as_of": known.as_of.isoformat(),
         "days": days,
         "due": rows,
         "hours": round(sum(r["hours"] for r in rows), 2),

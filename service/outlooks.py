@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
@@ -10,41 +11,44 @@ import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from analytics.comparisons import Comparison, compare_models, compare_within, flag, typical_age
-from analytics.fleet import Interval, outlook
+from analytics.fleet import DAYS_PER_MONTH, Interval, outlook
 from analytics.fleet_path import fleet_of
 from analytics.fleet_types import Fleet, FleetMachine, Outlook
 from analytics.histories import Placed
 from analytics.life_model_types import PartState
 from analytics.odometer import TYPICAL_KM_PER_DAY
 from analytics.spares import SparesAdvice, demand_ahead
-from analytics.spells import DAYS_PER_YEAR, Cell
+from analytics.spells import DAYS_PER_YEAR
 from service.errors import Conflict, InvalidInput, NotFound
+from service.fleet_costs import FleetCosts
 from service.inspections.part_states import LEAST_DAYS_FOR_A_RATE, KnownMachine, part_state, parts_now
 from service.inspections.serving import Snapshot, snapshot_for
 from service.lifetimes import Dataset, read_dataset
 from service.models import Machine
-from service.pool.visible import IN_FULL, Counts, VisibleCounts
 
 LEVEL = 0.8
-DAYS_PER_MONTH = DAYS_PER_YEAR / 12
 LEFT_AFTER_DAYS = 3 * DAYS_PER_YEAR  # own choice: a machine not seen for so long is taken to have left
-COMPARED = "equal distance and age"
 
 
 @dataclass(frozen=True)
 class FleetOnRecord:
-    """The shop's machines in use, sorted for the outlook; `references` by machine, `bad` what stands found bad."""
+    """The shop's machines in use, sorted for the outlook; `references` by machine, `bad` what stands found bad.
+
+    `as_of` is the day looked ahead from: the last one on record where that lies years back.
+    """
 
     fleet: Fleet
     snapshot: Snapshot
     references: tuple[str, ...]
     bad: tuple[tuple[str, str, str | None], ...]
     notes: tuple[str, ...]
+    as_of: date
 
 
 def fleet_on_record(session: Session, shop_id: int, *, as_of: date, pool_open: bool) -> FleetOnRecord:
     """Every machine of a shop with its parts as they are on a day, by its lines.
+
+    Where the records ended so long ago that no machine would be left, it is looked ahead from their last day.
 
     Raises
     ------
@@ -55,23 +59,30 @@ def fleet_on_record(session: Session, shop_id: int, *, as_of: date, pool_open: b
     """
     snapshot = snapshot_for(session, shop_id, pool_open=pool_open)
     dataset = read_dataset(session, shop_ids=[shop_id])
-    if not dataset.line_ids:
-        raise Conflict("this shop has no lines on record: there is nothing ahead")
-    if dataset.data_through is not None and as_of < dataset.data_through:
-        raise InvalidInput(
-            f"as_of lies before the last line on record, {dataset.data_through}; give that day or a later one"
-        )
+    last = dataset.data_through
+    if not dataset.line_ids or last is None:
+        raise Conflict("this shop has no dated lines on record: there is nothing ahead; import its job lines first")
+    if as_of < last:
+        raise InvalidInput(f"as_of lies before the last line on record, {last}; give that day or a later one")
     names = dict(session.execute(select(Machine.id, Machine.reference).where(Machine.shop_id == shop_id)).all())
+    notes: list[str] = []
+    in_use, left = _machines_in_use(dataset, as_of)
+    if not in_use and as_of > last:
+        in_use, left = _machines_in_use(dataset, last)
+        notes.append(
+            f"The records end on {last} and no machine was seen in the three years before {as_of}: looked ahead from"
+            " the last day on record. Import newer job lines to look ahead from today."
+        )
+        as_of = last
+    if not in_use:
+        raise Conflict(
+            f"no machine of this shop is in use: each is written as gone, or was not seen in the three years before"
+            f" {last}, or its cards cannot be placed; import newer job lines, or settle what is in doubt"
+        )
     machines: list[FleetMachine] = []
-    references: list[str] = []
     bad: list[tuple[str, str, str | None]] = []
-    left = 0
-    for index, _, placed in dataset.placed():
-        known = None if placed is None else _in_use(placed, dataset, index, float(as_of.toordinal()))
-        if known is None:
-            left += 1
-            continue
-        reference = names[dataset.machine_ids[index]]
+    references = [names[dataset.machine_ids[index]] for index, _ in in_use]
+    for reference, (_, known) in zip(references, in_use, strict=True):
         states: list[PartState] = []
         for slug, position, now in parts_now(known, snapshot):
             if now.alive:
@@ -79,11 +90,23 @@ def fleet_on_record(session: Session, shop_id: int, *, as_of: date, pool_open: b
             else:
                 bad.append((reference, slug, position))
         machines.append(FleetMachine(known.cell, known.km_per_day, states))
-        references.append(reference)
-    if not machines:
-        raise Conflict("no machine of this shop is in use, or no card of them can be used: there is nothing ahead")
-    notes = [f"{left} machines left, or not seen for three years, are not in it."] if left else []
-    return FleetOnRecord(fleet_of(snapshot.risks, machines), snapshot, tuple(references), tuple(bad), tuple(notes))
+    if left:
+        notes.append(f"{left} machines left, or not seen for three years, are not in it.")
+    fleet = fleet_of(snapshot.risks, machines)
+    return FleetOnRecord(fleet, snapshot, tuple(references), tuple(bad), tuple(notes), as_of)
+
+
+def _machines_in_use(dataset: Dataset, day: date) -> tuple[list[tuple[int, KnownMachine]], int]:
+    """The machines in use on a day by their index, and how many have left."""
+    found: list[tuple[int, KnownMachine]] = []
+    left = 0
+    for index, _, placed in dataset.placed():
+        known = None if placed is None else _in_use(placed, dataset, index, float(day.toordinal()))
+        if known is None:
+            left += 1
+        else:
+            found.append((index, known))
+    return found, left
 
 
 def _in_use(placed: Placed, dataset: Dataset, index: int, today: float) -> KnownMachine | None:
@@ -109,16 +132,30 @@ def _in_use(placed: Placed, dataset: Dataset, index: int, today: float) -> Known
 
 
 def fleet_outlook(
-    session: Session, shop_id: int, *, as_of: date, months: int, pool_open: bool, level: float = LEVEL
+    session: Session,
+    shop_id: int,
+    *,
+    as_of: date,
+    months: int,
+    pool_open: bool,
+    level: float = LEVEL,
+    intervals: Callable[[Sequence[str]], Mapping[str, Interval]] | None = None,
+    costs: Callable[[Snapshot], FleetCosts] | None = None,
 ) -> dict[str, Any]:
-    """Failures expected over the coming months: in all, by component, by machine, by month."""
+    """Failures expected over the coming months: in all, by component, by machine, by month; and what they cost.
+
+    `intervals` gives those renewed on purpose among the components carried, `costs` the prices; without prices there
+    is no money in the answer.
+    """
     known = fleet_on_record(session, shop_id, as_of=as_of, pool_open=pool_open)
-    found = outlook(known.fleet, months * DAYS_PER_MONTH, steps=months)
+    renewed = intervals(known.fleet.components) if intervals else {}
+    found = outlook(known.fleet, months * DAYS_PER_MONTH, steps=months, intervals=renewed)
+    prices = costs(known.snapshot) if costs else None
     by_machine = found.failures_by_machine.sum(axis=1)
     order = np.argsort(-by_machine, kind="stable")
     low, high = found.total.between(level)
     return {
-        "as_of": as_of.isoformat(),
+        "as_of": known.as_of.isoformat(),
         "months": months,
         "level": level,
         "machines": len(known.references),
@@ -127,6 +164,8 @@ def fleet_outlook(
         "low": low,
         "high": high,
         "by_month": found.failures.sum(axis=0).tolist(),
+        "planned_renewals": float(found.planned.sum()),
+        "money": None if prices is None else _money(found, prices, level),
         "components": _by_component(found, known.snapshot, level),
         "by_machine": [
             {"machine": known.references[i], "expected": float(by_machine[i]), "likeliest": _likeliest(found, known, i)}
@@ -134,7 +173,23 @@ def fleet_outlook(
         ],
         "found_bad": [{"machine": m, "component": c, "position": p} for m, c, p in known.bad],
         "estimate": {"version": known.snapshot.version, "data_through": _iso(known.snapshot.data_through)},
-        "notes": list(known.notes),
+        "notes": [*(prices.notes if prices else ()), *known.notes],
+    }
+
+
+def _money(found: Outlook, prices: FleetCosts, level: float) -> dict[str, Any]:
+    """Cost and days off the road ahead; the intervals hold the chance of the counts and the doubt about the lives."""
+    ahead = found.money(prices.by_component, level=level)
+    return {
+        "cost": {"expected": ahead.cost.value, "low": ahead.cost.low, "high": ahead.cost.high},
+        "downtime_days": {
+            "expected": ahead.downtime_days.value,
+            "low": ahead.downtime_days.low,
+            "high": ahead.downtime_days.high,
+        },
+        "off_the_road": ahead.downtime_days.value / (found.step_days * len(ahead.cost_by_step)),
+        "cost_by_month": ahead.cost_by_step.tolist(),
+        "currency": prices.currency,
     }
 
 
@@ -152,6 +207,7 @@ def _by_component(found: Outlook, snapshot: Snapshot, level: float) -> list[dict
                 "low": low,
                 "high": high,
                 "by_month": found.failures[i].tolist(),
+                "planned_renewals": float(found.planned[i].sum()),
             }
         )
     return sorted(rows, key=lambda r: (-r["expected"], r["component"]))
@@ -198,78 +254,6 @@ def spares_to_hold(
         "level": advice.level,
         "found_bad": sum(slug == component for _, slug, _ in known.bad),
         "notes": list(known.notes),
-    }
-
-
-def model_comparisons(
-    session: Session,
-    shop_id: int,
-    component: str,
-    *,
-    pool_open: bool,
-    suspected: tuple[tuple[str, str], ...] = (),
-) -> dict[str, Any]:
-    """Models against each other for one component; flags hold up among the comparisons of all components."""
-    snapshot = snapshot_for(session, shop_id, pool_open=pool_open)
-    if component not in snapshot.documents:
-        raise NotFound(f"{component!r} is not a component of the catalogue")
-    fits = snapshot.fits
-    cells = {
-        Cell(make, family, model)
-        for make, family, model, _, _ in fits[component].row_keys
-        if (make.lower(), model.lower()) in {(a.lower(), b.lower()) for a, b in suspected}
-    }
-    everything: list[Comparison] = []
-    for slug, fit in fits.items():
-        km, days = typical_age(fit)
-        if fit.evidence[:, 0].sum() > 0 or slug == component:
-            everything += compare_models(snapshot.risks, slug, km=km, days=days, suspected=cells)
-    mine = [c for c in flag(everything) if c.component == component]
-    km, days = typical_age(fits[component])
-    within = flag(compare_within(snapshot.risks, component, km=km, days=days))
-    return {
-        "component": component,
-        "name": snapshot.documents[component]["name"],
-        "compared_at": {"distance_km": round(km), "days": round(days)},
-        "basis": COMPARED,
-        "comparisons_made": len(everything),
-        "models": [_comparison(c, snapshot.counts) for c in sorted(mine, key=lambda c: -c.chance_weak)],
-        "within": [_comparison(c, snapshot.counts) for c in within],
-        "estimate": {"version": snapshot.version, "data_through": _iso(snapshot.data_through)},
-    }
-
-
-def _comparison(c: Comparison, visible: VisibleCounts | None) -> dict[str, Any]:
-    one, other = c.one, c.other
-    naive = None if np.isnan(c.naive_ratio) else c.naive_ratio
-    counts_from, counts = IN_FULL, Counts(0.0, 0.0, 0, 0, 0.0, 0.0)
-    if one is not None:
-        counts = Counts(one.failures, 0.0, one.machines, one.shops, one.exposure_km, 0.0)
-    if visible is not None:
-        # Raw ratios are counts of strata and positions over each other: finer than the grid.
-        naive = None
-        if one is not None:
-            counts, counts_from = visible.of(c.component, one.cell.make, one.cell.model)
-    return {
-        "kind": c.kind,
-        "make": one.cell.make if one else None,
-        "model": one.cell.model if one else None,
-        "stratum": one.stratum if one and one.stratum >= 0 else None,
-        "position": (one.position or None) if one else None,
-        "against": "the class" if other is None else (other.position or f"stratum {other.stratum}"),
-        "ratio": c.ratio.value,
-        "low": c.ratio.low,
-        "high": c.ratio.high,
-        "level": c.ratio.level,
-        "finding": c.finding,
-        "chance_weak": c.chance_weak,
-        "failures_a_machine_ratio": naive,
-        "distance_a_machine_ratio": None if naive is None else c.km_ratio,
-        "failures": counts.failures if one else None,
-        "machines": counts.machines if one else None,
-        "shops": counts.shops if one else None,
-        "exposure_km": counts.exposure_km if one else None,
-        "counts": counts_from,
     }
 
 

@@ -46,7 +46,7 @@ def week_list(
         jobs.setdefault(job.id, (job, part.component, part.position, part.chance))
     bring = {job.machine: hours_to_bring_in for job, *_ in jobs.values()}
     found = pull_list([job for job, *_ in jobs.values()], hours, hours_to_bring_in=bring)
-    return _reply(found, jobs, known, costs) | {"as_of": as_of.isoformat(), "days_ahead": days_ahead}
+    return _reply(found, jobs, known, costs) | {"as_of": known.as_of.isoformat(), "days_ahead": days_ahead}
 
 
 def _job_id(reference: str, slug: str, position: str | None) -> str:

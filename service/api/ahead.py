@@ -10,7 +10,8 @@ from service.api.context import app, shop_id
 from service.api.resource import Resource
 from service.auth import current_actor
 from service.estimates import pool_is_open
-from service.outlooks import fleet_outlook, model_comparisons, spares_to_hold
+from service.model_comparisons import model_comparisons
+from service.outlooks import fleet_outlook, spares_to_hold
 from service.people.access_log import note_access
 from service.renewal_advice import renewal_advice
 from service.schemas.ahead import (

@@ -31,8 +31,10 @@ def found_in(spells: Spells, born: np.ndarray) -> list:
 def with_rate(spells: Spells, born: np.ndarray, times: float, when: np.ndarray) -> Spells:
     """Some machines' parts failing `times` as often: lives of a Weibull of shape 2 are shorter by its square root."""
     life = np.where(spells.outcome == Outcome.FAILED, spells.exit_days, np.inf)
-    unseen = spells.exit_days * np.sqrt(1.0 - np.log(np.random.default_rng(3).random(len(spells))))
-    life = np.where(np.isinf(life), unseen, life)  # of those still running: longer, and watched as long as before
+    # of those still running: drawn on from where they are, the scale being 50,000 km
+    luck = -np.log(np.random.default_rng(3).random(len(spells)))
+    unseen = np.sqrt(spells.exit_km**2 + 50_000.0**2 * luck) * spells.exit_days / spells.exit_km
+    life = np.where(np.isinf(life), unseen, life)
     shorter = np.where(when, life / np.sqrt(times), life)
     failed = shorter <= spells.exit_days
     return replace(

@@ -1,0 +1,109 @@
+"""Renewal intervals as they are written in a query: "15000km", "730days", "15000km/730days" or "never"."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from analytics.fleet import DAYS_PER_MONTH, Interval, change_of_interval
+from service.errors import InvalidInput, NotFound
+from service.fleet_costs import INVENTED, fleet_costs
+from service.outlooks import fleet_on_record
+from service.settings import Settings
+
+NEVER = "never"
+AGE = r"(?:[1-9][0-9]{0,6}km/[1-9][0-9]{0,4}days|[1-9][0-9]{0,6}km|[1-9][0-9]{0,4}days)"
+CHOICE = rf"^(?:{AGE}|{NEVER})$"
+OF_COMPONENT = rf"^[a-z][a-z0-9_]{{0,59}}={AGE}$"
+
+
+def interval_of(text: str) -> Interval | None:
+    """The interval a text means; None for never.
+
+    Raises
+    ------
+    InvalidInput
+        The text is no interval.
+    """
+    if text == NEVER:
+        return None
+    found = re.fullmatch(r"(?:(\d+)km)?/?(?:(\d+)days)?", text)
+    if not re.fullmatch(AGE, text) or found is None:
+        raise InvalidInput(f"{text!r} is no interval: write it like 15000km, 730days, 15000km/730days or never")
+    km, days = found.groups()
+    return Interval(km=None if km is None else float(km), days=None if days is None else float(days))
+
+
+def intervals_of(texts: Sequence[str], carried: Sequence[str]) -> dict[str, Interval]:
+    """Intervals by component from texts like "cvt_belt=15000km".
+
+    Raises
+    ------
+    InvalidInput
+        A text that is none of these, a component twice, or one that no machine in use carries.
+    """
+    found: dict[str, Interval] = {}
+    for text in texts:
+        slug, _, age = text.partition("=")
+        interval = interval_of(age)
+        if interval is None:
+            continue
+        if slug in found or slug not in carried:
+            why = "is given twice" if slug in found else "is on no machine in use"
+            raise InvalidInput(f"{slug!r} {why}; write each component once, like cvt_belt=15000km", pointer="/interval")
+        found[slug] = interval
+    return found
+
+
+def interval_changes(
+    session: Session, shop_id: int, component: str, *, settings: Settings, asked: dict[str, Any]
+) -> dict[str, Any]:
+    """What each choice of interval costs the fleet over the coming months, beside running to failure.
+
+    `asked` is the checked `IntervalsQuery` with its day filled in.
+    """
+    known = fleet_on_record(session, shop_id, as_of=asked["as_of"], pool_open=settings.pool_open)
+    if component not in known.fleet.components:
+        raise NotFound(f"no machine in use carries {component!r}")
+    given = {"components": [component], **{k: asked[k] for k in asked if "downtime" in k}}
+    costs = fleet_costs(session, shop_id, known.snapshot.catalogue, settings, given)
+    mine = costs.by_component[component]
+    texts = list(dict.fromkeys([*asked["choice"], NEVER]))
+    horizon = asked["months"] * DAYS_PER_MONTH
+    found = change_of_interval(
+        known.fleet, horizon, component, [interval_of(t) for t in texts], mine, steps=asked["months"]
+    )
+    never = found[-1][3]
+    rows = [
+        {
+            "choice": text,
+            "interval_km": None if choice is None else choice.km,
+            "interval_days": None if choice is None else choice.days,
+            "failures": failures,
+            "planned_renewals": planned,
+            "cost": round(cost, 2),
+            "against_never": round(cost - never, 2),
+            "downtime_days": failures * mine.failure_downtime_days + planned * mine.planned_downtime_days,
+        }
+        for text, (choice, failures, planned, cost) in zip(texts, found, strict=True)
+    ]
+    return {
+        "as_of": known.as_of.isoformat(),
+        "months": asked["months"],
+        "component": component,
+        "name": known.snapshot.documents[component]["name"],
+        "choices": rows,
+        "cheapest": min(rows, key=lambda row: row["cost"])["choice"],
+        "cost_planned": round(mine.all_planned, 2),
+        "cost_failure": round(mine.all_failure, 2),
+        "currency": costs.currency,
+        "estimate": {"version": known.snapshot.version},
+        "notes": [
+            "Over a short time a renewal done now still has its life before it: compare over a year or more.",
+            INVENTED,
+            *known.notes,
+        ],
+    }
