@@ -140,9 +140,7 @@ def compare_models(
         made = _compare(component, "model", (leaf, None), log_ratio, level)
         finding = _finding(made, leaf, leaf.cell in suspected)
         at_km, at_days = ages[i]
-        out.append(
-            replace(made, naive_ratio=naive, km_ratio=further, finding=finding, at_km=at_km, at_days=at_days)
-        )
+        out.append(replace(made, naive_ratio=naive, km_ratio=further, finding=finding, at_km=at_km, at_days=at_days))
     return out
 
 
@@ -181,9 +179,7 @@ def flag(comparisons: Sequence[Comparison], *, false_share: float = FALSE_SHARE)
     return [replace(c, finding=WEAK) if i in flagged else c for i, c in enumerate(comparisons)]
 
 
-def _leaves(
-    table: RiskTable, component: str, km: float, days: float
-) -> tuple[list[Compared], list[int], JointLives]:
+def _leaves(table: RiskTable, component: str, km: float, days: float) -> tuple[list[Compared], list[int], JointLives]:
     """What can be compared, the rows of the fit they are, and their lives without doubt that is not theirs."""
     for name, value in (("km", km), ("days", days)):
         if not 0 < value < np.inf:

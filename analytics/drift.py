@@ -195,9 +195,9 @@ def _judged(
     names, at = np.unique(period, return_inverse=True)
     if len(names) < 2:
         return []
-    o, e = np.bincount(at, seen, len(names)), np.bincount(at, expected, len(names))
+    o, e = (np.bincount(at, x, len(names)).astype(float) for x in (seen, expected))
     out = [_against_rest(component, scale, cell, _label(n, months), (o, e), k, level) for k, n in enumerate(names)]
-    return [*out, _trend(component, scale, cell, (names * (months / 12.0), o, e), level)]
+    return [*out, _trend(component, scale, cell, (np.asarray(names * (months / 12.0), dtype=float), o, e), level)]
 
 
 def _against_rest(
@@ -234,7 +234,8 @@ def _trend(
         )
     slope, sd = score / information, spread / information
     z = float(ndtri(0.5 + level / 2))
-    ratio = Probability(*(float(np.exp(x)) for x in (slope, slope - z * sd, slope + z * sd)), level)
+    value, low, high = (float(np.exp(x)) for x in (slope, slope - z * sd, slope + z * sd))
+    ratio = Probability(value, low, high, level)
     p = 2.0 * float(ndtr(-abs(slope) / sd))
     return Look(component, scale, cell, "trend", float(seen.sum()), float(at_level.sum()), ratio, p, STEADY)
 
@@ -254,7 +255,5 @@ def _by_campaign(component: str, spells: Spells, counted: SpellFailures, level: 
         mine = spells.cell == c
         o = np.array([counted.seen[mine & fitted].sum(), counted.seen[mine & ~fitted].sum()])
         e = np.array([counted.expected[mine & fitted].sum(), counted.expected[mine & ~fitted].sum()])
-        found.append(
-            _against_rest(component, CAMPAIGN, spells.cells[c], "fitted in a campaign", (o, e), 0, level)
-        )
+        found.append(_against_rest(component, CAMPAIGN, spells.cells[c], "fitted in a campaign", (o, e), 0, level))
     return found

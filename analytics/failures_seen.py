@@ -79,7 +79,9 @@ def hazard_along(table: RiskTable, component: str, spells: Spells) -> HazardAlon
     return mean_hazard
 
 
-def spell_failures(table: RiskTable, component: str, spells: Spells, hazard: HazardAlong | None = None) -> SpellFailures:
+def spell_failures(
+    table: RiskTable, component: str, spells: Spells, hazard: HazardAlong | None = None
+) -> SpellFailures:
     """Failures seen and expected of each spell of known start.
 
     Raises
@@ -113,7 +115,7 @@ def predictive_chances(seen: Floats, mean: Floats, doubt: Floats) -> tuple[Float
     share = mean / (mean + size)
     more = np.where(seen > 0, betainc(np.maximum(seen, 1e-9), size, share), 1.0)
     fewer = 1.0 - betainc(seen + 1.0, size, share)
-    return more, fewer
+    return np.asarray(more, dtype=float), np.asarray(fewer, dtype=float)
 
 
 def ratio_interval(seen: float, expected: float, level: float) -> Probability:

@@ -21,7 +21,7 @@ from analytics.errors import InvalidObservations
 from analytics.failures_seen import spell_failures
 from analytics.life_model_types import Probability
 from analytics.risk_draws import RiskTable
-from analytics.spells import DAYS_PER_YEAR, Floats, Ints, Quality, Spells
+from analytics.spells import DAYS_PER_YEAR, Ints, Quality, Spells
 
 PRIOR_FAILURES = 4.0  # own choice, as in `shop_policy`
 LEVEL_SD = 0.1  # of log rate: groups differ for reasons nobody planned

@@ -30,7 +30,7 @@ LEAST_GAIN = 0.005  # own choice: a second clock that saves less than this is no
 
 @dataclass(frozen=True)
 class ClockRule:
-    """One rule and what it costs a machine in a year; `excess` is against the best rule. None: that clock is not read."""
+    """One rule and what it costs a machine in a year, `excess` over the best rule; None: that clock is not read."""
 
     km: float | None
     days: float | None
@@ -106,7 +106,9 @@ def two_clock_policy(lives: Sequence[NewLife], costs: RenewalCosts, *, level: fl
     sure = float(lives[0].weight @ (gain > 0))
     saving = 1.0 - best.cost_per_year.value / never.cost_per_year.value
     if costs.all_failure <= costs.all_planned or saving < LEAST_SAVING or sure < LEAST_SURE:
-        reason = f"no interval: renewing on purpose saves {max(saving, 0.0):.0%}, with a chance of {sure:.0%} to save at all"
+        reason = (
+            f"no interval: renewing on purpose saves {max(saving, 0.0):.0%}, with a chance of {sure:.0%} to save at all"
+        )
         return TwoClockPolicy(never, both, km_alone, days_alone, never, sure, reason)
     chosen = next(r for r in (*sorted((km_alone, days_alone), key=lambda r: r.excess), both) if r.excess <= LEAST_GAIN)
     return TwoClockPolicy(chosen, both, km_alone, days_alone, never, sure, "")

@@ -10,14 +10,11 @@ from sqlalchemy.orm import Session
 
 from analytics.fleet import DAYS_PER_MONTH, Interval, change_of_interval
 from service.errors import InvalidInput, NotFound
-from service.fleet_costs import INVENTED, fleet_costs
-from service.outlooks import fleet_on_record
+from service.fleet_costs import INVENTED, FleetCosts, fleet_costs
+from service.inspections.serving import Snapshot
+from service.outlooks import fleet_on_record, fleet_outlook
+from service.schemas.ahead import AGE, NEVER
 from service.settings import Settings
-
-NEVER = "never"
-AGE = r"(?:[1-9][0-9]{0,6}km/[1-9][0-9]{0,4}days|[1-9][0-9]{0,6}km|[1-9][0-9]{0,4}days)"
-CHOICE = rf"^(?:{AGE}|{NEVER})$"
-OF_COMPONENT = rf"^[a-z][a-z0-9_]{{0,59}}={AGE}$"
 
 
 def interval_of(text: str) -> Interval | None:
@@ -56,6 +53,25 @@ def intervals_of(texts: Sequence[str], carried: Sequence[str]) -> dict[str, Inte
             raise InvalidInput(f"{slug!r} {why}; write each component once, like cvt_belt=15000km", pointer="/interval")
         found[slug] = interval
     return found
+
+
+def priced_outlook(session: Session, shop_id: int, *, settings: Settings, asked: dict[str, Any]) -> dict[str, Any]:
+    """The outlook with its costs, and with the intervals asked for. `asked` is the checked `OutlookQuery`."""
+    given = {"components": [], **{k: asked[k] for k in asked if "downtime" in k}}
+
+    def costs(snapshot: Snapshot) -> FleetCosts:
+        return fleet_costs(session, shop_id, snapshot.catalogue, settings, given)
+
+    return fleet_outlook(
+        session,
+        shop_id,
+        as_of=asked["as_of"],
+        months=asked["months"],
+        level=asked["level"],
+        pool_open=settings.pool_open,
+        intervals=lambda carried: intervals_of(asked["interval"], carried),
+        costs=costs,
+    )
 
 
 def interval_changes(

@@ -5,8 +5,13 @@ from __future__ import annotations
 from marshmallow import fields, validate
 
 from service.schemas.asked import Asked
-from service.schemas.fields import Name, Reply
+from service.schemas.fields import Name, Number, Reply
 
+# Renewal intervals as a query writes them.
+NEVER = "never"
+AGE = r"(?:[1-9][0-9]{0,6}km/[1-9][0-9]{0,4}days|[1-9][0-9]{0,6}km|[1-9][0-9]{0,4}days)"
+CHOICE = rf"^(?:{AGE}|{NEVER})$"
+OF_COMPONENT = rf"^[a-z][a-z0-9_]{{0,59}}={AGE}$"
 SHARE = validate.Range(min=0.5, max=0.99)
 MONEY = validate.Range(min=0.01, max=1e7)
 
@@ -17,11 +22,43 @@ class DayQuery(Asked):
     as_of = fields.Date(load_default=None, allow_none=True)
 
 
-class OutlookQuery(DayQuery):
-    """How far ahead."""
+class DowntimeQuery(DayQuery):
+    """What a machine off the road costs."""
+
+    planned_downtime_days = fields.Float(load_default=0.0, validate=validate.Range(min=0, max=365))
+    failure_downtime_days = fields.Float(load_default=0.0, validate=validate.Range(min=0, max=365))
+    downtime_per_day = fields.Float(load_default=0.0, validate=validate.Range(min=0, max=1e6))
+
+
+class OutlookQuery(DowntimeQuery):
+    """How far ahead, and what is renewed on purpose: "cvt_belt=15000km", "brake_fluid=730days" or both with a "/"."""
 
     months = fields.Integer(load_default=3, validate=validate.Range(min=1, max=36))
     level = fields.Float(load_default=0.8, validate=SHARE)
+    interval = fields.List(
+        fields.String(
+            validate=validate.Regexp(
+                OF_COMPONENT, error='Write "component=15000km", "component=730days" or "component=15000km/730days".'
+            ),
+            metadata={"pattern": OF_COMPONENT},
+        ),
+        load_default=list,
+        validate=validate.Length(max=60),
+    )
+
+
+class IntervalsQuery(DowntimeQuery):
+    """Choices to hold against each other: "15000km", "730days", "15000km/730days" or "never"."""
+
+    months = fields.Integer(load_default=12, validate=validate.Range(min=1, max=36))
+    choice = fields.List(
+        fields.String(
+            validate=validate.Regexp(CHOICE, error='Write "15000km", "730days", "15000km/730days" or "never".'),
+            metadata={"pattern": CHOICE},
+        ),
+        required=True,
+        validate=validate.Length(min=1, max=12),
+    )
 
 
 class SparesQuery(DayQuery):
@@ -47,19 +84,56 @@ class RenewalQuery(Asked):
     failure_downtime_days = fields.Float(load_default=0.0, validate=validate.Range(min=0, max=365))
     downtime_per_day = fields.Float(load_default=0.0, validate=validate.Range(min=0, max=1e6))
     while_apart = fields.Float(load_default=None, validate=MONEY)
+    age = fields.Float(load_default=None, validate=validate.Range(min=0, max=1e7))
+    both_clocks = fields.Boolean(load_default=False)
+    uses = fields.List(
+        fields.Float(validate=validate.Range(min=100, max=200_000)),
+        load_default=list,
+        validate=validate.Length(max=200),
+    )
     alternatives = fields.List(
         fields.Float(validate=validate.Range(min=1, max=1e7)), load_default=list, validate=validate.Length(max=20)
     )
     level = fields.Float(load_default=0.9, validate=SHARE)
 
 
-class FleetWorkQuery(DayQuery):
+class BlockPartAsked(Asked):
+    """A part behind the cover; costs without the way in."""
+
+    component = Name(required=True, most=60)
+    position = Name(load_default=None, most=40)
+    together = Number(required=True, validate=validate.Range(min=0, max=1e7))
+    failure = Number(required=True, validate=validate.Range(min=0, max=1e7))
+
+
+class BlockAsked(Asked):
+    """Parts behind one cover, and what the way in costs."""
+
+    make = Name(required=True)
+    model = Name(required=True)
+    clock = fields.String(load_default="km", validate=validate.OneOf(("km", "days")))
+    km_per_year = Number(load_default=5000.0, validate=validate.Range(min=100, max=200_000))
+    access_cost = Number(required=True, validate=validate.Range(min=0, max=1e7))
+    parts = fields.List(fields.Nested(BlockPartAsked), required=True, validate=validate.Length(min=1, max=12))
+
+
+class ChangesQuery(Asked):
+    """Length of a period; one component, or all."""
+
+    component = Name(load_default=None, most=60)
+    months = fields.Integer(load_default=12, validate=validate.OneOf((6, 12)))
+
+
+class GroupsQuery(Asked):
+    """Level of the intervals."""
+
+    level = fields.Float(load_default=0.9, validate=SHARE)
+
+
+class FleetWorkQuery(DowntimeQuery):
     """What is renewed on purpose, and what a machine off the road costs."""
 
     components = fields.List(Name(most=60), load_default=list, validate=validate.Length(max=60))
-    planned_downtime_days = fields.Float(load_default=0.0, validate=validate.Range(min=0, max=365))
-    failure_downtime_days = fields.Float(load_default=0.0, validate=validate.Range(min=0, max=365))
-    downtime_per_day = fields.Float(load_default=0.0, validate=validate.Range(min=0, max=1e6))
 
 
 class PullListQuery(FleetWorkQuery):
@@ -115,6 +189,44 @@ class RenewalReply(Reply):
 
     interval = fields.Float(required=True, allow_none=True)
     reason = fields.String(required=True)
+
+
+class IntervalsReply(Reply):
+    """What each choice of interval costs over the months."""
+
+    choices = fields.List(fields.Dict(), required=True)
+    cheapest = fields.String(required=True)
+
+
+class BlockReply(Reply):
+    """How often to renew the block; null with the reason where it does not pay."""
+
+    interval = fields.Float(required=True, allow_none=True)
+    reason = fields.String(required=True)
+    parts = fields.List(fields.Dict(), required=True)
+
+
+class ChangesReply(Reply):
+    """Alerts that hold up among all looks, with the rate of false ones; the looks of one component where asked."""
+
+    alerts = fields.List(fields.Dict(), required=True)
+    looks = fields.List(fields.Dict(), required=True)
+    false_alarm_rate = fields.Float(required=True)
+    looks_made = fields.Integer(required=True)
+
+
+class GroupsReply(Reply):
+    """The shop against the others, its policy, and machines by use."""
+
+    policy = fields.Dict(required=True, allow_none=True)
+    by_use = fields.List(fields.Dict(), required=True)
+
+
+class LogReply(Reply):
+    """Marks of how a shop's log is kept, and what speaks against trusting its chances."""
+
+    shop = fields.Dict(required=True, allow_none=True)
+    all_shops = fields.Dict(required=True, allow_none=True)
 
 
 class ComparisonsReply(Reply):

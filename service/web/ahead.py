@@ -11,7 +11,8 @@ from sqlalchemy.orm import Session
 
 from service.due_work import as_calendar, as_csv, due_work
 from service.errors import DomainError, InvalidInput
-from service.outlooks import fleet_outlook, spares_to_hold
+from service.intervals import priced_outlook
+from service.outlooks import spares_to_hold
 from service.pull_lists import week_list
 from service.renewal_advice import renewal_advice
 from service.schemas.ahead import DueWorkQuery, OutlookQuery, PullListQuery, RenewalQuery, SparesQuery
@@ -57,7 +58,7 @@ def index() -> Any:
     form = OutlookForm.from_address()
 
     def work(session: Session, asked: dict[str, Any]) -> dict[str, Any]:
-        return fleet_outlook(session, current.shop_id, pool_open=app().settings.pool_open, **asked)
+        return priced_outlook(session, current.shop_id, settings=app().settings, asked=asked)
 
     return shown("ahead/outlook.html", form, found=_answer(form, OutlookQuery(), work), most=MOST_ROWS)
 

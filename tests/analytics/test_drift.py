@@ -98,9 +98,7 @@ def test_parts_of_a_campaign_are_held_against_the_others() -> None:
         removal=np.full(len(spells), int(Removal.CAMPAIGN)),
     ).subset(spells.exit_days > 800)
     later = with_rate(spells, born, 0.25, spells.cell >= 0).subset(spells.exit_days > 800)
-    moved = {
-        name: getattr(later, name) + 365.0 for name in ("start_days", "entry_days", "exit_days", "lower_days")
-    }
+    moved = {name: getattr(later, name) + 365.0 for name in ("start_days", "entry_days", "exit_days", "lower_days")}
     later = replace(later, **moved)
     others = replace(spells, machine=spells.machine + 10_000).subset(spells.exit_days <= 800)
     columns = [f for f in early.__dict__ if isinstance(getattr(early, f), np.ndarray)]

@@ -46,7 +46,9 @@ def test_a_part_worn_by_both_is_renewed_by_whichever_comes_first() -> None:
     lives = [by_both(u, 0.6) for u in USES]
     found = two_clock_policy(lives, COSTS)
     assert found.chosen == found.both and found.km_alone.excess > 0.005 and found.days_alone.excess > 0.005
-    assert found.both.cost_per_year.value <= min(found.km_alone.cost_per_year.value, found.days_alone.cost_per_year.value)
+    assert found.both.cost_per_year.value <= min(
+        found.km_alone.cost_per_year.value, found.days_alone.cost_per_year.value
+    )
 
     def cost(km: float, days: float) -> float:
         ages = [min(km / u, days) for u in USES]

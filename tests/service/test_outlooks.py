@@ -14,8 +14,8 @@ from service.db import Database
 from service.errors import Conflict, InvalidInput, NotFound
 from service.fitting import refit
 from service.inspections.ranking import rank_recorded
-from service.models import Machine
 from service.model_comparisons import model_comparisons
+from service.models import Machine
 from service.outlooks import fleet_on_record, fleet_outlook, spares_to_hold
 from service.records import get_or_create_shop
 from tests.service.callers import make_command

@@ -124,7 +124,9 @@ def _units(components: Sequence[str], cells: Sequence[Cell], lines: Lines, cell:
     for k, slug in enumerate(components):
         changes: dict[int, tuple[float, ...]] = {}
         for c, one in enumerate(cells):
-            days = [_day(x["built_from"] + "-01") for x in by_model[one.model]["part_changes"] if x["component"] == slug]
+            days = [
+                _day(x["built_from"] + "-01") for x in by_model[one.model]["part_changes"] if x["component"] == slug
+            ]
             if days:
                 changes[c] = tuple(sorted(days))
         fixed = catalogue[slug].position_rule == "fixed"

@@ -1,0 +1,104 @@
+"""What changes over time: batches by build date, drift along the calendar, campaigns; an alert list."""
+
+from __future__ import annotations
+
+import threading
+from typing import Any
+
+import numpy as np
+from sqlalchemy.orm import Session
+
+from analytics.drift import FALSE_SHARE, Look, alerts, looks
+from service.errors import NotFound
+from service.inspections.serving import Snapshot, snapshot_for
+from service.life_lines import FitLines
+from service.records_seen import records_seen
+
+RATE = (
+    f"Where nothing changed, at most {FALSE_SHARE:.0%} of such lists hold any alert; where something did, at most"
+    f" {FALSE_SHARE:.0%} of the entries are expected to be false."
+)
+_KEPT = 8
+_cache: dict[tuple[Any, ...], list[Look]] = {}
+_lock = threading.Lock()
+
+
+def changes_over_time(
+    session: Session, shop_id: int, *, component: str | None, months: int, pool_open: bool
+) -> dict[str, Any]:
+    """Alerts over all components (or of one, still held against all), and every look at the one asked about."""
+    snapshot = snapshot_for(session, shop_id, pool_open=pool_open)
+    if component is not None and component not in snapshot.documents:
+        raise NotFound(f"{component!r} is not a component of the catalogue")
+    seen = records_seen(session, shop_id, pool_open=pool_open)
+    # In-memory databases share one address: their engines tell them apart.
+    bind = session.get_bind().engine
+    kept = seen.lines.kept
+    state = (int(kept.version.sum()), len(kept.machine), seen.lines.line_count)
+    key = (str(bind.url), id(bind.pool), snapshot.version, None if seen.everyone else shop_id, state, months)
+    with _lock:
+        found = _cache.get(key)
+    if found is None:
+        found = _all_looks(seen.lines, snapshot, months)
+        with _lock:
+            if len(_cache) >= _KEPT:
+                _cache.pop(next(iter(_cache)))
+            _cache[key] = found
+    raised = [a for a in alerts(found) if component in (None, a.component)]
+    mine = [look for look in found if look.component == component]
+    return {
+        "component": component,
+        "months": months,
+        "records": "all members of the pool" if seen.everyone else "this shop's own",
+        "alerts": [_look(a, snapshot) for a in raised],
+        "looks": [_look(look, snapshot) for look in mine],
+        "looks_made": sum(look.p_value == look.p_value for look in found),
+        "false_alarm_rate": FALSE_SHARE,
+        "rate_in_words": RATE,
+        "estimate": {"version": snapshot.version},
+    }
+
+
+def _all_looks(lines: FitLines, snapshot: Snapshot, months: int) -> list[Look]:
+    new_day = np.asarray(lines.machines.new_day, dtype=float)
+    found: list[Look] = []
+    for slug, spells in lines.life_records().items():
+        if slug in snapshot.documents:
+            found += looks(snapshot.risks, slug, spells, new_day, months=months)
+    return found
+
+
+def _look(look: Look, snapshot: Snapshot) -> dict[str, Any]:
+    judged = look.p_value == look.p_value
+    return {
+        "component": look.component,
+        "name": snapshot.documents[look.component]["name"],
+        "safety_class": snapshot.documents[look.component]["safety_class"],
+        "scale": look.scale,
+        "make": None if look.cell is None else look.cell.make,
+        "model": None if look.cell is None else look.cell.model,
+        "period": look.period,
+        "seen": round(look.seen, 1),
+        "expected": round(look.expected, 1),
+        "ratio": _finite(look.ratio.value),
+        "low": _finite(look.ratio.low),
+        "high": _finite(look.ratio.high),
+        "level": look.ratio.level,
+        "p_value": look.p_value if judged else None,
+        "finding": look.finding,
+    }
+
+
+def _finite(value: float) -> float | None:
+    return value if np.isfinite(value) else None
+
+
+def in_words(row: dict[str, Any]) -> str:
+    """One alert as a sentence."""
+    of = row["model"] or "all models"
+    if row["period"] == "trend":
+        return f"{row['name']}, {of}: {row['finding']} by {row['scale']}, {row['ratio']:.2f} times each year"
+    return (
+        f"{row['name']}, {of}, {row['scale']} {row['period']}: {row['finding']}, {row['seen']:.0f} seen,"
+        f" {row['expected']:.1f} expected"
+    )

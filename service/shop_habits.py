@@ -1,0 +1,88 @@
+"""What a shop's habits do to its figures: renewals by policy, machines by use, how its log is kept."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+from sqlalchemy.orm import Session
+
+from analytics.groups_compared import USES, GroupCompared, compare_groups, use_group
+from analytics.selection import ALL_SHOPS
+from analytics.shop_policy import ShopPolicy, shop_policies
+from service.errors import NotFound
+from service.estimates import release_for
+from service.inspections.serving import snapshot_for
+from service.models import Shop
+from service.records_seen import records_seen
+
+ALONE = "only this shop's own records may be shown: there is no other to hold it against"
+
+
+def groups_of(session: Session, shop_id: int, component: str, *, level: float, pool_open: bool) -> dict[str, Any]:
+    """The asking shop against all others together (none of them named), and machines by how hard they are used."""
+    snapshot = snapshot_for(session, shop_id, pool_open=pool_open)
+    if component not in snapshot.documents:
+        raise NotFound(f"{component!r} is not a component of the catalogue")
+    seen = records_seen(session, shop_id, pool_open=pool_open)
+    spells = seen.lines.life_records([component]).get(component)
+    own = session.get_one(Shop, shop_id).name
+    policy, notes, by_use, shops = None, [], [], []
+    if spells is not None and len(spells):
+        by_use = compare_groups(snapshot.risks, component, spells, use_group(spells), USES, level=level)
+        mine = np.array([name == own for name in spells.shops])[spells.shop]
+        known = spells.known_start
+        if mine[known].any() and not mine[known].all():
+            shops = compare_groups(
+                snapshot.risks, component, spells, np.where(mine, 0, 1), (own, "others"), level=level
+            )
+            found = shop_policies(snapshot.risks, component, spells, level=level)
+            policy = next((p for p in found if p.shop == own), None)
+    if policy is None:
+        notes.append(ALONE if not seen.everyone else "this shop, or every other, has no part of known age on record")
+    return {
+        "component": component,
+        "name": snapshot.documents[component]["name"],
+        "level": level,
+        "basis": "failures over those expected at equal distance and age",
+        "records": "all members of the pool" if seen.everyone else "this shop's own",
+        "policy": None if policy is None else _policy(policy),
+        "shop": next((_group(g) for g in shops if g.group == own), None),
+        "by_use": [_group(g) for g in by_use],
+        "estimate": {"version": snapshot.version},
+        "notes": notes,
+    }
+
+
+def _policy(p: ShopPolicy) -> dict[str, Any]:
+    plain = {key: _known(value) for key, value in asdict(p).items() if key not in ("naive_ratio", "censored_ratio")}
+    ratios = {key: _ratio(asdict(getattr(p, key))) for key in ("naive_ratio", "censored_ratio")}
+    return plain | ratios
+
+
+def _group(g: GroupCompared) -> dict[str, Any]:
+    return {key: _known(value) for key, value in asdict(g).items() if key != "ratio"} | {
+        "ratio": _ratio(asdict(g.ratio))
+    }
+
+
+def _ratio(ratio: dict[str, float]) -> dict[str, float | None]:
+    return {key: _known(value) for key, value in ratio.items()}
+
+
+def _known(value: Any) -> Any:
+    """JSON has no number for what is not known, nor for no bound."""
+    return None if isinstance(value, float) and not np.isfinite(value) else value
+
+
+def log_marks(session: Session, shop_id: int, *, pool_open: bool) -> dict[str, Any]:
+    """How the shop's log looked to the last fit of all components, and all shops' together."""
+    release = release_for(session, shop_id, pool_open=pool_open)
+    rows = {row["shop"]: row for row in (release.counts.get("selection", []) if release else [])}
+    own = session.get_one(Shop, shop_id).name
+    return {
+        "shop": rows.get(own),
+        "all_shops": rows.get(ALL_SHOPS),
+        "estimate": {"version": str(release.public_id) if release else "catalogue prior"},
+    }
