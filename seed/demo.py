@@ -6,6 +6,7 @@ Run as ``python -m seed.demo``; ``make demo`` does. The database is an SQLite fi
 from __future__ import annotations
 
 import os
+import secrets
 import sys
 import tempfile
 import time
@@ -15,6 +16,7 @@ from rich.console import Console
 
 DEMO_DATABASE = "sqlite:///var/demo.sqlite"
 SEED = 20260601
+SHOP, LOGIN = "The Cog & Gasket", "owner@cog-gasket.example"
 STORY_MACHINE = ["--make", "Tindrake", "--model", "Lanner 650", "--built", "2012-11", "--odometer", "38000"]
 STORY_DAY = ["--as-of", "2026-06-01"]
 
@@ -46,11 +48,30 @@ def main() -> int:
     cli([*plan, "--no-steps"], standalone_mode=False)
     seconds = time.monotonic() - started
     console.print(f"Done in {seconds:.0f} s. The machines, shops and figures are invented. Next:")
-    console.print("  make serve                        the HTTP service on port 8080; its description: /api/v1/docs")
+    console.print("  make serve                        the service on port 8080: pages at http://127.0.0.1:8080/")
+    console.print(f"                                    sign in as {LOGIN}, password {_let_in_owner()}")
+    console.print("                                    for programs: http://127.0.0.1:8080/api/v1/docs")
     console.print(f"  .venv/bin/weakspot {' '.join(_quoted(word) for word in plan)}")
     console.print("                                    the same plan with cautions, steps and limits")
     console.print(f"  (with WEAKSPOT_DATABASE_URL={os.environ['WEAKSPOT_DATABASE_URL']} WEAKSPOT_POOL_OPEN=1)")
     return 0
+
+
+def _let_in_owner() -> str:
+    """Make somebody who may open every page of one shop; the password is this demo's own."""
+    from service.cli_context import Context
+    from service.people.accounts import add_member, set_password
+    from service.records import get_or_create_shop
+
+    password = secrets.token_urlsafe(9)
+    context = Context()
+    with context.ready().write() as session:
+        person = add_member(
+            session, get_or_create_shop(session, SHOP, now=context.now).id, LOGIN, "owner", now=context.now
+        )
+        set_password(session, person, password)
+    context.database.dispose()
+    return password
 
 
 def _quoted(word: str) -> str:
