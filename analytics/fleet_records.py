@@ -80,6 +80,7 @@ def component_records(
     own, broken = rows.get(units.index, rows[-1][:0]), rows[-1]
     concerned = np.sort(np.concatenate([own, broken])) if len(broken) else own
     absent = np.isin(fleet.machine, list(units.absent_on)) if units.absent_on else np.zeros(len(fleet.machine), bool)
+    absent[fleet.owner[own[~fleet.in_doubt[own]]]] = False  # a line that stands says that this machine carries one
     cell = machines.cell[fleet.machine]
     parts = part_chains(fleet, concerned, units.positions_by_cell, cell, absent)
     lives = live_all(parts.chains, fleet, shown_by_running=units.shown_by_running)

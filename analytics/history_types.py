@@ -51,7 +51,8 @@ class ComponentUnits:
 
     `positions_by_cell[c]` are the position indices a machine of cell c carries (`(-1,)`: one part without a
     position; `()`: the model has no such part). `changes_by_cell[c]` are ordinals of build days from which a
-    superseding part was fitted. `absent_on` lists machines that lack the part though their model has it.
+    superseding part was fitted. `absent_on` lists machines that lack the part though their model has it,
+    unless a line that is not in doubt speaks of one.
     """
 
     index: int

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
@@ -203,6 +204,18 @@ def positions_for(component: Component, layout: Layout | None = None) -> tuple[s
     if component.position_rule in BY_CYLINDER:
         return layout.cylinders if len(layout.cylinders) > 1 else ()
     return layout.banks if component.position_rule in BY_BANK else ()
+
+
+def missing_parts(document: Mapping[str, Any], year: int | None) -> frozenset[str]:
+    """Slugs of the parts that a stored layout says a machine of this build year lacks; None: year not known."""
+    return frozenset(row["component"] for row in document.get("absent", ()) if _missing(row, year))
+
+
+def _missing(row: Mapping[str, Any], year: int | None) -> bool:
+    first, last = row["from_year"], row["to_year"]
+    if first is None and last is None:
+        return True
+    return year is not None and (first or 0) <= year <= (last or 9999)
 
 
 def absent_components(layout: Layout, model_year: int | None = None) -> frozenset[str]:

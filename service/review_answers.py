@@ -89,7 +89,8 @@ class _Desk:
         self.session.flush()
 
     def _learn(self, doubt: Doubt, line: JobLine, item: Mapping[str, Any]) -> None:
-        if item["choice"] != "part":
+        # Where the model lacks the part, the slip was made on this machine: the word goes on meaning what it meant.
+        if item["choice"] != "part" or doubt.kind == "not_on_model":
             return
         text = line.as_written[_PLACE["component"]]
         self.session.add(

@@ -51,6 +51,7 @@ _BY_COLUMN = {
     "reason": ("reason", "as_written", "withdraw"),
 }
 _BY_KIND = {
+    "not_on_model": ("as_written", "part", "withdraw"),
     "duplicate_card": ("same_job", "two_jobs"),
     "comeback": (*COMEBACK_CAUSES, "two_events", "same_job"),
 }
@@ -92,6 +93,8 @@ def like_key(doubt: Doubt, line: JobLine) -> tuple[Any, ...]:
         return "word", fold(line.as_written[_PLACE["component"]])
     if doubt.kind == "position_unclear":
         return "position", line.component_type_id, fold(line.as_written[_PLACE["position"]])
+    if doubt.kind == "not_on_model":
+        return doubt.kind, line.component_type_id, line.machine_id
     if doubt.kind == "filler_reading":
         return doubt.kind, doubt.value
     return doubt.kind, doubt.column, line.machine_id

@@ -18,6 +18,7 @@ DOUBT_KINDS: Mapping[str, str] = {
     "unknown_word": "a part the catalogue does not know by that word",
     "ambiguous_word": "a word that can mean more than one part",
     "position_unclear": "a position the part does not have",
+    "not_on_model": "a part that machines of this model do not carry",
     "odometer_falls": "an odometer that falls",
     "usage_implausible": "more distance than the days between allow",
     "filler_reading": "a reading that looks made up",

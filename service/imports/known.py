@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -25,6 +25,7 @@ from service.models import (
     MachineFamily,
     MachineMake,
     MachineModel,
+    ModelLayout,
     OdometerEntry,
     Shop,
 )
@@ -98,6 +99,12 @@ def read_families(session: Session) -> dict[tuple[str, str], str | None]:
         .outerjoin(MachineFamily, MachineModel.family_id == MachineFamily.id)
     )
     return {(fold_name(make), fold_name(model)): family for make, model, family in session.execute(columns)}
+
+
+def read_layouts(session: Session) -> dict[tuple[str, str], dict[str, Any]]:
+    """How the known models are built, by folded make and model."""
+    rows = session.execute(select(ModelLayout.make, ModelLayout.model, ModelLayout.document))
+    return {(fold_name(make), fold_name(model)): document for make, model, document in rows}
 
 
 def read_fingerprints(session: Session, machine_keys: Sequence[int]) -> set[tuple[bytes, int]]:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from sqlalchemy.orm import Session
 
@@ -22,6 +22,7 @@ from service.imports.near_events import find_near_events
 from service.imports.reading import LISTED_PROBLEMS, ParsedFile
 from service.imports.rows import ParsedRow
 from service.imports.words import CatalogueWords, ComponentMatch, ComponentWord, match_position
+from service.layout_files import missing_parts
 from service.models import Shop
 
 MAX_OCCURRENCES = 32_767  # what the column holds
@@ -86,6 +87,7 @@ def make_plan(session: Session, shop: Shop, parsed: ParsedFile, words: Catalogue
     plan.problems.extend(parsed.problems)
     found = _plan_lines(plan, parsed, known.read_fingerprints(session, old_keys), words)
     understand_from_context(plan.lines, found, words)
+    _raise_missing_parts(plan, known.read_layouts(session), found)
     _raise_look_alikes(plan, known.read_references(session, shop) if fleet.new else (), found)
     by_machine: dict[str, list[PlannedLine]] = defaultdict(list)
     for line in plan.lines:
@@ -170,6 +172,29 @@ def understand_from_context(lines: list[PlannedLine], found: dict[int, list[Find
             findings = found[line.row.line]
             findings[:] = [finding for finding in findings if finding.kind != "ambiguous_word"]
             lines[k] = _placed(line, match, found)
+
+
+def _raise_missing_parts(
+    plan: Plan, layouts: Mapping[tuple[str, str], Mapping[str, Any]], found: dict[int, list[Finding]]
+) -> None:
+    """Ask about work on a part that the machine's model does not carry."""
+    missing: dict[str, frozenset[str]] = {}
+    for line in plan.lines:
+        if line.component is None:
+            continue
+        record = line.machine
+        if record.reference not in missing:
+            new_on = record.new_on()
+            layout = layouts.get(record.model_key, {})
+            missing[record.reference] = missing_parts(layout, new_on.year if new_on else None)
+        if line.component.slug in missing[record.reference]:
+            detail = (
+                f"a {record.model} as it is built has no {line.component.slug}; the part or the machine that was meant "
+                "settles it, or the word that this machine does carry one"
+            )
+            order = NEW_ORDER + line.row.line
+            finding = Finding(order, "not_on_model", "component", shorten(line.row.component), detail)
+            found[line.row.line].append(finding)
 
 
 def _raise_look_alikes(plan: Plan, references: Iterable[str], found: dict[int, list[Finding]]) -> None:

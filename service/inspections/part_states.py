@@ -17,6 +17,7 @@ from analytics.unit_life import Event, PartNow, live
 from service.errors import InvalidInput
 from service.imports.dates import read_date
 from service.inspections.serving import Snapshot
+from service.layout_files import missing_parts
 from service.vocabulary import KM_PER_MILE
 
 # A rate taken from less than this says more about the delivery ride than about the rider.
@@ -129,9 +130,10 @@ def parts_now(machine: KnownMachine, snapshot: Snapshot) -> list[tuple[str, str 
             events.setdefault(machine.components[component], []).append((label, event))
     found: list[tuple[str, str | None, PartNow]] = []
     for slug, document in snapshot.documents.items():
-        if is_absent(slug, snapshot.layout(machine.cell), machine.new_day):
-            continue
         mine = events.get(slug, [])
+        told = any(not event.in_doubt for _, event in mine)  # somebody fitted one that the model does not come with
+        if not told and is_absent(slug, snapshot.layout(machine.cell), machine.new_day):
+            continue
         for label in _positions(slug, snapshot, machine.cell, [p for p, _ in mine if p]):
             chain = [event for p, event in mine if p is None or p == label]
             history = live(chain, machine.placed.watch, shown_by_running=document["shown_by_running"])
@@ -142,14 +144,7 @@ def parts_now(machine: KnownMachine, snapshot: Snapshot) -> list[tuple[str, str 
 def is_absent(slug: str, layout: Mapping[str, Any], new_day: float) -> bool:
     """True where the model, or its build year, lacks the part."""
     year = date.fromordinal(int(new_day)).year if new_day == new_day and new_day >= 1 else None
-    for row in layout.get("absent", ()):
-        if row["component"] != slug:
-            continue
-        first, last = row["from_year"], row["to_year"]
-        open_span = first is None and last is None
-        if open_span or (year is not None and (first or 0) <= year <= (last or 9999)):
-            return True
-    return False
+    return slug in missing_parts(layout, year)
 
 
 def _positions(slug: str, snapshot: Snapshot, cell: Cell, named: Sequence[str]) -> list[str | None]:

@@ -27,8 +27,9 @@ def plain_records(lines: Lines, machines: Machines, components: list[ComponentUn
 def _rows(units: ComponentUnits, placed: dict[int, Placed], machines: Machines):
     for machine, one in placed.items():
         cell = int(machines.cell[machine])
-        base = () if machine in units.absent_on else units.positions_by_cell[cell]
         events = _events(one, units.index)
+        fitted = any(c == units.index and not event.in_doubt for c, _, event in one.events)
+        base = () if machine in units.absent_on and not fitted else units.positions_by_cell[cell]
         named = tuple(sorted({p for p, _ in events if p >= 0} - set(base)))
         positions = named if base == (-1,) and named else base + named
         for position in positions:

@@ -10,6 +10,9 @@ from service.app import WeakspotApp
 from service.db import Database
 from tests.service.callers import Caller, Command, make_app, make_caller, make_command
 from tests.service.databases import PostgresDatabases, SqliteFiles, engines_wanted, postgres_server
+from tests.service.demo_world import demo, demo_app, demo_file
+
+__all__ = ["demo", "demo_app", "demo_file"]  # fixtures
 
 
 @pytest.fixture(scope="session", params=engines_wanted())
