@@ -251,7 +251,8 @@ def _any_shop(session: Session, context: Context, name: str | None) -> int:
         return shop_named(session, name)
     ids = session.scalars(select(Shop.id).order_by(Shop.id)).all()
     if len(ids) > 1 and not pool_is_open(session, pool_open=context.settings.pool_open):
-        raise InvalidInput("several shops keep records here and share no pool: say which with --shop NAME")
+        names = ", ".join(session.scalars(select(Shop.name).order_by(Shop.id).limit(10)))
+        raise InvalidInput(f"several shops keep records here and share no pool: say which with --shop NAME ({names})")
     return ids[0] if ids else 0
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from service.errors import NotFound
 from service.inspections.plans import InspectionPlan, plan_described, plan_recorded
 from service.inspections.ranking import Ranking, horizon_of, rank_described, rank_recorded
-from service.inspections.serving import Snapshot
+from service.inspections.serving import ANY_MODEL, Snapshot
 from service.models import Machine
 from service.schemas.plan import PlanAsked
 from service.schemas.ranking import MachineRankingQuery, RankingAsked
@@ -49,7 +49,10 @@ def ask_ranking(
     horizon: dict[str, Any] = {"months": 12.0 if distance is None and months is None else months}
     if distance is not None:
         horizon["distance"] = {"value": distance, "unit": asked["unit"]}
-    request = checked(RankingAsked(), {**described(context, asked), "horizon": horizon, "level": level})
+    # Over HTTP a ranking names its model; a person at the terminal may ask about a make, or a family, as a whole.
+    schema = RankingAsked(partial=None if asked["model"] else ("machine.model",))
+    request = checked(schema, {**described(context, asked, ("make",)), "horizon": horizon, "level": level})
+    request["machine"].setdefault("model", ANY_MODEL)
     return rank_described(session, shop_id, request, today=day_of(context, asked), pool_open=context.settings.pool_open)
 
 
@@ -79,8 +82,8 @@ def machine_id_of(session: Session, shop_id: int, asked: Mapping[str, Any]) -> A
     return found[0]
 
 
-def described(context: Context, asked: Mapping[str, Any]) -> dict[str, Any]:
-    missing = [f"--{name}" for name in ("make", "model") if not asked[name]]
+def described(context: Context, asked: Mapping[str, Any], needed: Sequence[str] = ("make", "model")) -> dict[str, Any]:
+    missing = [f"--{name}" for name in needed if not asked[name]]
     if missing:
         raise click.UsageError(f"describe the machine with {' and '.join(missing)}, or name one with --machine")
     machine = {

@@ -139,9 +139,8 @@ def show_ranking(ranking: Ranking, *, top: int) -> None:
 
 def _machine_line(ranking: Ranking) -> str:
     machine = ranking.machine
-    return (
-        f"{machine.cell.make} {machine.cell.model}, {machine.now_km:,.0f} km, {machine.now_days / 365.25:.0f} years old"
-    )
+    name = f"{machine.cell.make} {machine.cell.model or '(any model)'}"
+    return f"{name}, {machine.now_km:,.0f} km, {machine.now_days / 365.25:.0f} years old"
 
 
 def _source_line(version: str, data_through: Any) -> str:

@@ -60,6 +60,15 @@ class MachineRecord:
             return MachineStart(date(self.model_year - 1, 1, 1), date(self.model_year, 12, 31), basis)
         return MachineStart(None, None, "")
 
+    def model_years(self) -> range:
+        """Model years the machine can be of: one begins in the year before it; empty where nothing is known."""
+        start = self.start()
+        if self.model_year:
+            return range(self.model_year, self.model_year + 1)
+        if start.earliest is None or start.latest is None:
+            return range(0)
+        return range(start.earliest.year, start.latest.year + 2)
+
     def new_on(self) -> date | None:
         """Start of the calendar clock: the middle of the first of built, first_registered, model_year."""
         text = self.built or self.first_registered or (str(self.model_year) if self.model_year else None)

@@ -184,9 +184,9 @@ def _raise_missing_parts(
             continue
         record = line.machine
         if record.reference not in missing:
-            new_on = record.new_on()
             layout = layouts.get(record.model_key, {})
-            missing[record.reference] = missing_parts(layout, new_on.year if new_on else None)
+            lacks = [missing_parts(layout, year) for year in record.model_years() or (None,)]
+            missing[record.reference] = frozenset.intersection(*lacks)
         if line.component.slug in missing[record.reference]:
             detail = (
                 f"a {record.model} as it is built has no {line.component.slug}; the part or the machine that was meant "

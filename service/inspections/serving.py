@@ -34,6 +34,8 @@ from service.models import (
 )
 from service.pool.visible import VisibleCounts, visible_counts
 
+ANY_MODEL = ""  # the model of a machine of which nobody says what it is
+
 
 @dataclass(frozen=True)
 class Snapshot:
@@ -176,6 +178,18 @@ def find_cell(session: Session, make: str, model: str, family: str | None) -> tu
         .where(func.lower(MachineMake.name) == make.lower())
         .where(func.lower(MachineFamily.name) == family.lower())
     )
-    basis = "its family" if known_family else "its make" if known_make else "all machines"
-    note = f"No {make} {model} is on record: the chances come from {basis} and are wider for it."
-    return Cell(known_make or make, known_family or family or "", model), [note]
+    cell = Cell(known_make or make, known_family or family or "", model)
+    return cell, [_note(cell, known_make is not None, bool(known_family))]
+
+
+def _note(cell: Cell, known_make: bool, known_family: bool) -> str:
+    """What a description that means no model on record is answered from."""
+    if cell.model != ANY_MODEL:
+        basis = "its family" if known_family else "its make" if known_make else "all machines"
+        return f"No {cell.make} {cell.model} is on record: the chances come from {basis} and are wider for it."
+    if not known_make:
+        return f"No model is given and no {cell.make} is on record: the chances come from all machines."
+    basis = (
+        f"{cell.make} machines of the family {cell.family}" if known_family else f"{cell.make} machines of any model"
+    )
+    return f"No model is given: the chances are those of {basis}, and wider for it; say the model with --model."

@@ -81,7 +81,9 @@ def test_plan_as_json(weakspot: Command) -> None:
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (("rank", "--make", "Tindrake"), "--model"),
+        (("rank", "--model", "Lanner 650"), "--make"),
+        (("rank", "--make", "Tindrake"), "Give the odometer"),
+        (("plan", "--make", "Tindrake"), "--model"),
         (("rank", "--make", "Tindrake", "--model", "Lanner 650"), "Give the odometer"),
         (("rank", *DESCRIBED, "--known", "stator"), "COMPONENT:ACTION"),
         (("rank", *DESCRIBED, "--known", "stator:renewed:2024:x"), "not a number"),
