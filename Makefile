@@ -29,7 +29,7 @@ test: $(VENV)/dev ## the whole test suite, on SQLite and on PostgreSQL
 	$(BIN)/python -m pytest
 
 torture: $(VENV)/dev ## the long tests in full: hours, not minutes
-	$(BIN)/python -m pytest tests/torture --torture -s
+	$(BIN)/python -m pytest tests/torture tests/service/test_import_killed.py tests/analytics/test_rank_audit.py --torture -s
 
 lint: $(VENV)/dev
 	$(BIN)/ruff check .

@@ -18,7 +18,7 @@ for _name in [name for name in os.environ if name.startswith("WEAKSPOT_") and no
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    parser.addoption("--torture", action="store_true", help="run tests/torture in full length, not in the short form")
+    parser.addoption("--torture", action="store_true", help="run long tests in full length, not in the short form")
 
 
 @pytest.hookimpl(wrapper=True)

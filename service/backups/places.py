@@ -82,6 +82,8 @@ def put_in_place(new: Path, home: Path, *, check: Check) -> None:
         file.execute("PRAGMA journal_mode=DELETE")
     with new.open("rb") as file_of_rows:
         os.fsync(file_of_rows.fileno())
+    # Columns kept for fits are of the file that goes: by chance their versions could match the one that comes.
+    Path(f"{home}.lives.npz").unlink(missing_ok=True)
     new.replace(home)
     folder = os.open(home.absolute().parent, os.O_RDONLY)
     try:

@@ -6,17 +6,16 @@ releases, all but one), worked by hand; the audit must name exactly the cells th
 
 from __future__ import annotations
 
-import os
-
 import numpy as np
 import pytest
 
 from analytics.rank_audit import RankAudit, Term, rank_audit
 from analytics.sharing_rule import below_rule
 from tests.analytics.pool_histories import Contents, Ledger, published, random_history
+from tests.torture.counts import times
 
-# In full (WEAKSPOT_TEST_TORTURE) many more of the same.
-HISTORIES = 400 if os.environ.get("WEAKSPOT_TEST_TORTURE") else 25
+# Many more of the same in full (`make torture`).
+HISTORIES = times(400, 25)
 
 
 @pytest.mark.parametrize("block", range(5))

@@ -63,6 +63,18 @@ def elsewhere(request: pytest.FixtureRequest, databases: Databases, tmp_path: Pa
     source.drop(url)
 
 
+def test_what_was_kept_of_the_old_file_goes_with_it(tmp_path: Path) -> None:
+    database = Database(SqliteFiles(tmp_path).filled())
+    settings = settings_of(database, tmp_path / "photos")
+    take_in(database, cards(3).encode(), shop="The Cog & Gasket")
+    path, _ = back_up(database, settings, tmp_path, NOW)
+    kept = Path(f"{database.engine.url.database}.lives.npz")
+    kept.write_bytes(b"columns of the file that was here before")
+    restore(database, settings, path, replace=True)
+    assert not kept.exists()
+    database.dispose()
+
+
 def test_comes_back_the_same(busy: tuple[Database, Settings], elsewhere: Database, tmp_path: Path) -> None:
     database, settings = busy
     path, manifest = back_up(database, settings, tmp_path, NOW)

@@ -1,6 +1,6 @@
 """An import killed with -9 at any moment leaves all of its rows or none, and nothing made ready once it is cleared.
 
-WEAKSPOT_TEST_KILLS sets how often (3 here; 50 in the long form).
+Three times here, fifty in the long form (`make torture`).
 """
 
 from __future__ import annotations
@@ -20,8 +20,9 @@ from service.imports.jobs import clear_orphans
 from service.models import Doubt, ImportBatch, JobCard, JobLine, Machine, OdometerEntry
 from service.models.import_job import staged_line
 from tests.service.job_files import NOW, SHOP, TODAY, csv_file, row
+from tests.torture.counts import times
 
-KILLS = int(os.environ.get("WEAKSPOT_TEST_KILLS", "3"))
+KILLS = times(50, 3)
 ROWS = 1_500
 PARTS = ("stator", "battery", "RR", "fork_seal", "reg/rec")
 
