@@ -9,26 +9,34 @@ carries on. Nothing is sorted by odometer: a falling reading must have been put 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from analytics.spells import DAYS_PER_YEAR, Bools, Floats
+from analytics.spells import DAYS_PER_YEAR, Bools, Floats, Ints
 
 # Only for a machine without a single reading or date to go by: 3,200 km a year, the mean that inspection
 # records give for motorcycles (DOT HS 813 288, 2022: about 2,000 miles a year).
 TYPICAL_KM_PER_DAY = 3_200 / DAYS_PER_YEAR
+# What a machine can have run at most while nobody read its clock: 60,000 km a year, hard courier work (invented).
+MOST_KM_PER_DAY = 60_000 / DAYS_PER_YEAR
 
 
 @dataclass(frozen=True)
 class Segment:
-    """One clock: total distance = offset_km + reading from the line at `first` on."""
+    """One clock: total distance = offset_km + reading from the line at `first` on.
+
+    Where the offset is not known, the true one lies between `offset_km + least_km` and `offset_km + most_km`.
+    """
 
     first: int
     start_reading_km: float
     offset_km: float
     offset_known: bool
     basis: str
+    least_km: float = 0.0
+    most_km: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -75,7 +83,38 @@ def _next_segment(index: int, days: Floats, readings: Floats, distance: Floats, 
     km, _ = _fill(days[: index + 1], np.append(distance[:index], np.nan))
     total = float(km[-1]) if len(km) and not np.isnan(km[-1]) else new_reading
     basis = "estimated: the old clock was not read at the change"
-    return Segment(index, new_reading, total - new_reading, False, basis)
+    least, most = _unread(index, days, distance, earlier, total)
+    return Segment(index, new_reading, total - new_reading, False, basis, least, most)
+
+
+def _unread(index: int, days: Floats, distance: Floats, earlier: Ints, total: float) -> tuple[float, float]:
+    """How far off the total at a change may be: nothing was run since the last reading, or all that can be."""
+    last_km = float(distance[earlier[-1]]) if len(earlier) else 0.0
+    last_day = float(days[earlier[-1]]) if len(earlier) else 0.0
+    gap = float(days[index]) - last_day
+    most = np.inf if np.isnan(gap) else last_km + max(gap, 0.0) * MOST_KM_PER_DAY
+    return min(last_km - total, 0.0), max(most - total, 0.0)
+
+
+def distance_bounds(
+    segments: Sequence[Segment], clock_km: Floats, start_km: float, end_km: float
+) -> tuple[float, float]:
+    """Least and most distance from one point of a machine's life to another, across clocks that were not read.
+
+    Parameters
+    ----------
+    segments : sequence of Segment
+        The machine's clocks.
+    clock_km : (n,) float
+        Distance of its lines, km, as `place_lines` gives it.
+    start_km, end_km : float
+        The two points on that distance, km.
+    """
+    across = [
+        s for s in segments if not s.offset_known and start_km < clock_km[s.first] and clock_km[s.first] <= end_km
+    ]
+    run = end_km - start_km
+    return max(run + sum(s.least_km for s in across), 0.0), run + sum(s.most_km for s in across)
 
 
 def _fill(days: Floats, km: Floats) -> tuple[Floats, Floats]:

@@ -112,6 +112,7 @@ class ComponentSchema(RecordSchema):
     safety_note = text_field(nullable=True)
     pf = nested(PFIntervalSchema)
     shown_by_running = Flag(required=True)
+    follows_engine = Flag(required=True)
     modes = text_list()
     takes_with = text_list()
     job_hours = number_field(above=0)

@@ -47,7 +47,10 @@ class PFInterval:
 
 @dataclass(frozen=True)
 class Component:
-    """A kind of part. `shown_by_running`: a machine seen to work shows that this part works."""
+    """A kind of part.
+
+    `shown_by_running`: a machine seen to work shows that this part works; `follows_engine`: it comes and goes with one.
+    """
 
     slug: str
     name: str
@@ -61,6 +64,7 @@ class Component:
     safety_note: str | None
     pf: PFInterval
     shown_by_running: bool
+    follows_engine: bool
     modes: tuple[str, ...]
     takes_with: tuple[str, ...]
     job_hours: float

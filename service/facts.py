@@ -12,12 +12,14 @@ from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from service import records
+from service.engine_changes import engine_parts
 from service.errors import Conflict, InvalidInput, NotFound
 from service.imports.dates import read_date
 from service.imports.faults import Fault
 from service.imports.frame_numbers import read_frame_number
 from service.models import (
     ComponentType,
+    EngineChange,
     HoursAssumption,
     JobLine,
     JoinAgreement,
@@ -95,6 +97,7 @@ def add_line_date(session: Session, line: JobLine, event: str, text: str, said: 
         latest=span.latest, said_by=said.by, said_at=said.now,
     )  # fmt: skip
     session.add(row)
+    records.raise_versions(session, [line.machine_id])
     _mark_stale(session, line.shop_id, [line.component_type_id], said)
     return row
 
@@ -122,6 +125,8 @@ def add_policy(session: Session, shop_id: int, asked: Mapping[str, Any], said: S
         why=asked["why"], said_by=said.by, said_at=said.now,
     )  # fmt: skip
     session.add(row)
+    touched = select(JobLine.machine_id).where(JobLine.shop_id == shop_id, JobLine.component_type_id == component.id)
+    records.raise_versions(session, list(session.scalars(touched.distinct())))
     _mark_stale(session, shop_id, [component.id], said)
     return row
 
@@ -143,8 +148,51 @@ def assume_hours(session: Session, machine: Machine, km_per_hour: float, why: st
         said_at=said.now,
     )  # fmt: skip
     session.add(row)
+    records.raise_versions(session, [machine.id])
     _mark_stale(session, machine.shop_id, _components_of(session, [machine.id]), said)
     return row
+
+
+def add_engine_change(session: Session, machine: Machine, asked: Mapping[str, Any], said: Said) -> EngineChange:
+    """Another engine went in; what follows an engine is of unknown age from that day on."""
+    if asked["changed_on"] > said.now.date():
+        raise InvalidInput("the day lies in the future", pointer="/changed_on")
+    if machine.new_on is not None and asked["changed_on"] < machine.new_on:
+        raise InvalidInput(f"the machine is of {machine.new_on}: it had no engine before", pointer="/changed_on")
+    row = EngineChange(
+        shop_id=machine.shop_id, machine_id=machine.id, changed_on=asked["changed_on"], family=asked["family"] or "",
+        why=asked["why"], said_by=said.by, said_at=said.now,
+    )  # fmt: skip
+    session.add(row)
+    _engine_touched(session, machine, said)
+    return row
+
+
+def engine_changes_of(session: Session, machine_id: int) -> Sequence[EngineChange]:
+    """The machine's engine changes, those taken back among them."""
+    return session.scalars(
+        select(EngineChange).where(EngineChange.machine_id == machine_id).order_by(EngineChange.id)
+    ).all()
+
+
+def undo_engine_change(session: Session, machine: Machine, public_id: Any, said: Said) -> EngineChange:
+    """Take back that an engine was changed; it stays on record as taken back."""
+    row = session.scalar(
+        select(EngineChange).where(EngineChange.machine_id == machine.id, EngineChange.public_id == public_id)
+    )
+    if row is None:
+        raise NotFound("there is no such engine change")
+    if row.undone_at is not None:
+        raise Conflict("the engine change has been taken back already")
+    row.undone_by, row.undone_at = said.by, said.now
+    _engine_touched(session, machine, said)
+    return row
+
+
+def _engine_touched(session: Session, machine: Machine, said: Said) -> None:
+    session.flush()
+    records.raise_versions(session, [machine.id])
+    _mark_stale(session, machine.shop_id, list(engine_parts(session)), said)
 
 
 def agree_to_join(session: Session, shop_id: int, said: Said) -> int:

@@ -12,7 +12,7 @@ import contextlib
 import os
 import threading
 import zipfile
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date
 from pathlib import Path
@@ -31,8 +31,9 @@ from service.lifetimes import ToldLines, World, _machines, apply_links, read_wor
 from service.line_reader import ACTION_WORDS, REASON_WORDS, SOURCE_WORDS, read_lines
 from service.models import JobLine, Machine
 from service.past import read_links
+from service.told_facts import joined_to, joins_in_force, with_joins, with_own_facts
 
-FORMAT = 1  # of the file; goes up with any change of what is kept or of the rules that place lines
+FORMAT = 2  # of the file; goes up with any change of what is kept or of the rules that place lines
 READ_ALL_ABOVE = 0.1  # share of machines changed
 KEYS_AT_ONCE = 500
 WRITE_ABOVE = 0.01  # share of machines changed since the file was written
@@ -140,6 +141,9 @@ def lines_to_fit(session: Session, *, shop_ids: Sequence[int] | None = None) -> 
     ids = np.array([row.id for row in rows], dtype=np.int64)
     if len(ids) != len(kept.machine) or not np.array_equal(ids, kept.machine):
         kept = kept.pick(np.isin(kept.machine, ids))
+    joined = joined_to(joins_in_force(session, None), set(ids.tolist()))
+    if joined:
+        kept = _joined(session, kept, joined)
     used = [kept.names[k] for k in np.unique(kept.told_position[kept.told_position >= 0]).tolist()]
     world = read_world(session, rows, used)
     units = world.units(
@@ -148,6 +152,16 @@ def lines_to_fit(session: Session, *, shop_ids: Sequence[int] | None = None) -> 
         np.searchsorted(ids, kept.told_machine),
     )
     return FitLines(replace(kept, names=_known(kept.names, world)), world, tuple(ids.tolist()), units)
+
+
+def _joined(session: Session, kept: LifeLines, joined: Mapping[int, int]) -> LifeLines:
+    """Joined machines are kept apart, since not every question is about both, and placed together when asked."""
+    touched = np.isin(kept.machine, sorted({*joined, *joined.values()}))
+    theirs = kept.machine[touched]
+    read = with_own_facts(session, read_lines(session, machine_ids=theirs.tolist()), None)
+    lines = apply_links(with_joins(read, joined), read_links(session, None, None))
+    found = _placed(lines, theirs, kept.version[touched], kept.new_day[touched], kept.names)
+    return kept.pick(~touched).join(found)
 
 
 def _known(names: Sequence[str], world: World) -> tuple[str, ...]:
@@ -230,7 +244,8 @@ def _read(
     for start in range(0, len(ids), len(ids) if everything else KEYS_AT_ONCE):
         part = slice(start, start + (len(ids) if everything else KEYS_AT_ONCE))
         wanted = None if everything else ids[part].tolist()
-        lines = apply_links(read_lines(session, machine_ids=wanted), linked)
+        read = read_lines(session, machine_ids=wanted)
+        lines = apply_links(with_own_facts(session, read, None), linked)
         found = _placed(lines, ids[part], version[part], new_day[part], names)
         names = found.names
         told.append(found)
@@ -252,7 +267,8 @@ def _placed(told: ToldLines, ids: Ints, version: Ints, new_day: Floats, names: t
     owner = np.searchsorted(ids, read.machine)
     component = np.where(read.component_type > 0, read.component_type, 0)
     wide, many = len(known) + 1, int(component.max(initial=0)) + 1
-    triples = np.unique((owner * many + component) * wide + position + 1)
+    of_somebody = read.id > 0  # what stands for an engine change is no line
+    triples = np.unique(((owner * many + component) * wide + position + 1)[of_somebody])
     triples = triples[triples // wide % many > 0]
     fleet = place_fleet(
         LineColumns(
@@ -266,8 +282,8 @@ def _placed(told: ToldLines, ids: Ints, version: Ints, new_day: Floats, names: t
     sure = ~read.in_doubt & ~np.isnan(read.latest)
     np.fmax.at(latest, owner[sure], read.latest[sure])
     return LifeLines(
-        ids, version, new_day, np.bincount(owner, minlength=len(ids)),
-        np.bincount(owner[read.in_doubt], minlength=len(ids)), latest,
+        ids, version, new_day, np.bincount(owner[of_somebody], minlength=len(ids)),
+        np.bincount(owner[read.in_doubt & of_somebody], minlength=len(ids)), latest,
         ids[triples // (wide * many)], triples // wide % many, triples % wide - 1,
         replace(fleet, machine=ids[fleet.machine]), tuple(known),
     )  # fmt: skip

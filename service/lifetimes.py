@@ -23,6 +23,7 @@ from analytics.histories import (
     positions_in_use,
 )
 from analytics.spells import Bools, Cell, Ints, Spells
+from service.engine_changes import engine_changes, engine_parts
 from service.line_reader import ACTION_WORDS, REASON_WORDS, SOURCE_WORDS, LinesRead, read_lines
 from service.models import (
     ComponentType,
@@ -54,13 +55,13 @@ class Dataset:
 
     @property
     def line_count(self) -> int:
-        """Lines in force."""
-        return len(self.line_ids)
+        """Lines in force; what stands for an engine change is none."""
+        return sum(line_id > 0 for line_id in self.line_ids)
 
     @property
     def lines_in_doubt(self) -> int:
         """Lines that no fit uses because something about them is open."""
-        return int(np.sum(self.lines.in_doubt))
+        return int(np.sum(self.lines.in_doubt & (np.array(self.line_ids, dtype=np.int64) > 0)))
 
     def life_records(self, only: Collection[str] | None = None) -> dict[str, Spells]:
         """Spells of every component that any line names, or of some of them."""
@@ -87,8 +88,8 @@ def read_dataset(
     read = read_lines(session, shop_ids=shop_ids, machine_ids=machine_ids, known_at=known_at)
     if known_at is not None:
         read = replace(read, in_doubt=np.isin(read.id, list(_doubtful_at(session, shop_ids, known_at))))
-    told = apply_links(with_facts(session, read, known_at), linked)
-    world = read_world(session, machine_rows, told.lines.names_used())
+    told = apply_links(_of_named_parts(with_facts(session, read, known_at)), linked)
+    world = read_world(session, machine_rows, told.lines.names_used(), known_at=known_at)
     lines = _lines_of(told, np.array([row.id for row in machine_rows], dtype=np.int64), world)
     latest = told.lines.latest[~told.lines.in_doubt & ~np.isnan(told.lines.latest)]
     return Dataset(
@@ -100,6 +101,12 @@ def read_dataset(
         world.names,
         date.fromordinal(int(latest.max())) if len(latest) else None,
     )
+
+
+def _of_named_parts(read: LinesRead) -> LinesRead:
+    """A change of engine alone is no word about parts that no line ever named."""
+    real = read.id > 0
+    return read if real.all() else read.take(real | np.isin(read.component_type, read.component_type[real]))
 
 
 class ToldLines(NamedTuple):
@@ -160,6 +167,9 @@ class World:
     types: tuple[Any, ...]  # id, slug, document of every component
     layouts: Mapping[tuple[str, str], Mapping[str, Any]]
     changes: Mapping[str, Mapping[int, tuple[float, ...]]]
+    # Machines (indices) with an engine of another family, and the parts that follow an engine.
+    foreign: frozenset[int] = frozenset()
+    engine_parts: frozenset[str] = frozenset()
 
     def component_index(self, component_type: Ints) -> Ints:
         """Places of components among `types`, -1 for 0 (none)."""
@@ -195,7 +205,7 @@ class World:
         )
 
     def _absent_on(self, slug: str) -> frozenset[int]:
-        absent: set[int] = set()
+        absent: set[int] = set(self.foreign) if slug in self.engine_parts else set()
         for k, cell in enumerate(self.names.cells):
             for row in self.layouts.get((cell.make, cell.model), {}).get("absent", ()):
                 if row["component"] == slug:
@@ -203,7 +213,9 @@ class World:
         return frozenset(absent)
 
 
-def read_world(session: Session, machine_rows: Sequence[Any], named: Iterable[str] = ()) -> World:
+def read_world(
+    session: Session, machine_rows: Sequence[Any], named: Iterable[str] = (), *, known_at: datetime | None = None
+) -> World:
     """Everything besides the lines; `named` are names of positions that lines use."""
     cells, cell_of = _cells(machine_rows)
     shops = session.execute(select(Shop.id, Shop.name).order_by(Shop.id)).all()
@@ -216,7 +228,16 @@ def read_world(session: Session, machine_rows: Sequence[Any], named: Iterable[st
         new_day=np.array([_ordinal(row.new_on) for row in machine_rows], dtype=float),
     )
     names = Names(cells, _position_names(named, types, layouts), tuple(row.name for row in shops))
-    return World(machines, names, tuple(types), layouts, _part_changes(session, cells))
+    foreign = {change.machine_id for change in engine_changes(session, known_at) if change.foreign}
+    return World(
+        machines,
+        names,
+        tuple(types),
+        layouts,
+        _part_changes(session, cells),
+        frozenset(k for k, row in enumerate(machine_rows) if row.id in foreign) if foreign else frozenset(),
+        frozenset(engine_parts(session).values()) if foreign else frozenset(),
+    )
 
 
 def _machines(shop_ids: Sequence[int] | None, machine_ids: Sequence[int] | None) -> Any:

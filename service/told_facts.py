@@ -1,12 +1,13 @@
 """What shops say beside their cards, put into lines before life records are made of them.
 
 Dates of the failure itself (a card's date is the day of the visit), a shop's rule to renew at a distance or an age (a
-removal whose reason nobody wrote was then planned), engine hours where somebody declared what an hour is in km, and
-machines that two shops agreed are one.
+removal whose reason nobody wrote was then planned), engine hours where somebody declared what an hour is in km,
+engines that were changed, and machines that two shops agreed are one.
 """
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
@@ -15,18 +16,25 @@ import numpy as np
 from sqlalchemy import and_, or_, select
 from sqlalchemy.orm import Session
 
+from service.engine_changes import with_engine_changes
 from service.line_reader import REASON_WORDS, LinesRead
 from service.models import HoursAssumption, JobLine, LineDate, MachineJoin, ShopPolicy
+from service.past import reads_the_past
 
 _REASON = {word: code for code, word in enumerate(REASON_WORDS)}
 
 
 def with_facts(session: Session, read: LinesRead, known_at: datetime | None) -> LinesRead:
     """Lines as they are to be understood with what was said beside the cards by a moment (None: now)."""
+    return with_joins(with_own_facts(session, read, known_at), joins_in_force(session, known_at))
+
+
+def with_own_facts(session: Session, read: LinesRead, known_at: datetime | None) -> LinesRead:
+    """The same without the joins: what concerns each machine by itself."""
     read = _with_failure_dates(session, read, known_at)
     read = _with_policies(session, read, known_at)
     read = _with_hours(session, read, known_at)
-    return _with_joins(session, read, known_at)
+    return with_engine_changes(session, read, known_at)
 
 
 def _in_force(model: Any, known_at: datetime | None, said_at: Any) -> Any:
@@ -94,22 +102,46 @@ def _with_hours(session: Session, read: LinesRead, known_at: datetime | None) ->
     return replace(read, odometer_km=km)
 
 
-def _with_joins(session: Session, read: LinesRead, known_at: datetime | None) -> LinesRead:
-    """Lines of joined machines are of one machine, where all of them are read; jobs told twice then count once."""
+def joins_in_force(session: Session, known_at: datetime | None) -> dict[int, int]:
+    """Machines that count as another one, and as which: the last of a chain of joins."""
     rows = session.execute(
         select(MachineJoin.machine_id, MachineJoin.to_machine_id)
         .where(_in_force(MachineJoin, known_at, MachineJoin.made_at))
         .order_by(MachineJoin.id)
     ).all()
-    there = set(np.unique(read.machine).tolist()) if rows else set()
-    to = {machine: other for machine, other in rows if {machine, other} <= there}
-    if not to:
-        return read
-    machine = read.machine.copy()
+    return {machine: other for machine, other in rows}
+
+
+def joined_to(joins: Mapping[int, int], there: Collection[int]) -> dict[int, int]:
+    """Which machine each one counts as, among those that are there."""
+    to = {machine: other for machine, other in joins.items() if machine in there and other in there}
+    ends = {}
     for one in to:
         end = to[one]
         while end in to:
             end = to[end]
+        ends[one] = end
+    return ends
+
+
+def counted_with(session: Session, machine_id: int) -> list[int]:
+    """A machine and all that are joined with it, directly or through others, rising."""
+    joins = joins_in_force(session, reads_the_past(session))
+    found, added = {machine_id}, True
+    while added:
+        more = {one for pair in joins.items() if found & set(pair) for one in pair} - found
+        found, added = found | more, bool(more)
+    return sorted(found)
+
+
+def with_joins(read: LinesRead, joins: Mapping[int, int]) -> LinesRead:
+    """Lines of joined machines are of one machine, where all of them are read; jobs told twice then count once."""
+    ends = joined_to(joins, set(np.unique(read.machine).tolist())) if joins else {}
+    if not ends:
+        return read
+    machine = read.machine.copy()
+    for one, end in ends.items():
         machine[read.machine == one] = end
     joined = replace(read, machine=machine)
-    return joined.take(np.lexsort((joined.origin, joined.machine)))
+    last = np.where(joined.id < 0, np.iinfo(np.int64).max, joined.origin)
+    return joined.take(np.lexsort((last, joined.machine)))

@@ -22,7 +22,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
      "database_trouble", "readiness"),
     ("models",),
     ("lifetimes", "past", "odometers", "catalogue", "catalogue_files", "catalogue_schemas", "catalogue_types",
-     "line_reader", "life_lines", "told_facts",
+     "line_reader", "life_lines", "told_facts", "engine_changes",
      "check_schemas", "check_types", "data_files", "layout_files"),
     ("rate_limits", "backups", "jobs", "line_entry", "component_risk", "machine_story",
      "inspections", "pool", "estimates", "fitting", "imports", "exports", "records", "corrections", "facts", "reviews",

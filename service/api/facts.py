@@ -111,6 +111,40 @@ class EngineHours(MethodView):
             return facts.assume_hours(session, machine, asked["km_per_hour"], asked["why"], _said(asked))
 
 
+@blueprint.route("/machines/<uuid:machine_id>/engine-changes")
+class EngineChanges(MethodView):
+    @blueprint.response(200, shapes.EngineChangesReply)
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    def get(self, machine_id: uuid.UUID) -> dict[str, Any]:
+        """List a machine's engine changes, those taken back among them."""
+        with app().database.read() as session:
+            machine = machine_of(session, shop_id(), machine_id)
+            return {"engine_changes": facts.engine_changes_of(session, machine.id)}
+
+    @blueprint.arguments(shapes.EngineChangeAsked)
+    @blueprint.response(201, shapes.EngineChangeReply)
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
+    def post(self, asked: dict[str, Any], machine_id: uuid.UUID) -> Any:
+        """Say that another engine went in: parts that follow an engine are of unknown age from then on."""
+        with app().database.write() as session:
+            machine = machine_of(session, shop_id(), machine_id)
+            return facts.add_engine_change(session, machine, asked, _said(asked))
+
+
+@blueprint.route("/machines/<uuid:machine_id>/engine-changes/<uuid:change_id>/undo")
+class UndoEngineChange(MethodView):
+    @blueprint.arguments(shapes.EngineChangeUndone)
+    @blueprint.response(201, shapes.EngineChangeReply)
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    @blueprint.alt_response(409, response="CONFLICT")
+    def post(self, asked: dict[str, Any], machine_id: uuid.UUID, change_id: uuid.UUID) -> Any:
+        """Take back that an engine was changed."""
+        with app().database.write() as session:
+            machine = machine_of(session, shop_id(), machine_id)
+            return facts.undo_engine_change(session, machine, change_id, _said(asked))
+
+
 @blueprint.route("/machine-joins")
 class Joins(MethodView):
     @blueprint.response(200, shapes.JoinsReply)

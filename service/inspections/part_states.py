@@ -11,7 +11,7 @@ import numpy as np
 
 from analytics.histories import Lines, Placed, place_machine, stratum_of
 from analytics.life_model_types import PartState
-from analytics.odometer import TYPICAL_KM_PER_DAY
+from analytics.odometer import TYPICAL_KM_PER_DAY, distance_bounds
 from analytics.spells import DAYS_PER_YEAR, Cell, Quality
 from analytics.unit_life import Event, PartNow, live
 from service.errors import InvalidInput
@@ -38,6 +38,7 @@ class KnownMachine:
     positions: Sequence[str]
     notes: tuple[str, ...]
     on_record: bool = True  # the fits have seen it; what a described machine's parts have lasted is news to them
+    not_of_model: frozenset[str] = frozenset()  # parts of an engine of another family
 
 
 def to_km(distance: Mapping[str, Any]) -> float:
@@ -134,11 +135,23 @@ def parts_now(machine: KnownMachine, snapshot: Snapshot) -> list[tuple[str, str 
         told = any(not event.in_doubt for _, event in mine)  # somebody fitted one that the model does not come with
         if not told and is_absent(slug, snapshot.layout(machine.cell), machine.new_day):
             continue
+        if slug in machine.not_of_model:
+            continue
         for label in _positions(slug, snapshot, machine.cell, [p for p, _ in mine if p]):
             chain = [event for p, event in mine if p is None or p == label]
             history = live(chain, machine.placed.watch, shown_by_running=document["shown_by_running"])
             found.append((slug, label, history.now))
     return found
+
+
+def run_bounds(state: PartState, machine: KnownMachine) -> tuple[float, float] | None:
+    """Least and most km a part of known age has run, where a clock was changed unread since it went in."""
+    clocks = machine.placed.clocks
+    if state.part_km is None or all(segment.offset_known for segment in clocks.segments):
+        return None
+    start = machine.now_km - state.part_km
+    bounds = distance_bounds(clocks.segments, clocks.km, start, machine.now_km)
+    return None if bounds == (state.part_km, state.part_km) else bounds
 
 
 def is_absent(slug: str, layout: Mapping[str, Any], new_day: float) -> bool:

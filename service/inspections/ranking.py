@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from math import isinf
 from typing import Any
 
 from sqlalchemy import select
@@ -14,7 +15,7 @@ from analytics.life_model_types import Chance, Evidence, Horizon, PartState, Pro
 from analytics.risk import assess
 from analytics.spells import DAYS_PER_YEAR
 from service.errors import InvalidInput, NotFound
-from service.inspections.part_states import KnownMachine, from_description, part_state, parts_now, to_km
+from service.inspections.part_states import KnownMachine, from_description, part_state, parts_now, run_bounds, to_km
 from service.inspections.recorded import from_records
 from service.inspections.serving import Snapshot, find_cell, snapshot_for
 from service.inspections.told_history import checked_history
@@ -49,6 +50,7 @@ class RankedPart:
     known_bad: bool
     why: str
     counts_from: str = IN_FULL
+    run_bounds_km: tuple[float, float] | None = None  # where a clock was changed unread since the part went in
 
 
 @dataclass(frozen=True)
@@ -182,6 +184,7 @@ def _ranked(
     document = snapshot.documents[state.component]
     in_horizon, bad_now = chance.chance_in_horizon, chance.chance_bad_now
     evidence, counts_from = chance.evidence, IN_FULL
+    bounds = run_bounds(state, machine)
     if snapshot.counts is not None:
         evidence, counts_from = snapshot.counts.evidence(state.component, machine.cell, evidence)
     if known_bad:
@@ -197,19 +200,32 @@ def _ranked(
         bad_now,
         evidence,
         known_bad,
-        why(state, evidence, known_bad, counts_from),
+        why(state, evidence, known_bad, counts_from, bounds),
         counts_from,
+        bounds,
     )
 
 
-def why(state: PartState, evidence: Evidence, known_bad: bool, counts_from: str = IN_FULL) -> str:
+def why(
+    state: PartState,
+    evidence: Evidence,
+    known_bad: bool,
+    counts_from: str = IN_FULL,
+    bounds: tuple[float, float] | None = None,
+) -> str:
     """One line: what is known of this part, and what the figure rests on."""
     if known_bad:
         return "Found bad and not renewed since."
-    return f"{_age_words(state)} {evidence_words(evidence, counts_from)}"
+    return f"{_age_words(state, bounds)} {evidence_words(evidence, counts_from)}"
 
 
-def _age_words(state: PartState) -> str:
+def _age_words(state: PartState, bounds: tuple[float, float] | None) -> str:
+    if bounds is not None and state.part_days is not None:
+        most = "an unknown distance" if isinf(bounds[1]) else f"{bounds[1]:,.0f} km"
+        return (
+            f"This part has run between {bounds[0]:,.0f} km and {most} in {state.part_days / DAYS_PER_YEAR:.1f} years:"
+            " a clock was changed since, and the old one not read."
+        )
     if state.part_km is not None and state.part_days is not None:
         return f"This part has run {state.part_km:,.0f} km in {state.part_days / DAYS_PER_YEAR:.1f} years."
     if state.used:
@@ -237,6 +253,8 @@ def evidence_words(evidence: Evidence, counts_from: str = IN_FULL) -> str:
 
 def _part_reply(part: RankedPart) -> dict[str, Any]:
     evidence = part.evidence
+    bounds = part.run_bounds_km
+    more = {} if bounds is None else {"run_km": {"low": bounds[0], "high": None if isinf(bounds[1]) else bounds[1]}}
     return {
         "rank": part.rank,
         "component": part.component,
@@ -258,6 +276,7 @@ def _part_reply(part: RankedPart) -> dict[str, Any]:
             "counts": part.counts_from,
         },
         "why": part.why,
+        **more,
     }
 
 

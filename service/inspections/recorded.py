@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 
@@ -10,29 +11,68 @@ from sqlalchemy.orm import Session
 
 from analytics.histories import Lines, Placed, place_machine
 from analytics.odometer import TYPICAL_KM_PER_DAY
+from analytics.spells import Floats
+from service.engine_changes import engine_changes, engine_parts
 from service.errors import Conflict
 from service.inspections.part_states import LEAST_DAYS_FOR_A_RATE, KnownMachine
 from service.lifetimes import Dataset, read_dataset
 from service.models import Machine
+from service.past import reads_the_past
+from service.told_facts import counted_with
 
 
 def from_records(session: Session, row: Machine, as_of: date) -> KnownMachine:
     """The machine as its lines up to `as_of` tell it; between the last line and then it runs on at its own rate."""
-    dataset = read_dataset(session, machine_ids=[row.id])
+    together = counted_with(session, row.id)
+    dataset = read_dataset(session, machine_ids=together)
     today = float(as_of.toordinal())
     lines = _until(dataset.lines, today)
-    placed = place_machine(lines, slice(0, len(lines.machine)), float(dataset.machines.new_day[0]))
+    mine = dataset.machine_ids.index(row.id)
+    new_day = _new_day(dataset.machines.new_day, mine)
+    placed = place_machine(lines, slice(0, len(lines.machine)), new_day)
     if placed is None:
         raise Conflict(
             "no card of this machine up to that day can be used: all its lines are in doubt, or none is a card"
         )
-    known, watch = on_clocks(dataset, 0, placed, today), placed.watch
-    notes = []
+    known, watch = on_clocks(dataset, mine, placed, today), placed.watch
+    notes = _joined_notes(len(together) - 1)
     if watch.gone:
         notes.append("This machine has left: the chances are for the day it was last seen and on.")
     if known.now_days - watch.end_days > 1:
         notes.append(f"Last seen at {watch.end_km:,.0f} km; run on at its own rate to {known.now_km:,.0f} km.")
-    return replace(known, notes=tuple(notes))
+    if any(not segment.offset_known for segment in placed.clocks.segments):
+        notes.append("A clock was changed and the old one not read: distances across it are bounds, not figures.")
+    foreign, more = _foreign_engine(session, together, as_of)
+    return replace(known, notes=(*notes, *more), not_of_model=foreign)
+
+
+def _joined_notes(others: int) -> list[str]:
+    if not others:
+        return []
+    return ["Counted together with what another shop has on record of this machine, as both agreed."]
+
+
+def _new_day(new_day: Floats, mine: int) -> float:
+    """The machine's own, or where this shop does not know it, what the other one does."""
+    known = new_day[~np.isnan(new_day)]
+    return float(new_day[mine] if not np.isnan(new_day[mine]) or not len(known) else known[0])
+
+
+def _foreign_engine(session: Session, machine_ids: Sequence[int], as_of: date) -> tuple[frozenset[str], list[str]]:
+    """Parts that came with an engine of another family, and what to say of them."""
+    changes = [
+        change
+        for change in engine_changes(session, reads_the_past(session), machine_ids)
+        if change.foreign and change.changed_on <= as_of
+    ]
+    if not changes:
+        return frozenset(), []
+    last = changes[-1]
+    note = (
+        f"On {last.changed_on} an engine of the family {last.family} went in: what follows an engine is not ranked as"
+        " this model's; describe a machine with that engine to rank it."
+    )
+    return frozenset(engine_parts(session).values()), [note]
 
 
 def on_clocks(source: Dataset, machine: int, placed: Placed, day: float) -> KnownMachine:
@@ -72,4 +112,5 @@ def _until(lines: Lines, today: float) -> Lines:
         source=[lines.source[k] for k in picked],
         quality=lines.quality[kept],
         in_doubt=lines.in_doubt[kept],
+        separate=None if lines.separate is None else lines.separate[kept],
     )

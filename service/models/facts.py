@@ -165,3 +165,6 @@ class MachineJoin(Base):
     undone_by: Mapped[str | None] = mapped_column(String(80))
     undone_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
     undone_why: Mapped[str | None] = mapped_column(Text)
+    # The shop that took it apart, and the other one once it offers to count them together again.
+    undone_shop_id: Mapped[int | None] = mapped_column(ForeignKey("shop.id"))
+    offered_shop_id: Mapped[int | None] = mapped_column(ForeignKey("shop.id"))

@@ -107,6 +107,45 @@ class HoursReply(Reply):
     said_by = fields.String(required=True)
 
 
+class EngineChangeAsked(Asked):
+    """Another engine in a frame."""
+
+    changed_on = fields.Date(required=True)
+    family = Name(
+        load_default=None,
+        allow_none=True,
+        most=80,
+        metadata={"description": "of the engine that went in; without it, the same as before"},
+    )
+    why = Name(required=True, most=400)
+    by = Name(required=True)
+
+
+class EngineChangeReply(Reply):
+    """An engine change."""
+
+    id = fields.UUID(attribute="public_id", required=True)
+    changed_on = fields.Date(required=True)
+    family = fields.String(required=True)
+    why = fields.String(required=True)
+    said_by = fields.String(required=True)
+    said_at = fields.DateTime(required=True)
+    undone_by = fields.String(required=True, allow_none=True)
+    undone_at = fields.DateTime(required=True, allow_none=True)
+
+
+class EngineChangesReply(Reply):
+    """Engine changes of one machine."""
+
+    engine_changes = fields.List(fields.Nested(EngineChangeReply), required=True)
+
+
+class EngineChangeUndone(Asked):
+    """Who takes it back."""
+
+    by = Name(required=True)
+
+
 class JoinAsked(Asked):
     """Who consents, or takes a join back."""
 

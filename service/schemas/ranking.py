@@ -178,6 +178,13 @@ class RankedReply(Reply):
     chance_bad_now = fields.Nested(ChanceReply, required=True, allow_none=True)
     evidence = fields.Nested(EvidenceReply, required=True)
     why = fields.String(required=True)
+    run_km = fields.Dict(
+        metadata={
+            "description": "low and high, only where a clock was changed unread since the part went in: no figure is"
+            " known then. high is null where even the day of the change is not; else it takes 60,000 km a year at most"
+            " (invented)"
+        }
+    )
     # Only where symptoms, facts or measurements were given.
     chance_bad_now_after = fields.Nested(ChanceReply)
     moved_by = fields.List(fields.Nested(MoveReply))

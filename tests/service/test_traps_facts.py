@@ -69,6 +69,30 @@ def test_d13_one_machine_in_two_shops_counts_once_and_can_be_taken_apart(
     assert len(gasket.get("/api/v1/machine-joins").get_json()["joins"]) == 1  # the trail
 
 
+def test_d13_ranking_of_a_joined_machine_shows_what_both_shops_know(
+    app: WeakspotApp, gasket: Caller, arches: Caller
+) -> None:
+    """The regulator that the other shop fitted at 30,000 km is the one that is on at 33,000."""
+    send(gasket, FIRST, LAST)
+    send(arches, seen("A1", "2018-02-10", "20500"), row(card="A7", date="2021-03-14", odometer="30000"),
+         seen("A9", "2021-12-10", "32000"))  # fmt: skip
+
+    def why(caller: Caller) -> tuple[str, str]:
+        reply = caller.get(f"/api/v1/machines/{machine(caller)}/ranking?as_of=2022-01-10").get_json()
+        (part,) = [p for p in reply["ranking"] if p["component"] == "regulator_rectifier"]
+        return part["why"], " ".join(reply["notes"])
+
+    assert "History unknown" in why(gasket)[0]
+    for shop in (gasket, arches):
+        post(shop, "/machine-joins/agreement")
+    for shop in (gasket, arches):
+        told, notes = why(shop)
+        assert "This part has run 3,000 km" in told and "Counted together" in notes
+    (join,) = gasket.get("/api/v1/machine-joins").get_json()["joins"]
+    post(gasket, f"/machine-joins/{join['id']}/undo", why="another frame")
+    assert "History unknown" in why(gasket)[0]
+
+
 def test_d13_consent_ends_and_so_do_the_joins(app: WeakspotApp, gasket: Caller, arches: Caller) -> None:
     for shop in (gasket, arches):
         send(shop, FIRST, LAST)
