@@ -49,7 +49,10 @@ _SLACK = 1.7  # standard deviations beyond a bound; set in simulation to 2 false
 
 @dataclass(frozen=True)
 class ShopSelection:
-    """Marks of one shop's log; nan where too little was expected to tell. `flags` are in words fit to show."""
+    """Marks of one shop's log; nan where too little was expected to tell. `flags` are in words fit to show.
+
+    too_few_to_tell : no flag, but a broken log of so few machines might well have raised none.
+    """
 
     shop: str
     machines: int
@@ -63,11 +66,7 @@ class ShopSelection:
     ends_on_event: float
     flags: tuple[str, ...]
     ranking_only: bool
-
-    @property
-    def too_few_to_tell(self) -> bool:
-        """No flag, but a broken log of so few machines might well have raised none."""
-        return not self.flags and self.machines < SURE_MACHINES
+    too_few_to_tell: bool
 
 
 @dataclass(frozen=True)
@@ -239,6 +238,7 @@ def _judge(shop: str, watch: _Watch) -> ShopSelection:
         ends,
         tuple(flags),
         bool(machines >= LEAST_MACHINES and censored < 0.05),
+        not flags and machines < SURE_MACHINES,
     )
 
 

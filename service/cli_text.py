@@ -125,6 +125,9 @@ def show_fit(reports: Sequence[RefitReport]) -> None:
         for row in report.selection:
             for flag in row["flags"]:
                 out.print(Text(f"  {row['shop']}: {flag}"))
+        small = [f"{row['shop']} ({row['machines']:,})" for row in report.selection if row.get("too_few_to_tell")]
+        if small:
+            out.print(Text(f"  no flag, but too few machines to tell by: {', '.join(small)}"))
 
 
 def show_ranking(ranking: Ranking, *, top: int) -> None:

@@ -71,7 +71,7 @@ def component_risk(
         "own": _own(session, shop_id, component, cell, asked, grid),
         "published": _published(session, component, cell),
         "available": available,
-        "flags": [*snapshot.log_flags, *notes],
+        "flags": [*snapshot.log_flags, *filter(None, [snapshot.log_too_small]), *notes],
         "estimate": {
             "version": snapshot.version,
             "data_through": snapshot.data_through.isoformat() if snapshot.data_through else None,

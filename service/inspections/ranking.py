@@ -175,7 +175,8 @@ def _log_notes(snapshot: Snapshot) -> list[str]:
             "The records hold hardly anything but failures: the order can be used, chances cannot be given."
             " Log machines that were seen to work, too."
         ]
-    return [f"About the records: {flag}." for flag in snapshot.log_flags]
+    said = [*snapshot.log_flags, snapshot.log_too_small]
+    return [f"About the records: {words}." for words in said if words]
 
 
 def _ranked(

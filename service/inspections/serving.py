@@ -15,6 +15,7 @@ from analytics.component_fit import ComponentFit
 from analytics.life_model_types import WarningInterval
 from analytics.pooling import fit_component
 from analytics.risk_draws import RiskTable
+from analytics.selection import SURE_MACHINES
 from analytics.spells import Cell, Spells
 from service.catalogue import current_catalogue
 from service.catalogue_types import Catalogue
@@ -54,6 +55,7 @@ class Snapshot:
     log_flags: tuple[str, ...] = ()  # what is wrong with the records as a whole
     # True where the records hold hardly anything but failures: no absolute chance can be given.
     order_only: bool = False
+    log_too_small: str = ""  # says so where nothing looks wrong, but of too few machines to tell
     # The counts this shop may be shown behind pooled figures; None where those of the fits may be.
     counts: VisibleCounts | None = None
     taught: Mapping[Key, TaughtShares] = field(default_factory=dict)
@@ -111,6 +113,7 @@ def _build(session: Session, release: EstimateRelease | None) -> Snapshot:
         data_through=release.data_through if release else None,
         log_flags=tuple(of_all["flags"]),
         order_only=bool(of_all["ranking_only"]),
+        log_too_small=_too_small_words(of_all["machines"]) if of_all.get("too_few_to_tell") else "",
         catalogue=current_catalogue(session),
         documents=documents,
         fits=fits,
@@ -119,6 +122,14 @@ def _build(session: Session, release: EstimateRelease | None) -> Snapshot:
         positions=release.positions if release else {},
         layouts={(row.make, row.model): row.document for row in session.scalars(select(ModelLayout))},
         part_changes=_part_changes(session),
+    )
+
+
+def _too_small_words(machines: int) -> str:
+    """What to say where the log raises no flag, of too few machines to rely on that."""
+    return (
+        f"nothing looks wrong, but {machines:,} machines are too few to tell whether all work was logged, failures or"
+        f" not; from about {SURE_MACHINES} machines on it can be told"
     )
 
 

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from analytics.life_model_types import Probability
+from service.cli_text import show_fit
 from service.db import Database
 from service.fitting import refit
 from service.imports.intake import take_in
@@ -63,3 +64,28 @@ def test_a_flag_stretches_the_range_by_what_a_broken_log_may_hide() -> None:
     stretched = _sensitivity(Probability(0.2, 0.1, 0.4, 0.9))
     # Hazards times 0.6 and 1.9: 1 - 0.9 ** 0.6 and 1 - 0.6 ** 1.9, worked by hand.
     assert (stretched["low"], stretched["high"]) == pytest.approx((0.0612596, 0.6211325), abs=1e-6)
+
+
+def healthy(machines: int) -> bytes:
+    """A shop that fits regulators on schedule, sees every machine once more and never has anything."""
+    row = "{0},{1}-06-01,H{0},Tindrake,Lanner 650,2010-01-01,{2},km,{3}\n"
+    renewed = [row.format(m, 2011, 4_000 + m, "regulator_rectifier,renewed,scheduled") for m in range(machines)]
+    seen = [row.format(m, 2013, 9_000 + m, ",seen,").replace(f"{m},", f"s{m},", 1) for m in range(machines)]
+    return (HEADER + "".join([*renewed, *seen])).encode()
+
+
+@pytest.mark.parametrize(("machines", "said"), [(12, True), (101, False)])
+def test_a_small_shop_is_told_that_its_log_cannot_be_told_to_be_whole(
+    database: Database, capsys: pytest.CaptureFixture[str], machines: int, said: bool
+) -> None:
+    take_in(database, "The Cog & Gasket", healthy(machines), file_name="a.csv", now=NOW, today=NOW.date())
+    (report,) = refit(database, pool_open=False, now=NOW)
+    of_all = report.to_dict()["selection"][0]
+    assert (list(of_all["flags"]), of_all["too_few_to_tell"]) == ([], said)
+    words = f"{machines} machines are too few to tell"
+    assert any(words in note for note in ask(database)["notes"]) == said
+    caller = make_caller(make_app(database), "The Cog & Gasket")
+    risk = caller.get("/api/v1/components/stator/risk?make=Tindrake&model=Lanner+650").get_json()
+    assert any(words in flag for flag in risk["flags"]) == said
+    show_fit([report])
+    assert ("too few machines to tell by" in capsys.readouterr().out) == said
