@@ -13,12 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.operational_time import CLOCK_WEIGHTS
+from analytics.pattern_mix import PatternDraws
 from analytics.risk_draws import LifeDraws
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _ACROSS_THETA, _ACROSS_SHAPE = 6, 3
+_ACROSS_PATTERN = 2  # where the part may be pattern-made: its effect is a third axis
 _LEAST_RANGE = 1e-3
 
 
@@ -30,7 +32,7 @@ class Surface:
     part: Ints  # (pairs,) index into the parts passed
     pair: Ints  # (parts, draws)
     across_theta: Floats  # (parts, draws, theta points): interpolation basis
-    across_shape: Floats  # (parts, draws, shape points)
+    across_shape: Floats  # (parts, draws, shape points), and of the pattern effect where there is one
 
     @classmethod
     def over(cls, draws: LifeDraws, at: Ints) -> Surface:
@@ -44,15 +46,26 @@ class Surface:
         part, own_clock = np.divmod(pairs, len(CLOCK_WEIGHTS))
         nodes, theta_basis = _axis(log_theta, pair, len(pairs), _ACROSS_THETA)
         shape_nodes, shape_basis = _axis(log_shape, pair, len(pairs), _ACROSS_SHAPE)
-        points = (len(pairs), _ACROSS_THETA * _ACROSS_SHAPE)
-        rate = np.zeros(len(pairs))
-        rate[pair.ravel()] = draws.renewal_rate[at].ravel()
+        pattern, second = None, _ACROSS_SHAPE
+        shape_nodes = np.tile(shape_nodes, (1, _ACROSS_THETA))
+        if draws.pattern is not None and draws.pattern.share[at].any():
+            own = draws.pattern.of(at)
+            nodes_of_effect, effect_basis = _axis(own.effect, pair, len(pairs), _ACROSS_PATTERN)
+            shape_basis = (shape_basis[..., :, None] * effect_basis[..., None, :]).reshape(*pair.shape, -1)
+            second = _ACROSS_SHAPE * _ACROSS_PATTERN
+            shape_nodes = np.repeat(shape_nodes, _ACROSS_PATTERN, axis=1)
+            effect = np.tile(nodes_of_effect, (1, _ACROSS_THETA * _ACROSS_SHAPE))
+            log_u0 = np.repeat(_of_pairs(own.log_u0, pair, len(pairs))[:, None], effect.shape[1], axis=1)
+            pattern = PatternDraws(own.share[part], effect, own.shape_ratio[part], log_u0)
+        points = (len(pairs), _ACROSS_THETA * second)
+        rate = _of_pairs(draws.renewal_rate[at], pair, len(pairs))
         lives = replace(
             draws,
-            log_theta=np.repeat(nodes, _ACROSS_SHAPE, axis=1),
-            shape=np.exp(np.tile(shape_nodes, (1, _ACROSS_THETA))),
+            log_theta=np.repeat(nodes, second, axis=1),
+            shape=np.exp(shape_nodes),
             clock_weight=np.broadcast_to(CLOCK_WEIGHTS[own_clock][:, None], points),
             renewal_rate=np.broadcast_to(rate[:, None], points),
+            pattern=pattern,
         )
         return cls(lives, part, pair, theta_basis, shape_basis)
 
@@ -70,9 +83,16 @@ class Surface:
 
     def _between(self, near: Floats, rows: Ints | slice) -> Floats:
         """Interpolate values of the grid points around each draw, (rows, draws, points)."""
-        grid = near.reshape(*near.shape[:-1], _ACROSS_THETA, _ACROSS_SHAPE)
+        grid = near.reshape(*near.shape[:-1], _ACROSS_THETA, self.across_shape.shape[-1])
         along = (grid @ self.across_shape[rows][..., None])[..., 0]
         return np.einsum("pdk,pdk->pd", self.across_theta[rows], along)
+
+
+def _of_pairs(values: Floats, pair: Ints, pairs: int) -> Floats:
+    """What all draws of a pair have in common, (pairs,), from the draws."""
+    out = np.zeros(pairs)
+    out[pair.ravel()] = values.ravel()
+    return out
 
 
 def _axis(values: Floats, pair: Ints, pairs: int, count: int) -> tuple[Floats, Floats]:

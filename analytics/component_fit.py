@@ -71,6 +71,8 @@ class ComponentFit:
     pattern_shape, pattern_log_u0 : (2,), (w,)
         A pattern-made part's shape over the ordinary one: mean and standard deviation of its logarithm, and the log u
         at which the pattern effect is the log hazard ratio (`pattern_shape`).
+    pattern_share : (rows,)
+        Share of pattern parts among replacements whose make is on record (`pattern_mix`).
     restoration : (shares,)
         Posterior of the share of its age that a repair takes off a part (`restoration.SHARES`).
     """
@@ -112,6 +114,7 @@ class ComponentFit:
     explored_weight: Array = field(default_factory=lambda: np.zeros(0))
     pattern_shape: Array = field(default_factory=lambda: np.array([0.0, PATTERN_SHAPE_SD]))
     pattern_log_u0: Array = field(default_factory=lambda: np.zeros(len(CLOCK_WEIGHTS)))
+    pattern_share: Array = field(default_factory=lambda: np.zeros(0))
     restoration: Array = field(default_factory=lambda: np.exp(log_prior_of_shares()))
 
     @property

@@ -17,6 +17,7 @@ import numpy as np
 from analytics.baseline import Bend
 from analytics.component_fit import SLOTS, ComponentFit
 from analytics.life_model_types import PartState
+from analytics.pattern_mix import PatternDraws
 from analytics.risk_draws import PER_SLOT, LifeDraws, RiskTable, Tail
 from analytics.spells import Cell, Floats, Ints
 
@@ -53,6 +54,7 @@ class JointLives:
     bend: Bend | None
     tail: tuple[float, float, Floats] | None
     restored_share: float
+    pattern: PatternDraws | None  # by keys
 
     def of_parts(self, key: Ints) -> LifeDraws:
         """Draws for parts of these keys, as `survival_draws` reads them."""
@@ -71,6 +73,7 @@ class JointLives:
             closeness=("",) * n,
             tail=tail,
             restored_share=np.full(n, self.restored_share),
+            pattern=None if self.pattern is None else self.pattern.of(key),
         )
 
 
@@ -85,12 +88,15 @@ def joint_lives(table: RiskTable, keys: Sequence[LifeKey]) -> JointLives:
     component = keys[0].component
     fit = table.fits[table.fit_of(component)]
     log_theta, shape, renewal_rate = np.empty((3, JOINT, len(keys)))
-    draws = None
+    draws, pattern = None, PatternDraws.none(len(keys), JOINT)
     for k, key in enumerate(keys):
         draws = table.draw([_new_part(key)], key.cell)
         at = _joint_order(draws, fit)
         log_theta[:, k] = _matched(draws.log_theta[0, at], draws.log_theta[0], draws.weight[0])
         shape[:, k], renewal_rate[:, k] = draws.shape[0, at], draws.renewal_rate[0, at]
+        if draws.pattern is not None:
+            pattern.share[k], pattern.shape_ratio[k] = draws.pattern.share[0], draws.pattern.shape_ratio[0]
+            pattern.effect[k], pattern.log_u0[k] = draws.pattern.effect[0, at], draws.pattern.log_u0[0, at]
     assert draws is not None
     # the doubt about bins and tail is the component's: one draw of it for all its lives
     common = _FIRST + np.random.default_rng(SLOTS + 1).permutation(np.arange(SLOTS) % PER_SLOT)
@@ -105,6 +111,7 @@ def joint_lives(table: RiskTable, keys: Sequence[LifeKey]) -> JointLives:
         replace(bend, gain=bend.gain[:, common], at_edge=bend.at_edge[:, common]) if isinstance(bend, Bend) else None,
         None if tail is None else (float(tail.edge[0]), float(tail.sd[0]), tail.normal[common]),
         0.0 if draws.restored_share is None else float(draws.restored_share[0]),
+        pattern if pattern.share.any() else None,
     )
 
 

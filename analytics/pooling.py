@@ -27,6 +27,7 @@ from analytics.fit_assembly import assemble
 from analytics.hyper_nodes import Explored, Proposal, explore, knots_in_question, shape_and_clock
 from analytics.life_model_types import LifePrior
 from analytics.operational_time import CLOCK_WEIGHTS
+from analytics.pattern_mix import shares_by_row
 from analytics.pattern_shape import PatternShape, pattern_shape, with_pattern_shape
 from analytics.pooling_layout import build_layout
 from analytics.pooling_problem import Problem
@@ -144,7 +145,10 @@ class _Explored:
             explored_log_spreads=own.log_spreads.astype(np.float32),
             explored_weight=own.weight.astype(np.float32),
         )
-        return fit if self.spells is None else _with_baseline(fit, self.spells)
+        if self.spells is None:
+            return fit
+        share = shares_by_row(self.spells, fit.row_keys).astype(np.float32)
+        return _with_baseline(replace(fit, pattern_share=share), self.spells)
 
 
 def _explore(spells: Spells, prior: LifePrior, seed: int, component: str) -> _Explored:

@@ -8,7 +8,7 @@ numbers, so an answer does not change from call to call.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from analytics.component_fit import SLOTS, ComponentFit, clock_index
 from analytics.errors import UnknownComponent
 from analytics.life_model_types import Evidence, PartState
 from analytics.operational_time import CLOCK_WEIGHTS
+from analytics.pattern_mix import PatternDraws
 from analytics.spells import Cell, Quality
 
 Floats = NDArray[np.float64]
@@ -85,6 +86,7 @@ class LifeDraws:
     ] = ()  # bins, gains, tilt of a life that is not Weibull, by part
     tail: Tail | None = None
     restored_share: Floats | None = None  # (parts,): what a repair takes off the age
+    pattern: PatternDraws | None = None  # where replacements may be pattern-made
 
 
 class RiskTable:
@@ -120,6 +122,9 @@ class RiskTable:
         self.tail_sd = np.array([_ramp(f.weibull_p, (0.5, 0.005), (TAIL_SD, MISFIT_TAIL_SD)) for f in self.fits])
         self.clock_names = [f.clock for f in self.fits]
         self.restored_share = np.array([f.restored_share for f in self.fits])
+        self.pattern_share = np.concatenate(
+            [f.pattern_share if len(f.pattern_share) else np.zeros(len(f.row_keys)) for f in self.fits]
+        )
         self._rows_of_cell: dict[tuple[Cell, int, int, str | None], tuple[int, str]] = {}
 
     @classmethod
@@ -186,6 +191,7 @@ class RiskTable:
             + bend * (log_theta - held * (log_theta + self.slope[by_clock]))
             + self._doubt(fit, row, normals[2])
         )
+        pattern = self._pattern(states, fit, row)
         self._own_shape_of_pattern(log_theta, shape, states, fit, clock)
         renewal = self.renewal_rate[by_clock]
         return LifeDraws(
@@ -200,6 +206,7 @@ class RiskTable:
             tuple(self.bent[f] for f in fit),
             Tail(self.tail_edge[fit], self.tail_sd[fit], _TAIL_NORMAL),
             self.restored_share[fit],
+            pattern,
         )
 
     def _doubt(self, fit: Ints, row: Ints, normal: Floats) -> Floats:
@@ -222,6 +229,20 @@ class RiskTable:
             if state.quality == Quality.PATTERN:
                 mean[i] += model.pattern_mean[node]
                 variance[i] += model.pattern_variance[node]
+
+    def _pattern(self, states: Sequence[PartState], fit: Ints, row: Ints) -> PatternDraws | None:
+        """How pattern parts differ, for the parts whose make nobody wrote down; None where there is none."""
+        unsure = np.array([s.quality == Quality.UNKNOWN and not s.used for s in states])
+        share = np.where(unsure, self.pattern_share[self.row_of_all[fit] + row], 0.0)
+        if not share.any():
+            return None
+        out = replace(PatternDraws.none(len(fit), DRAWS), share=share)
+        for i in np.flatnonzero(share):
+            model, node = self.fits[fit[i]], self.node[fit[i]]
+            out.effect[i] = model.pattern_mean[node] + np.sqrt(model.pattern_variance[node]) * _PATTERN_NORMAL
+            out.log_u0[i] = model.pattern_log_u0[self.clock[fit[i]]]
+            out.shape_ratio[i] = np.exp(np.clip(model.pattern_shape[0], -1.5, 1.0))
+        return out
 
     def _own_shape_of_pattern(
         self, log_theta: Floats, shape: Floats, states: Sequence[PartState], fit: Ints, clock: Ints

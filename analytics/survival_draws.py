@@ -12,6 +12,7 @@ from analytics.age_surface import Surface
 from analytics.baseline import Bend, doubtful_tail
 from analytics.life_model_types import PartState
 from analytics.operational_time import operational_units
+from analytics.pattern_mix import mixed
 from analytics.risk_draws import LifeDraws
 from analytics.unknown_start import AGES, age_table, age_weights
 
@@ -48,9 +49,11 @@ def groups_of(
     builders = {
         "known": _known,
         "unknown": _on_surface,
+        "unknown make": _on_surface,
         "superseded": lambda mine, own, at: _two_kinds(mine, own, at, later(mine)),
     }
-    kinds = [_kind(s) for s in states]
+    share = np.zeros(len(states)) if draws.pattern is None else draws.pattern.share
+    kinds = [_kind(s, q > 0) for s, q in zip(states, share.tolist(), strict=True)]
     out = []
     for kind, build in builders.items():
         at = np.array([i for i, own in enumerate(kinds) if own == kind], dtype=np.int64)
@@ -59,12 +62,12 @@ def groups_of(
     return out
 
 
-def _kind(state: PartState) -> str:
+def _kind(state: PartState, unsure: bool) -> str:
     if state.known_start:
         return "known"
     if state.renewal_stratum is not None and state.renewal_stratum != state.stratum and not state.used:
         return "superseded"
-    return "unknown"
+    return "unknown make" if unsure else "unknown"
 
 
 def failure_chance(
@@ -217,7 +220,10 @@ def unknown_group(states: list[PartState], draws: LifeDraws, at: Ints, of: Ints 
     ages = np.concatenate([fraction.reshape(*seen.shape, AGES), np.ones((*seen.shape, 1))], axis=-1) * seen[..., None]
     later = np.repeat((1.0 - original)[..., None] / AGES, AGES, axis=-1)
     weight = np.concatenate([later, original[..., None]], axis=-1)
-    return _grown(states, at, (seen, now), ages, weight, (log_theta[..., None], shape[..., None]), w, who)
+    life = log_theta[..., None], shape[..., None]
+    if draws.pattern is not None:
+        ages, weight, life = mixed(ages, weight, life, draws.pattern.of(at))
+    return _grown(states, at, (seen, now), ages, weight, life, w, who)
 
 
 def _two_kinds(states: list[PartState], draws: LifeDraws, at: Ints, later: LifeDraws) -> Group:
@@ -239,7 +245,10 @@ def _two_kinds(states: list[PartState], draws: LifeDraws, at: Ints, later: LifeD
     log_theta = np.repeat(later.log_theta[..., None], _LATTICE + 1, axis=-1)
     shape = np.repeat(later.shape[..., None], _LATTICE + 1, axis=-1)
     log_theta[..., -1], shape[..., -1] = first
-    return _grown(states, at, (seen, now), ages, weight, (log_theta, shape), w)
+    life = log_theta, shape
+    if later.pattern is not None:
+        ages, weight, life = mixed(ages, weight, life, later.pattern)
+    return _grown(states, at, (seen, now), ages, weight, life, w)
 
 
 def _grown(

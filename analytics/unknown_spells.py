@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.operational_time import CLOCK_WEIGHTS, SMALLEST_U, operational_units, unit_rate
+from analytics.pattern_mix import pattern_shares
 from analytics.spells import Outcome, Quality, Spells
 from analytics.sufficient_stats import SHAPE_KNOTS, SufficientStats, newest_strata, of_replacements
 from analytics.unknown_start import AGES, age_table, age_weights
@@ -35,7 +36,6 @@ Ints = NDArray[np.int64]
 MOST_ROWS = 3000  # beyond this a seeded random part is used: the known starts then say nearly all there is
 _LARGEST_DISCOUNT = 0.9
 _STEP = 0.25  # of log theta, for numerical derivatives
-_PRIOR_TOLD = 5.0  # replacements of known make that stand for "no pattern parts" before data; invented
 _LATTICE = 32  # ages told apart where the factory part has a life of its own
 
 
@@ -128,19 +128,8 @@ def unknown_spells(spells: Spells, stats: SufficientStats, order: Ints, seed: in
         between,
         s.not_original,
         s.weight,
-        _pattern_share(spells)[s.cell],
+        pattern_shares(spells)[0][s.cell],
     )
-
-
-def _pattern_share(spells: Spells) -> Floats:
-    """Share of pattern parts among replacements of a make on record, by `spells.cells`, shrunk to the component's."""
-    fitted = spells.not_original & np.isin(spells.quality, (Quality.ORIGINAL, Quality.PATTERN))
-    made = fitted & (spells.quality == Quality.PATTERN)
-    size = len(spells.cells)
-    told = np.bincount(spells.cell[fitted], spells.weight[fitted], size)
-    pattern = np.bincount(spells.cell[made], spells.weight[made], size)
-    everywhere = pattern.sum() / (told.sum() + _PRIOR_TOLD)
-    return (pattern + _PRIOR_TOLD * everywhere) / (told + _PRIOR_TOLD)
 
 
 def soft_counts(
