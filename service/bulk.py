@@ -10,9 +10,10 @@ from __future__ import annotations
 import contextlib
 import gc
 from collections.abc import Callable, Iterator, Sequence
+from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Column, Connection, Date, DateTime, Table, insert
+from sqlalchemy import Column, Connection, Date, DateTime, Dialect, Table, insert
 
 from service.db import UtcDateTime
 
@@ -39,7 +40,7 @@ def insert_rows(connection: Connection, table: Table, rows: Rows) -> None:
     if not rows:
         return
     names = tuple(rows[0])
-    statement = insert(table).inline().compile(dialect=connection.dialect, column_keys=names)
+    statement = _compiled(table, connection.dialect, names)
     order = tuple(statement.positiontup or names)
     columns = [_bound(table.c[name], [row[name] for row in rows], connection) for name in order]
     if statement.positional:
@@ -48,6 +49,11 @@ def insert_rows(connection: Connection, table: Table, rows: Rows) -> None:
         connection.exec_driver_sql(
             str(statement), [dict(zip(order, values, strict=True)) for values in zip(*columns, strict=True)]
         )
+
+
+@lru_cache(maxsize=256)
+def _compiled(table: Table, dialect: Dialect, names: tuple[str, ...]) -> Any:
+    return insert(table).inline().compile(dialect=dialect, column_keys=names)
 
 
 def _bound(column: Column[Any], values: list[Any], connection: Connection) -> list[Any]:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from datetime import datetime, timedelta
-from typing import NamedTuple
+from typing import Any, NamedTuple, cast
 
-from sqlalchemy import delete, insert, select
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy import Table, bindparam, delete, select
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.errors import Conflict
@@ -16,6 +16,27 @@ from service.models import KeptReply
 
 KEPT = timedelta(hours=24)
 IN_FLIGHT = "a request with this Idempotency-Key is being answered; repeat it in a moment"
+
+
+_TABLE = cast(Table, KeptReply.__table__)
+
+
+def _keep(dialect: Any) -> Any:
+    """A reply under a free key, or in the place of one whose time is over."""
+    statement = dialect.insert(_TABLE).values({column.name: bindparam(column.name) for column in _TABLE.c})
+    renewed = {name: statement.excluded[name] for name in ("request_digest", "status", "headers", "body", "kept_at")}
+    kept = statement.on_conflict_do_update(
+        index_elements=["shop_id", "key"],
+        set_=renewed,
+        where=_TABLE.c.kept_at <= bindparam("too_old", type_=_TABLE.c.kept_at.type),
+    )
+    return kept.execution_options(preserve_rowcount=True)
+
+
+_KEEP = {"sqlite": _keep(sqlite), "postgresql": _keep(postgresql)}
+_FIND = select(_TABLE.c.request_digest, _TABLE.c.status, _TABLE.c.headers, _TABLE.c.body, _TABLE.c.kept_at).where(
+    _TABLE.c.shop_id == bindparam("shop"), _TABLE.c.key == bindparam("asked")
+)
 
 
 class Reply(NamedTuple):
@@ -34,23 +55,16 @@ def claim_number(shop_id: int, key: str) -> int:
 
 def find_reply(session: Session, shop_id: int, key: str, *, now: datetime) -> Reply | None:
     """The reply kept under a key, unless its time is over."""
-    row = session.execute(
-        select(KeptReply.request_digest, KeptReply.status, KeptReply.headers, KeptReply.body, KeptReply.kept_at).where(
-            KeptReply.shop_id == shop_id, KeptReply.key == key
-        )
-    ).one_or_none()
+    row = session.execute(_FIND, {"shop": shop_id, "asked": key}).one_or_none()
     return Reply(*row[:4]) if row is not None and row.kept_at > now - KEPT else None
 
 
 def keep_reply(session: Session, shop_id: int, key: str, reply: Reply, *, now: datetime) -> None:
     """Keep a reply; an old one under the same key goes. Raises `Conflict` if another was kept in the meantime."""
-    old = KeptReply.shop_id == shop_id, KeptReply.key == key, KeptReply.kept_at <= now - KEPT
-    session.execute(delete(KeptReply).where(*old).execution_options(synchronize_session=False))
-    values = {"shop_id": shop_id, "key": key, "kept_at": now, **reply._asdict()}
-    try:
-        session.connection().execute(insert(KeptReply), values)
-    except IntegrityError:
-        raise Conflict(IN_FLIGHT) from None
+    values = {"shop_id": shop_id, "key": key, "kept_at": now, "too_old": now - KEPT, **reply._asdict()}
+    written = session.connection().execute(_KEEP[session.get_bind().dialect.name], values)
+    if written.rowcount != 1:
+        raise Conflict(IN_FLIGHT)
 
 
 def let_go(session: Session, *, now: datetime) -> None:

@@ -15,7 +15,7 @@ from service.errors import PlacesRefused
 from service.imports.faults import RowProblem
 from service.imports.models import plan_models
 from service.imports.options import FileReading
-from service.imports.plan import Plan, make_plan
+from service.imports.plan import make_plan
 from service.imports.reading import ParsedFile
 from service.imports.rows import ParsedRow, RowChecker
 from service.imports.words import catalogue_words
@@ -57,7 +57,6 @@ def enter_lines(
         raise _refused(problems, one)
     if plan.lines:
         Writer(session, shop, now).write_lines(plan, plan_models(session, plan.fleet))
-        _follow_up(session, plan)
     return _on_record(session, shop, rows, {line.row.line for line in plan.lines})
 
 
@@ -94,15 +93,6 @@ def _refused(problems: Sequence[RowProblem], one: bool) -> PlacesRefused:
         for problem in problems
     ]
     return PlacesRefused("Nothing was written; each error points at a cell that cannot be used.", places)
-
-
-def _follow_up(session: Session, plan: Plan) -> None:
-    machines = sorted({line.machine.key for line in plan.lines if line.machine.key is not None})
-    records.raise_versions(session, machines)
-    # Bound late: only a request that wrote something needs the numerical libraries.
-    from service.odometers import refresh_odometers
-
-    refresh_odometers(session, machines)
 
 
 def _on_record(session: Session, shop: Shop, rows: Sequence[ParsedRow], new: set[int]) -> list[Entered]:

@@ -62,6 +62,10 @@ class Resource(Blueprint):
         view_func.decorators = [partial(conditional, view_func), once, *view_func.decorators]
         super().add_url_rule(rule, endpoint, view_func, *args, **more)
 
+    def arguments(self, schema: Any, **more: Any) -> Any:
+        """Read what is asked by a schema that is made once, not for each request."""
+        return super().arguments(schema() if isinstance(schema, type) else schema, **more)
+
     @staticmethod
     def _prepare_response_doc(doc: dict[str, Any], doc_info: dict[str, Any], **kwargs: Any) -> dict[str, Any]:
         statuses = [

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any, NamedTuple
@@ -29,7 +29,7 @@ from service.models import (
     OdometerEntry,
     Shop,
 )
-from service.records import SETTLED_BY_ROWS, chunks
+from service.records import KEYS_AT_ONCE, SETTLED_BY_ROWS, chunks
 from service.vocabulary import DISMISSING_CHOICES, JOB_LINE_COLUMNS, LINKS_THAT_REMOVE
 
 _ODOMETER = JOB_LINE_COLUMNS.index("odometer")
@@ -107,8 +107,16 @@ def read_layouts(session: Session) -> dict[tuple[str, str], dict[str, Any]]:
     return {(fold_name(make), fold_name(model)): document for make, model, document in rows}
 
 
-def read_fingerprints(session: Session, machine_keys: Sequence[int]) -> set[tuple[bytes, int]]:
-    """Fingerprint and occurrence of every line of these machines; equal cells name equal machines."""
+def read_fingerprints(
+    session: Session, shop: Shop, machine_keys: Sequence[int], asked: Collection[bytes]
+) -> set[tuple[bytes, int]]:
+    """Fingerprint and occurrence of the lines of these machines; equal cells name equal machines.
+
+    Of few rows only those lines are read that are like one of them (`asked`), however long the machines' histories.
+    """
+    if machine_keys and len(asked) <= KEYS_AT_ONCE:
+        columns = select(JobLine.fingerprint, JobLine.occurrence).where(JobLine.shop_id == shop.id)
+        return set(session.execute(columns.where(JobLine.fingerprint.in_(asked))).all())
     found: set[tuple[bytes, int]] = set()
     for part in chunks(machine_keys):
         columns = select(JobLine.fingerprint, JobLine.occurrence).where(JobLine.machine_id.in_(part))

@@ -35,6 +35,8 @@ class ModelPlan:
 def plan_models(session: Session, fleet: Fleet) -> ModelPlan:
     """Find out which makes, families and models of the fleet are new."""
     plan = ModelPlan()
+    if not fleet.new and not fleet.new_families:
+        return plan
     for key, name in session.execute(select(MachineMake.id, MachineMake.name)):
         plan.makes[fold_name(name)] = key
         plan.make_names[fold_name(name)] = name

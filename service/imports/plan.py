@@ -81,11 +81,14 @@ class Plan:
 def make_plan(session: Session, shop: Shop, parsed: ParsedFile, words: CatalogueWords, today: date) -> Plan:
     """Work out what taking `parsed` in would add, raise and settle."""
     references = sorted({row.machine for row in parsed.rows})
-    fleet = Fleet(known.read_machines(session, shop, references), known.read_families(session))
+    # Most lines written down one by one name no family: there is nothing then that the known ones would be asked for.
+    families = known.read_families(session) if any(row.family for row in parsed.rows) else {}
+    fleet = Fleet(known.read_machines(session, shop, references), families)
     old_keys = [record.key for record in fleet.machines.values() if record.key is not None]
     plan = Plan(fleet, rows_refused=parsed.refused_rows, problem_count=parsed.problem_count)
     plan.problems.extend(parsed.problems)
-    found = _plan_lines(plan, parsed, known.read_fingerprints(session, old_keys), words)
+    asked = {row.fingerprint for row in parsed.rows}
+    found = _plan_lines(plan, parsed, known.read_fingerprints(session, shop, old_keys, asked), words)
     understand_from_context(plan.lines, found, words)
     _raise_missing_parts(plan, known.read_layouts(session), found)
     _raise_look_alikes(plan, known.read_references(session, shop) if fleet.new else (), found)

@@ -9,17 +9,18 @@ Case, blanks and punctuation do not count. Anything less certain becomes a doubt
 from __future__ import annotations
 
 import re
+import weakref
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
 from rapidfuzz import fuzz, process
-from sqlalchemy import func, select
+from sqlalchemy import bindparam, func, select
 from sqlalchemy.orm import Session
 
-from service.models import CatalogueEntry, ComponentPosition, ComponentType, ShopWord
+from service.models import CatalogueEntry, CatalogueRelease, ComponentPosition, ComponentType, ShopWord
 
 SHOWN_CANDIDATES = 3
 EXACT = 1.0
@@ -225,8 +226,41 @@ def _tokens(text: str) -> frozenset[str]:
     return frozenset(_SIDES.get(word, word) for word in words if word)
 
 
+_VERSION = (
+    select(
+        CatalogueRelease.id,
+        CatalogueRelease.sha256,
+        select(func.count()).where(ShopWord.shop_id == bindparam("shop")).scalar_subquery(),
+        select(func.max(ShopWord.confirmed_at)).where(ShopWord.shop_id == bindparam("shop")).scalar_subquery(),
+    )
+    .order_by(CatalogueRelease.id.desc())
+    .limit(1)
+)
+SHOPS_IN_MEMORY = 64
+# By database: two of them may number the same components differently.
+_in_memory: weakref.WeakKeyDictionary[Any, dict[tuple[Any, ...], CatalogueWords]] = weakref.WeakKeyDictionary()
+
+
 def catalogue_words(session: Session, shop_id: int | None = None) -> CatalogueWords:
-    """The words of the catalogue in force, and of a shop what it confirmed itself."""
+    """The words of the catalogue in force, and of a shop what it confirmed itself.
+
+    Kept in memory until a newer release is loaded or the shop confirms another word.
+    """
+    version = session.execute(_VERSION, {"shop": shop_id or 0}).one_or_none()
+    if version is None:
+        return _read_words(session, shop_id)
+    kept = _in_memory.setdefault(session.get_bind().engine.pool, {})
+    key = (shop_id, *version)
+    words = kept.get(key)
+    if words is None:
+        if len(kept) >= SHOPS_IN_MEMORY:
+            kept.clear()
+        words = kept[key] = _read_words(session, shop_id)
+    # How many different words are unknown is counted for each file anew.
+    return replace(words, _matched={})
+
+
+def _read_words(session: Session, shop_id: int | None) -> CatalogueWords:
     places: dict[int, list[str]] = defaultdict(list)
     position_rows = select(ComponentPosition.component_id, ComponentPosition.position).where(
         ComponentPosition.withdrawn_at.is_(None)

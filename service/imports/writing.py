@@ -99,15 +99,16 @@ class Writer:
         records.raise_versions(session, sorted({_key(line.machine) for line in plan.lines}))
         return batch
 
-    def write_lines(self, plan: Plan, models: ModelPlan) -> dict[int, int]:
-        """Write a plan whose lines came one by one and not in a file; keys of the lines by their number."""
+    def write_lines(self, plan: Plan, models: ModelPlan) -> None:
+        """Write a plan whose lines came one by one and not in a file."""
         self._write_machines(plan, write_models(self.session, models))
         records.add_lines(self.session, self._line_rows(plan, None))
-        keys = self._keys_by_content(plan)
-        self._write_doubts(plan, None, keys)
+        new_doubts = any(doubt.line_key is None for doubt in plan.doubts)
+        self._write_doubts(plan, None, self._keys_by_content(plan) if new_doubts else {})
         self._write_readings(plan)
         self._write_stale(plan)
-        return keys
+        self._place_readings(plan)
+        records.raise_versions(self.session, sorted({_key(line.machine) for line in plan.lines}))
 
     def _place_readings(self, plan: Plan) -> None:
         """Put readings on the total distance; where there is but one clock, the reading is the distance."""
