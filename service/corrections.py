@@ -239,6 +239,4 @@ def line_in_force(session: Session, origin: int) -> JobLine:
 
 def shop_row(session: Session, shop_id: int) -> Shop:
     """The shop, held against other writers of its lines until the transaction ends."""
-    shop = session.get_one(Shop, shop_id)
-    records.hold_shop(session, shop)
-    return shop
+    return session.get_one(Shop, shop_id, with_for_update=True)

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
-from sqlalchemy import select
+from sqlalchemy import Row
 from sqlalchemy.orm import Session
 
-from service import records
 from service.corrections import shop_row
 from service.errors import PlacesRefused
 from service.imports.faults import RowProblem
@@ -20,17 +19,20 @@ from service.imports.reading import ParsedFile
 from service.imports.rows import ParsedRow, RowChecker
 from service.imports.words import catalogue_words
 from service.imports.writing import Writer
-from service.models import JobLine, Shop
+from service.line_documents import lines_alike
+from service.models import Shop
+from service.queries import doubts_by_line
 from service.vocabulary import JOB_LINE_COLUMNS
 
 _NO_FILE = FileReading("lines", "utf-8", "given", "", "", (), "ymd", ".")
 
 
 class Entered(NamedTuple):
-    """A line on record, and whether this request wrote it or it was there before."""
+    """A line on record with its open doubts, and whether this request wrote it or it was there before."""
 
-    line: JobLine
+    line: Row[Any]
     created: bool
+    doubts: Sequence[Mapping[str, Any]] = ()
 
 
 def enter_lines(
@@ -57,7 +59,9 @@ def enter_lines(
         raise _refused(problems, one)
     if plan.lines:
         Writer(session, shop, now).write_lines(plan, plan_models(session, plan.fleet))
-    return _on_record(session, shop, rows, {line.row.line for line in plan.lines})
+    new = {line.row.line for line in plan.lines}
+    sure = new - {doubt.line for doubt in plan.doubts if doubt.line_key is None}
+    return _on_record(session, shop, rows, new, sure)
 
 
 def check_lines(asked: Sequence[Mapping[str, str]]) -> tuple[list[ParsedRow], list[RowProblem]]:
@@ -95,16 +99,21 @@ def _refused(problems: Sequence[RowProblem], one: bool) -> PlacesRefused:
     return PlacesRefused("Nothing was written; each error points at a cell that cannot be used.", places)
 
 
-def _on_record(session: Session, shop: Shop, rows: Sequence[ParsedRow], new: set[int]) -> list[Entered]:
-    """The line of every row: equal rows beside one another are lines of their own, in the order they came."""
+def _on_record(session: Session, shop: Shop, rows: Sequence[ParsedRow], new: set[int], sure: set[int]) -> list[Entered]:
+    """The line of every row: equal rows beside one another are lines of their own, in the order they came.
+
+    `new`: rows that were written now; `sure`: those of them that nothing is asked about.
+    """
     numbers: dict[bytes, int] = {}
     places = []
     for row in rows:
         occurrence = numbers.get(row.fingerprint, 0)
         numbers[row.fingerprint] = occurrence + 1
         places.append((row.fingerprint, occurrence))
-    found: dict[tuple[bytes, int], JobLine] = {}
-    for part in records.chunks(sorted(numbers)):
-        statement = select(JobLine).where(JobLine.shop_id == shop.id, JobLine.fingerprint.in_(part))
-        found.update(((line.fingerprint, line.occurrence), line) for line in session.scalars(statement))
-    return [Entered(found[place], row.line in new) for place, row in zip(places, rows, strict=True)]
+    found = lines_alike(session, shop.id, sorted(numbers))
+    asked = [found[place].id for place, row in zip(places, rows, strict=True) if row.line not in sure]
+    doubts = doubts_by_line(session, asked)
+    return [
+        Entered(found[place], row.line in new, doubts.get(found[place].id, ()))
+        for place, row in zip(places, rows, strict=True)
+    ]

@@ -38,9 +38,16 @@ class Page(NamedTuple):
     previous: uuid.UUID | None
 
 
-def page_of(session: Session, statement: Select[Any], model: type[Row], asked: Mapping[str, Any]) -> Page:
+def page_of(
+    session: Session,
+    statement: Select[Any],
+    model: type[Row],
+    asked: Mapping[str, Any],
+    columns: Sequence[Any] | None = None,
+) -> Page:
     """Rows after or before a public id, in the order they were written (`asked`: after, before, limit).
 
+    Rows are whole records, or only these `columns` (`id` and `public_id` among them), which is quicker.
     The id must itself be of a row of `statement`: another shop's id is refused as one that does not exist.
     """
     limit, backwards = asked["limit"], asked["before"] is not None
@@ -52,7 +59,12 @@ def page_of(session: Session, statement: Select[Any], model: type[Row], asked: M
             name = "before" if backwards else "after"
             raise InvalidInput(f"{name} must be the id of an entry of this list", pointer=f"/{name}")
         wanted = statement.where(model.id < cursor if backwards else model.id > cursor)
-    found = session.scalars(wanted.order_by(model.id.desc() if backwards else model.id).limit(limit + 1)).all()
+    wanted = wanted.order_by(model.id.desc() if backwards else model.id).limit(limit + 1)
+    found: Sequence[Any]
+    if columns is None:
+        found = session.scalars(wanted).all()
+    else:
+        found = session.execute(wanted.with_only_columns(*columns)).all()
     rows, more = list(found[:limit]), len(found) > limit
     if backwards:
         rows.reverse()

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any, TypeVar
 
-from sqlalchemy import Table, bindparam, case, select, update
+from sqlalchemy import BindParameter, Table, bindparam, case, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
@@ -37,6 +37,30 @@ KEYS_AT_ONCE = 500  # below the number of parameters that old SQLite builds take
 SETTLED_BY_ROWS = "later rows"
 
 Item = TypeVar("Item")
+
+
+def _table(model: type[Base]) -> Table:
+    table = model.__table__
+    assert isinstance(table, Table)
+    return table
+
+
+def _mark_stale(dialect: Any) -> Any:
+    statement = dialect.insert(_stale)
+    # Counted, so that a fit that is under way does not take this mark for the one it saw.
+    return statement.on_conflict_do_update(
+        index_elements=["shop_id", "component_slug"], set_={"marks": _stale.c.marks + 1}
+    )
+
+
+# Made once and of tables alone: for a line written down by itself, making statements took longer than running them.
+_machine, _card, _segment, _stale = map(_table, (Machine, JobCard, OdometerSegment, StaleComponent))
+_MACHINES: BindParameter[Any] = bindparam("machines", expanding=True)
+_RAISE_VERSIONS = update(_machine).where(_machine.c.id.in_(_MACHINES)).values(version=_machine.c.version + 1)
+_CARDS = select(_card.c.machine_id, _card.c.number, _card.c.id).where(_card.c.machine_id.in_(_MACHINES))
+_CARDS_NAMED = _CARDS.where(_card.c.number.in_(bindparam("numbers", expanding=True)))
+_WITH_SEGMENTS = select(_segment.c.machine_id).where(_segment.c.machine_id.in_(_MACHINES))
+_MARK_STALE = {"sqlite": _mark_stale(sqlite), "postgresql": _mark_stale(postgresql)}
 
 
 def chunks(items: Sequence[Item], size: int = KEYS_AT_ONCE) -> Iterator[Sequence[Item]]:
@@ -120,12 +144,7 @@ def change_machines(session: Session, rows: Rows) -> None:
 def raise_versions(session: Session, machine_ids: Sequence[int]) -> None:
     """Say that something on record about these machines has changed."""
     for part in chunks(machine_ids):
-        session.execute(
-            update(Machine)
-            .where(Machine.id.in_(part))
-            .values(version=Machine.version + 1)
-            .execution_options(synchronize_session=False)
-        )
+        session.execute(_RAISE_VERSIONS, {"machines": part})
 
 
 def add_cards(
@@ -133,21 +152,24 @@ def add_cards(
 ) -> dict[tuple[int, str], int]:
     """Write those cards (machine, number) down that are not there yet; the keys of all of them."""
     machines = sorted({machine for machine, _ in cards})
-    there = _card_keys(session, machines)
+    numbers = sorted({number for _, number in cards})
+    there = _card_keys(session, machines, numbers)
     new = [card for card in cards if card not in there]
     rows = [
         {"public_id": public_id, "shop_id": shop.id, "machine_id": machine, "number": number, "recorded_at": now}
         for (machine, number), public_id in zip(new, public_ids(len(new)), strict=True)
     ]
     _insert(session, JobCard, rows)
-    return _card_keys(session, machines) if new else there
+    return _card_keys(session, machines, numbers) if new else there
 
 
-def _card_keys(session: Session, machines: Sequence[int]) -> dict[tuple[int, str], int]:
+def _card_keys(session: Session, machines: Sequence[int], numbers: Sequence[str]) -> dict[tuple[int, str], int]:
+    """Keys of the cards of these machines; of few numbers those cards alone, however long the machines' histories."""
+    statement, asked = (_CARDS_NAMED, {"numbers": numbers}) if len(numbers) <= KEYS_AT_ONCE else (_CARDS, {})
     found: dict[tuple[int, str], int] = {}
     for part in chunks(machines):
-        columns = select(JobCard.machine_id, JobCard.number, JobCard.id).where(JobCard.machine_id.in_(part))
-        found.update({(machine, number): key for machine, number, key in session.execute(columns)})
+        rows = session.execute(statement, {**asked, "machines": part})
+        found.update({(machine, number): key for machine, number, key in rows})
     return found
 
 
@@ -245,7 +267,7 @@ def add_first_segments(session: Session, shop: Shop, machines: Sequence[int]) ->
     """Say of machines that have their first clock still that it is so, where that is not on record."""
     there: set[int] = set()
     for part in chunks(machines):
-        there.update(session.scalars(select(OdometerSegment.machine_id).where(OdometerSegment.machine_id.in_(part))))
+        there.update(session.scalars(_WITH_SEGMENTS, {"machines": part}))
     rows = [
         {
             "shop_id": shop.id,
@@ -268,19 +290,7 @@ def mark_stale(session: Session, shop: Shop, slugs: Iterable[str], *, now: datet
     rows = [{"shop_id": shop.id, "component_slug": slug, "since": now, "marks": 1} for slug in sorted(set(slugs))]
     if not rows:
         return
-    dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
-    statement = dialect.insert(_table(StaleComponent))
-    # Counted, so that a fit that is under way does not take this mark for the one it saw.
-    statement = statement.on_conflict_do_update(
-        index_elements=["shop_id", "component_slug"], set_={"marks": StaleComponent.marks + 1}
-    )
-    session.connection().execute(statement, rows)
-
-
-def _table(model: type[Base]) -> Table:
-    table = model.__table__
-    assert isinstance(table, Table)
-    return table
+    session.connection().execute(_MARK_STALE[session.get_bind().dialect.name], rows)
 
 
 def _insert(session: Session, model: type[Base], rows: Rows) -> None:

@@ -9,7 +9,7 @@ from datetime import date
 from statistics import median
 from typing import Any
 
-from sqlalchemy import Select, func, select
+from sqlalchemy import Row, Select, func, select
 from sqlalchemy.orm import Session
 
 from service.imports.candidates import Context, candidates
@@ -166,7 +166,7 @@ def review_documents(session: Session, doubts: Sequence[Doubt], words: Catalogue
     return documents
 
 
-def written_cells(line: JobLine) -> dict[str, str]:
+def written_cells(line: JobLine | Row[Any]) -> dict[str, str]:
     """The cells that were filled, by column."""
     return {name: cell for name, cell in zip(JOB_LINE_COLUMNS, line.as_written, strict=True) if cell.strip()}
 

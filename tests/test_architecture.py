@@ -24,7 +24,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("lifetimes", "past", "odometers", "catalogue", "catalogue_files", "catalogue_schemas", "catalogue_types",
      "line_reader", "life_lines", "told_facts", "engine_changes",
      "check_schemas", "check_types", "data_files", "layout_files"),
-    ("rate_limits", "backups", "jobs", "line_entry", "component_risk", "machine_story",
+    ("rate_limits", "backups", "jobs", "line_entry", "line_documents", "component_risk", "machine_story",
      "inspections", "pool", "estimates", "fitting", "imports", "exports", "records", "corrections", "facts", "reviews",
      "review_answers",
      "card_texts", "idle_times", "kept_replies", "people", "queries", "schemas", "setup", "outlooks",

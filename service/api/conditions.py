@@ -43,6 +43,9 @@ def tagged(versions: tuple[Any, ...], make: Callable[[], Any]) -> Any:
     if request.method in ("GET", "HEAD") and request.if_none_match.contains_weak(tag):
         return _unchanged(tag)
     made = make()
+    if isinstance(made, Response):
+        made.set_etag(tag)
+        return made
     body, status, headers = made if isinstance(made, tuple) else (made, 200, {})
     return body, status, {**headers, "ETag": f'"{tag}"'}
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Sequence
 from typing import Any
 
 from flask import url_for
@@ -14,17 +13,17 @@ from sqlalchemy.orm import Session
 from service import records
 from service.api.conditions import tagged
 from service.api.context import app, shop_id
-from service.api.pages import HEADER, listed
+from service.api.pages import HEADER, link_header
 from service.api.resource import Resource
 from service.corrections import Author, add_link, line_in_force, settle_all, shop_row, supersede, trail_of, undo_link
 from service.errors import Conflict, InvalidInput
 from service.imports.refresh import refresh_machines
 from service.imports.words import catalogue_words
+from service.line_documents import SHOWN, line_document, plain, shown_lines, with_what_is_shown
 from service.line_entry import Entered, enter_lines
-from service.models import ComponentType, JobCard, JobLine, LineLink, Machine
+from service.models import JobLine, LineLink, Machine
 from service.past import read_as_known_at
-from service.queries import doubts_by_line, line_of, line_versions, lines_of, link_of, page_of
-from service.reviews import written_cells
+from service.queries import line_of, line_versions, lines_of, link_of, page_of
 from service.schemas.new_lines import EnteredLinesReply, EnteredReply, JobLineAsked, JobLinesAsked
 from service.schemas.reviews import (
     CorrectionAsked,
@@ -54,8 +53,11 @@ class JobLines(MethodView):
     @staticmethod
     def _part(session: Session, asked: dict[str, Any]) -> Any:
         wanted = lines_of(session, shop_id(), machine=asked["machine"], card=asked["card"])
-        part = page_of(session, wanted, JobLine, asked)
-        return listed("lines", line_documents(session, part.rows), part)
+        part = page_of(session, with_what_is_shown(wanted), JobLine, asked, columns=SHOWN)
+        lines = [plain(line_document(row)) for row in part.rows]
+        reply = app().json.response({"lines": lines, "next": part.next})
+        reply.headers.update(link_header(part))
+        return reply
 
     @blueprint.arguments(JobLineAsked)
     @blueprint.response(201, EnteredReply)
@@ -65,7 +67,7 @@ class JobLines(MethodView):
         """Write a line down; the machine, where it is new, with it."""
         with app().database.write() as session:
             entered = enter_lines(session, shop_id(), [asked], now=app().now(), today=app().today(), one=True)
-            (line,) = _entered_documents(session, entered)
+            (line,) = map(_entered_document, entered)
         status = 201 if line["created"] else 200
         return line, status, {"Location": url_for("job_lines.OneLine", line_id=line["id"])}
 
@@ -80,7 +82,7 @@ class BulkLines(MethodView):
         """Write lines down, all or none; every cell that cannot be used is named."""
         with app().database.write() as session:
             entered = enter_lines(session, shop_id(), asked["lines"], now=app().now(), today=app().today())
-            lines = _entered_documents(session, entered)
+            lines = list(map(_entered_document, entered))
         created = sum(line["created"] for line in lines)
         reply = {"lines": lines, "created": created, "in_doubt": sum(line["in_doubt"] for line in lines)}
         return reply, 201 if created else 200
@@ -168,58 +170,8 @@ def _author(asked: dict[str, Any]) -> Author:
     return Author(asked["by"], asked["why"], app().now(), app().today())
 
 
-def _entered_documents(session: Session, entered: Sequence[Entered]) -> list[dict[str, Any]]:
-    lines = [one.line for one in entered]
-    doubts = doubts_by_line(session, [line.id for line in lines])
-    return [
-        {**document, "created": one.created, "doubts": doubts.get(one.line.id, ())}
-        for document, one in zip(line_documents(session, lines), entered, strict=True)
-    ]
-
-
-def line_documents(session: Session, lines: Sequence[JobLine]) -> list[dict[str, Any]]:
-    """Lines as they are shown."""
-    cards = dict(
-        session.execute(
-            select(JobCard.id, JobCard.number).where(JobCard.id.in_({line.card_id for line in lines}))
-        ).all()
-    )
-    machines = dict(
-        session.execute(
-            select(Machine.id, Machine.public_id).where(Machine.id.in_({line.machine_id for line in lines}))
-        ).all()
-    )
-    slugs = dict(session.execute(select(ComponentType.id, ComponentType.slug)).all())
-    return [
-        {
-            "id": line.public_id,
-            "card": cards[line.card_id],
-            "machine": machines[line.machine_id],
-            "line": line.line_number,
-            "cells": written_cells(line),
-            "understood": {
-                "date_earliest": line.date_earliest.isoformat() if line.date_earliest else None,
-                "date_latest": line.date_latest.isoformat() if line.date_latest else None,
-                "odometer_km": line.odometer_km,
-                "engine_hours": line.engine_hours,
-                "written": line.written,
-                "component": slugs.get(line.component_type_id or 0),
-                "position": line.position,
-                "mapped_by": line.mapped_by,
-                "mapping_confidence": line.mapping_confidence,
-                "action": line.action,
-                "reason": line.reason,
-                "source": line.source,
-                "quality": line.quality,
-            },
-            "in_doubt": line.in_doubt,
-            "in_force": line.superseded_by_id is None,
-            "recorded_at": line.recorded_at,
-            "recorded_by": line.recorded_by,
-            "correction_reason": line.correction_reason,
-        }
-        for line in lines
-    ]
+def _entered_document(entered: Entered) -> dict[str, Any]:
+    return {**line_document(entered.line), "created": entered.created, "doubts": entered.doubts}
 
 
 def _trail(session: Session, line: JobLine) -> dict[str, Any]:
@@ -227,10 +179,10 @@ def _trail(session: Session, line: JobLine) -> dict[str, Any]:
     links = session.scalars(
         select(LineLink).where(or_(LineLink.line_id == origin, LineLink.to_line_id == origin)).order_by(LineLink.id)
     )
-    (shown,) = line_documents(session, [line])
+    shown, *trail = map(line_document, shown_lines(session, [line.id, *(one.id for one in trail_of(session, line))]))
     return {
         "line": shown,
-        "trail": line_documents(session, trail_of(session, line)),
+        "trail": trail,
         "links": [_link_document(session, link) for link in links],
     }
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any, NamedTuple
 
-from sqlalchemy import func, select
+from sqlalchemy import bindparam, func, select
 from sqlalchemy.orm import Session
 
 from service.imports.doubts import HISTORY_KINDS
@@ -34,7 +34,79 @@ from service.vocabulary import DISMISSING_CHOICES, JOB_LINE_COLUMNS, LINKS_THAT_
 
 _ODOMETER = JOB_LINE_COLUMNS.index("odometer")
 _UNIT = JOB_LINE_COLUMNS.index("unit")
-_ORIGIN = func.coalesce(JobLine.first_id, JobLine.id)
+
+# Made once and of tables alone: for a line written down by itself, making statements took longer than running them.
+_line, _card, _machine = JobLine.__table__, JobCard.__table__, Machine.__table__
+_make, _model, _link = MachineMake.__table__, MachineModel.__table__, LineLink.__table__
+_doubt, _entry = Doubt.__table__, OdometerEntry.__table__
+_ORIGIN = func.coalesce(_line.c.first_id, _line.c.id)
+_OF_THESE = _line.c.machine_id.in_(bindparam("machines", expanding=True))
+_MACHINES = (
+    select(
+        _machine.c.id,
+        _machine.c.reference,
+        _make.c.name.label("make"),
+        _model.c.name.label("model"),
+        _machine.c.model_year,
+        _machine.c.built,
+        _machine.c.first_registered,
+    )
+    .join_from(_machine, _model, _machine.c.model_id == _model.c.id)
+    .join(_make, _model.c.make_id == _make.c.id)
+    .where(_machine.c.shop_id == bindparam("shop"))
+    .where(_machine.c.reference.in_(bindparam("references", expanding=True)))
+)
+_ALIKE = select(_line.c.fingerprint, _line.c.occurrence).where(
+    _line.c.shop_id == bindparam("shop"), _line.c.fingerprint.in_(bindparam("fingerprints", expanding=True))
+)
+_LINES = (
+    select(
+        _line.c.id,
+        _ORIGIN.label("origin"),
+        _line.c.machine_id,
+        _line.c.line_number,
+        _line.c.component_type_id,
+        _line.c.position,
+        _card.c.number,
+        _line.c.date_earliest,
+        _line.c.date_latest,
+        _line.c.odometer_km,
+        _line.c.as_written,
+        _line.c.action,
+        _line.c.source,
+    )
+    .join_from(_line, _card, _line.c.card_id == _card.c.id)
+    .where(_OF_THESE, _line.c.superseded_by_id.is_(None))
+    .order_by(_ORIGIN)
+)
+_REMOVED = (
+    select(_link.c.line_id)
+    .join_from(_link, _line, _link.c.line_id == _line.c.id)
+    .where(_OF_THESE, _link.c.undone_at.is_(None), _link.c.kind.in_(LINKS_THAT_REMOVE))
+)
+_DOUBTS = (
+    select(
+        _line.c.machine_id,
+        _doubt.c.id,
+        _ORIGIN,
+        _doubt.c.kind,
+        _doubt.c.column,
+        _doubt.c.settled_at,
+        _doubt.c.settled_by,
+        _doubt.c.choice,
+    )
+    .join_from(_doubt, _line, _doubt.c.job_line_id == _line.c.id)
+    .where(_OF_THESE, _doubt.c.kind.in_(HISTORY_KINDS))
+    .order_by(_doubt.c.id)
+)
+_READINGS = select(
+    _entry.c.machine_id,
+    _entry.c.id,
+    _entry.c.read_on,
+    _entry.c.reading_as_written,
+    _entry.c.unit,
+    _entry.c.in_doubt,
+).where(_entry.c.machine_id.in_(bindparam("machines", expanding=True)))
 
 ReadingKey = tuple[date | None, str, str]  # day, reading as written, unit
 
@@ -65,24 +137,10 @@ class KnownHistory:
 
 def read_machines(session: Session, shop: Shop, references: Sequence[str]) -> list[MachineRecord]:
     """The shop's machines of these references."""
-    columns = (
-        select(
-            Machine.id,
-            Machine.reference,
-            MachineMake.name.label("make"),
-            MachineModel.name.label("model"),
-            Machine.model_year,
-            Machine.built,
-            Machine.first_registered,
-        )
-        .join(MachineModel, Machine.model_id == MachineModel.id)
-        .join(MachineMake, MachineModel.make_id == MachineMake.id)
-        .where(Machine.shop_id == shop.id)
-    )
     return [
         MachineRecord(row.reference, row.make, row.model, row.model_year, row.built, row.first_registered, row.id)
         for part in chunks(references)
-        for row in session.execute(columns.where(Machine.reference.in_(part)))
+        for row in session.execute(_MACHINES, {"shop": shop.id, "references": part})
     ]
 
 
@@ -115,8 +173,7 @@ def read_fingerprints(
     Of few rows only those lines are read that are like one of them (`asked`), however long the machines' histories.
     """
     if machine_keys and len(asked) <= KEYS_AT_ONCE:
-        columns = select(JobLine.fingerprint, JobLine.occurrence).where(JobLine.shop_id == shop.id)
-        return set(session.execute(columns.where(JobLine.fingerprint.in_(asked))).all())
+        return set(session.execute(_ALIKE, {"shop": shop.id, "fingerprints": list(asked)}).all())
     found: set[tuple[bytes, int]] = set()
     for part in chunks(machine_keys):
         columns = select(JobLine.fingerprint, JobLine.occurrence).where(JobLine.machine_id.in_(part))
@@ -135,28 +192,8 @@ def read_histories(session: Session, machine_keys: Sequence[int]) -> dict[int, K
 
 
 def _read_lines(session: Session, machine_keys: Sequence[int], found: dict[int, KnownHistory]) -> None:
-    columns = (
-        select(
-            JobLine.id,
-            _ORIGIN.label("origin"),
-            JobLine.machine_id,
-            JobLine.line_number,
-            JobLine.component_type_id,
-            JobLine.position,
-            JobCard.number,
-            JobLine.date_earliest,
-            JobLine.date_latest,
-            JobLine.odometer_km,
-            JobLine.as_written,
-            JobLine.action,
-            JobLine.source,
-        )
-        .join(JobCard, JobLine.card_id == JobCard.id)
-        .where(JobLine.machine_id.in_(machine_keys), JobLine.superseded_by_id.is_(None))
-        .order_by(_ORIGIN)
-    )
     left_out = standing_for_nothing(session, machine_keys)
-    for row in session.execute(columns):
+    for row in session.execute(_LINES, {"machines": machine_keys}):
         if row.origin in left_out:
             continue
         history = found[row.machine_id]
@@ -183,32 +220,13 @@ def _read_lines(session: Session, machine_keys: Sequence[int], found: dict[int, 
 
 def standing_for_nothing(session: Session, machine_keys: Sequence[int]) -> set[int]:
     """Lines, by the one first written down, that were withdrawn or are another line written twice."""
-    columns = (
-        select(LineLink.line_id)
-        .join(JobLine, LineLink.line_id == JobLine.id)
-        .where(JobLine.machine_id.in_(machine_keys), LineLink.undone_at.is_(None))
-        .where(LineLink.kind.in_(LINKS_THAT_REMOVE))
-    )
-    return set(session.scalars(columns))
+    return set(session.scalars(_REMOVED, {"machines": machine_keys}))
 
 
 def _read_doubts(session: Session, machine_keys: Sequence[int], found: dict[int, KnownHistory]) -> None:
-    columns = (
-        select(
-            JobLine.machine_id,
-            Doubt.id,
-            _ORIGIN,
-            Doubt.kind,
-            Doubt.column,
-            Doubt.settled_at,
-            Doubt.settled_by,
-            Doubt.choice,
-        )
-        .join(JobLine, Doubt.job_line_id == JobLine.id)
-        .where(JobLine.machine_id.in_(machine_keys), Doubt.kind.in_(HISTORY_KINDS))
-        .order_by(Doubt.id)
-    )
-    for machine, key, line, kind, column, settled_at, settled_by, choice in session.execute(columns):
+    for machine, key, line, kind, column, settled_at, settled_by, choice in session.execute(
+        _DOUBTS, {"machines": machine_keys}
+    ):
         # Only "it is right as written" ends the question; a new reading can contradict the others in its turn.
         changed = settled_by == SETTLED_BY_ROWS or (choice is not None and choice not in DISMISSING_CHOICES)
         doubt = KnownDoubt(key, line, kind, column, settled_at is None, changed)
@@ -216,15 +234,7 @@ def _read_doubts(session: Session, machine_keys: Sequence[int], found: dict[int,
 
 
 def _read_readings(session: Session, machine_keys: Sequence[int], found: dict[int, KnownHistory]) -> None:
-    columns = select(
-        OdometerEntry.machine_id,
-        OdometerEntry.id,
-        OdometerEntry.read_on,
-        OdometerEntry.reading_as_written,
-        OdometerEntry.unit,
-        OdometerEntry.in_doubt,
-    ).where(OdometerEntry.machine_id.in_(machine_keys))
-    for machine, key, read_on, reading, unit, in_doubt in session.execute(columns):
+    for machine, key, read_on, reading, unit, in_doubt in session.execute(_READINGS, {"machines": machine_keys}):
         found[machine].readings[read_on, reading, unit] = key, in_doubt
 
 

@@ -226,14 +226,15 @@ def _tokens(text: str) -> frozenset[str]:
     return frozenset(_SIDES.get(word, word) for word in words if word)
 
 
+_release, _confirmed = CatalogueRelease.__table__, ShopWord.__table__
 _VERSION = (
     select(
-        CatalogueRelease.id,
-        CatalogueRelease.sha256,
-        select(func.count()).where(ShopWord.shop_id == bindparam("shop")).scalar_subquery(),
-        select(func.max(ShopWord.confirmed_at)).where(ShopWord.shop_id == bindparam("shop")).scalar_subquery(),
+        _release.c.id,
+        _release.c.sha256,
+        select(func.count()).where(_confirmed.c.shop_id == bindparam("shop")).scalar_subquery(),
+        select(func.max(_confirmed.c.confirmed_at)).where(_confirmed.c.shop_id == bindparam("shop")).scalar_subquery(),
     )
-    .order_by(CatalogueRelease.id.desc())
+    .order_by(_release.c.id.desc())
     .limit(1)
 )
 SHOPS_IN_MEMORY = 64

@@ -18,6 +18,7 @@ from service.models import ImportBatch, JobLine, KeptReply
 from tests.service.callers import Caller
 from tests.service.databases import NOW
 from tests.service.job_files import csv_file, row
+from tests.service.test_api_people import with_scope
 
 LIMIT = "/api/v1/limits/{}/versions"
 
@@ -134,3 +135,20 @@ def test_fifty_at_once_write_one_row(gasket: Caller, arches: Caller, app: Weaksp
     with app.database.read() as session:
         found = dict(session.execute(select(JobLine.shop_id, func.count()).group_by(JobLine.shop_id)).all())
     assert found == lines
+
+
+def test_a_kept_reply_is_not_for_tokens_that_may_do_less(gasket: Caller, app: WeakspotApp) -> None:
+    """Replays are authorised like the first request; what is told once only is not told again to anybody."""
+    admin, writer, reader = (with_scope(app, gasket.shop_id, scope) for scope in ("admin", "write", "read"))
+    key = {"Idempotency-Key": "k-1"}
+    line = writer.post("/api/v1/job-lines", json=row(), headers=key)
+    assert line.status_code == 201
+    refused = reader.post("/api/v1/job-lines", json=row(), headers=key)
+    assert refused.status_code == 403 and line.get_json()["id"] not in refused.text
+    asked = {"json": {"label": "till", "scope": "read"}, "headers": {"Idempotency-Key": "k-2"}}
+    made = admin.post("/api/v1/tokens", **asked)
+    assert made.status_code == 201
+    for weaker in (writer, reader):
+        refused = weaker.post("/api/v1/tokens", **asked)
+        assert refused.status_code == 403 and made.get_json()["token"] not in refused.text
+    assert made.get_json()["token"] not in admin.post("/api/v1/tokens", **asked).text

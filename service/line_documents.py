@@ -1,0 +1,95 @@
+"""Job lines as they are shown: one statement for all that a document holds, and the document."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import Row, Select, bindparam, select
+from sqlalchemy.orm import Session
+
+from service.models import ComponentType, JobCard, JobLine, Machine
+from service.records import chunks
+from service.reviews import written_cells
+
+_line, _card, _machine, _type = (model.__table__ for model in (JobLine, JobCard, Machine, ComponentType))
+SHOWN: tuple[Any, ...] = (
+    _line.c.id, _line.c.public_id, _line.c.line_number, _line.c.as_written, _line.c.date_earliest,
+    _line.c.date_latest, _line.c.odometer_km, _line.c.engine_hours, _line.c.written, _line.c.position,
+    _line.c.mapped_by, _line.c.mapping_confidence, _line.c.action, _line.c.reason, _line.c.source, _line.c.quality,
+    _line.c.in_doubt, _line.c.superseded_by_id, _line.c.recorded_at, _line.c.recorded_by, _line.c.correction_reason,
+    _line.c.fingerprint, _line.c.occurrence, _card.c.number.label("card"), _machine.c.public_id.label("machine"),
+    _type.c.slug.label("component"),
+)  # fmt: skip
+
+
+def with_what_is_shown(statement: Select[Any]) -> Select[Any]:
+    """A statement about lines, joined with what their documents name; `SHOWN` are its columns."""
+    return (
+        statement.join(_card, _line.c.card_id == _card.c.id)
+        .join(_machine, _line.c.machine_id == _machine.c.id)
+        .outerjoin(_type, _line.c.component_type_id == _type.c.id)
+    )
+
+
+_ALL = with_what_is_shown(select(*SHOWN).select_from(_line))
+_OF_KEYS = _ALL.where(_line.c.id.in_(bindparam("keys", expanding=True)))
+_ALIKE = _ALL.where(
+    _line.c.shop_id == bindparam("shop"), _line.c.fingerprint.in_(bindparam("fingerprints", expanding=True))
+)
+
+
+def shown_lines(session: Session, keys: Sequence[int]) -> list[Row[Any]]:
+    """Lines by key, in the order of the keys."""
+    found = {row.id: row for part in chunks(keys) for row in session.execute(_OF_KEYS, {"keys": part})}
+    return [found[key] for key in keys]
+
+
+def lines_alike(session: Session, shop_id: int, fingerprints: Sequence[bytes]) -> dict[tuple[bytes, int], Row[Any]]:
+    """Lines of these cells, by fingerprint and occurrence."""
+    return {
+        (row.fingerprint, row.occurrence): row
+        for part in chunks(fingerprints)
+        for row in session.execute(_ALIKE, {"shop": shop_id, "fingerprints": part})
+    }
+
+
+def line_document(line: Row[Any]) -> dict[str, Any]:
+    """A line as it is shown: cells as written beside what was understood."""
+    return {
+        "id": line.public_id,
+        "card": line.card,
+        "machine": line.machine,
+        "line": line.line_number,
+        "cells": written_cells(line),
+        "understood": {
+            "date_earliest": line.date_earliest.isoformat() if line.date_earliest else None,
+            "date_latest": line.date_latest.isoformat() if line.date_latest else None,
+            "odometer_km": line.odometer_km,
+            "engine_hours": line.engine_hours,
+            "written": line.written,
+            "component": line.component,
+            "position": line.position,
+            "mapped_by": line.mapped_by,
+            "mapping_confidence": line.mapping_confidence,
+            "action": line.action,
+            "reason": line.reason,
+            "source": line.source,
+            "quality": line.quality,
+        },
+        "in_doubt": line.in_doubt,
+        "in_force": line.superseded_by_id is None,
+        "recorded_at": line.recorded_at,
+        "recorded_by": line.recorded_by,
+        "correction_reason": line.correction_reason,
+    }
+
+
+def plain(document: dict[str, Any]) -> dict[str, Any]:
+    """A line's document as its schema dumps it: a list of fifty is not taken through the schema field by field."""
+    return {
+        **document,
+        "id": str(document["id"]),
+        "machine": str(document["machine"]),
+        "recorded_at": document["recorded_at"].isoformat(),
+    }
