@@ -38,7 +38,7 @@ _UNIT = JOB_LINE_COLUMNS.index("unit")
 # Made once and of tables alone: for a line written down by itself, making statements took longer than running them.
 _line, _card, _machine = JobLine.__table__, JobCard.__table__, Machine.__table__
 _make, _model, _link = MachineMake.__table__, MachineModel.__table__, LineLink.__table__
-_doubt, _entry = Doubt.__table__, OdometerEntry.__table__
+_doubt, _entry, _layout = Doubt.__table__, OdometerEntry.__table__, ModelLayout.__table__
 _ORIGIN = func.coalesce(_line.c.first_id, _line.c.id)
 _OF_THESE = _line.c.machine_id.in_(bindparam("machines", expanding=True))
 _MACHINES = (
@@ -56,6 +56,8 @@ _MACHINES = (
     .where(_machine.c.shop_id == bindparam("shop"))
     .where(_machine.c.reference.in_(bindparam("references", expanding=True)))
 )
+_LAYOUT_NAMES = select(_layout.c.id, _layout.c.make, _layout.c.model)
+_LAYOUTS = select(_layout.c.id, _layout.c.document).where(_layout.c.id.in_(bindparam("keys", expanding=True)))
 _ALIKE = select(_line.c.fingerprint, _line.c.occurrence).where(
     _line.c.shop_id == bindparam("shop"), _line.c.fingerprint.in_(bindparam("fingerprints", expanding=True))
 )
@@ -159,10 +161,14 @@ def read_families(session: Session) -> dict[tuple[str, str], str | None]:
     return {(fold_name(make), fold_name(model)): family for make, model, family in session.execute(columns)}
 
 
-def read_layouts(session: Session) -> dict[tuple[str, str], dict[str, Any]]:
-    """How the known models are built, by folded make and model."""
-    rows = session.execute(select(ModelLayout.make, ModelLayout.model, ModelLayout.document))
-    return {(fold_name(make), fold_name(model)): document for make, model, document in rows}
+def read_layouts(session: Session, wanted: Collection[tuple[str, str]]) -> dict[tuple[str, str], dict[str, Any]]:
+    """How those of the wanted models are built of which that is known, by folded make and model."""
+    names = {key: (fold_name(make), fold_name(model)) for key, make, model in session.execute(_LAYOUT_NAMES)}
+    keys = [key for key, name in names.items() if name in wanted]
+    found: dict[tuple[str, str], dict[str, Any]] = {}
+    for part in chunks(keys):
+        found.update((names[key], document) for key, document in session.execute(_LAYOUTS, {"keys": part}))
+    return found
 
 
 def read_fingerprints(

@@ -90,7 +90,8 @@ def make_plan(session: Session, shop: Shop, parsed: ParsedFile, words: Catalogue
     asked = {row.fingerprint for row in parsed.rows}
     found = _plan_lines(plan, parsed, known.read_fingerprints(session, shop, old_keys, asked), words)
     understand_from_context(plan.lines, found, words)
-    _raise_missing_parts(plan, known.read_layouts(session), found)
+    models = {line.machine.model_key for line in plan.lines}
+    _raise_missing_parts(plan, known.read_layouts(session, models), found)
     _raise_look_alikes(plan, known.read_references(session, shop) if fleet.new else (), found)
     by_machine: dict[str, list[PlannedLine]] = defaultdict(list)
     for line in plan.lines:
