@@ -22,9 +22,11 @@ from analytics.spells import DAYS_PER_YEAR, Cell, Outcome, Spells
 from service.errors import InvalidInput, NotFound
 from service.estimates import pool_is_open
 from service.inspections.serving import Snapshot, find_cell, snapshot_for
-from service.lifetimes import read_dataset
+from service.kept import Kept, database_key
+from service.lifetimes import Dataset, read_dataset
 from service.line_reader import QUALITY_OF_WORD
-from service.models import Machine, MachineMake, MachineModel, PoolCell
+from service.models import CatalogueRelease, Machine, MachineMake, MachineModel, PoolCell
+from service.queries import line_versions
 
 # Ages of a part, always the same ones: the steps of a curve would tell at what age a part of another shop failed.
 GRIDS = {"km": np.arange(0.0, 60_001.0, 2_500.0), "days": np.arange(0.0, 20.01, 0.5) * DAYS_PER_YEAR}
@@ -34,6 +36,8 @@ OWN_NOTES = (
 )
 _FAILED = (Outcome.FAILED, Outcome.FAILED_BETWEEN)
 Floats = NDArray[np.float64]
+# A shop's lines of one model, read anew when any of its machines changes.
+_datasets: Kept[Dataset | None] = Kept(24)
 
 
 def component_risk(
@@ -145,7 +149,7 @@ def _own(
     """The shop's own parts of this component on this model: a product-limit curve with the numbers at risk."""
     from analytics.curves import kaplan_meier  # bound late: only asked for here
 
-    spells = _own_spells(session, shop_id, component, cell)
+    spells = own_spells(session, shop_id, component, cell)
     if spells is None:
         return None
     mine = _wanted(spells, asked)
@@ -173,7 +177,16 @@ def _own(
     }
 
 
-def _own_spells(session: Session, shop_id: int, component: str, cell: Cell) -> Spells | None:
+def own_spells(session: Session, shop_id: int, component: str, cell: Cell) -> Spells | None:
+    """The shop's own life records of a component on one model; None where it has no such machine, or no line of one."""
+    versions = line_versions(session, shop_id, None)
+    layouts = session.scalar(select(func.max(CatalogueRelease.id)))
+    key = (*database_key(session), shop_id, cell.make, cell.model, versions, layouts)
+    dataset = _datasets.get(key, lambda: _own_lines(session, shop_id, cell))
+    return None if dataset is None else dataset.life_records({component}).get(component)
+
+
+def _own_lines(session: Session, shop_id: int, cell: Cell) -> Dataset | None:
     ids = session.scalars(
         select(Machine.id)
         .join(MachineModel, Machine.model_id == MachineModel.id)
@@ -183,7 +196,7 @@ def _own_spells(session: Session, shop_id: int, component: str, cell: Cell) -> S
     if not ids:
         return None
     dataset = read_dataset(session, shop_ids=[shop_id], machine_ids=ids)
-    return dataset.life_records().get(component) if dataset.line_ids else None
+    return dataset if dataset.line_ids else None
 
 
 def _wanted(spells: Spells, asked: Mapping[str, Any]) -> NDArray[np.bool_]:

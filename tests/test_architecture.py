@@ -16,7 +16,7 @@ PACKAGES = ("analytics", "service", "seed", "migrations", "tests")
 
 # Lowest first. A module may import its own layer and those before it. A new module needs a place here.
 LAYERS: tuple[tuple[str, ...], ...] = (
-    ("errors", "settings", "vocabulary", "key_claims",
+    ("errors", "settings", "vocabulary", "key_claims", "kept",
      "logs", "metrics"),
     ("db", "migrate", "bulk",
      "database_trouble", "readiness"),
@@ -24,7 +24,8 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("lifetimes", "past", "odometers", "catalogue", "catalogue_files", "catalogue_schemas", "catalogue_types",
      "line_reader", "life_lines", "told_facts", "engine_changes",
      "check_schemas", "check_types", "data_files", "layout_files"),
-    ("rate_limits", "backups", "jobs", "line_entry", "line_documents", "component_risk", "machine_story",
+    ("rate_limits", "backups", "jobs", "line_entry", "line_documents", "component_risk", "machine_story", "own_repeats",
+     "life_documents", "life_tables", "pictures",
      "inspections", "pool", "estimates", "fitting", "imports", "exports", "records", "corrections", "facts", "reviews",
      "review_answers",
      "card_texts", "idle_times", "kept_replies", "people", "queries", "schemas", "setup", "outlooks",
@@ -56,6 +57,9 @@ USES_ANALYTICS = {
         "changes_over_time",
         "shop_habits",
         "component_risk",
+        "own_repeats",
+        "life_documents",
+        "pictures",
     ),
     *(name for name in LAYER_OF if name.startswith("backtest")),
 }

@@ -15,11 +15,11 @@ from service.api.resource import Resource
 from service.errors import InvalidInput
 from service.estimates import pool_is_open
 from service.jobs.asking import ask, fit_lock, job_of, jobs_of
+from service.jobs.backtest_asking import ask_backtest
 from service.models import ComponentType, Job
 from service.queries import page
 from service.schemas.jobs import BacktestAsked, FitAsked, JobReply, JobsReply
 from service.schemas.records import PageQuery
-from service.vocabulary import KM_PER_MILE
 
 blueprint = Resource("jobs", __name__, url_prefix="", description="Work that takes a while")
 
@@ -67,26 +67,9 @@ class Backtests(MethodView):
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def post(self, asked: dict[str, Any]) -> Any:
         """Ask how right the predictions of a past day would have been."""
-        if asked["as_of"] >= app().today():
-            raise InvalidInput("choose a past day: only what followed it can be compared", pointer="/as_of")
-        horizon = asked["horizon"] or {}
-        distance = horizon.get("distance")
-        params = {
-            "as_of": asked["as_of"].isoformat(),
-            "known_at": None if asked["known_at"] is None else asked["known_at"].isoformat(),
-            "distance_km": None if distance is None else distance["value"] * _km_per(distance["unit"]),
-            "months": horizon.get("months"),
-            "level": asked["level"],
-        }
         with app().database.write() as session:
-            # A pool that its members did not open answers no windows of one's own choice: they can be subtracted.
-            scope = _scope(session) if app().settings.pool_open else shop_id()
-            lock = f"backtest:{'pool' if scope is None else scope}"
-            return _accepted(session, "backtest", lock, {"scope": scope, **params})
-
-
-def _km_per(unit: str) -> float:
-    return KM_PER_MILE if unit == "mi" else 1.0
+            job = ask_backtest(session, shop_id(), asked, now=app().now(), today=app().today(), settings=app().settings)
+            return _answer(session, job)
 
 
 def _scope(session: Session) -> int | None:
@@ -101,5 +84,9 @@ def _known(session: Session, component: str) -> None:
 
 def _accepted(session: Session, kind: str, lock: str, params: dict[str, Any]) -> Any:
     job = ask(session, kind, lock, params, shop_id=shop_id(), now=app().now(), most_waiting=app().settings.jobs_waiting)
+    return _answer(session, job)
+
+
+def _answer(session: Session, job: Job) -> Any:
     session.flush()
     return job, 202, {"Location": url_for("jobs.OneJob", job_id=job.public_id)}

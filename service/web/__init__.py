@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, Flask
 
 from service.people.sessions import LIFE
-from service.web import account, ahead, inspections, look_first, machines, openid, shop, sign_in
+from service.web import account, ahead, how_right, inspections, lifetimes, look_first, machines, openid, shop, sign_in
 from service.web.account import look_now
 from service.web.assets import register_assets
 from service.web.cookies import PageCookies
@@ -29,6 +29,8 @@ MODULES = (
     look_first,
     inspections,
     machines,
+    lifetimes,
+    how_right,
     ahead,
     shop,
 )

@@ -106,12 +106,17 @@ def _parts(ranking: Ranking) -> list[dict[str, Any]]:
             {
                 "part": part,
                 "known": known,
-                "least_km": 0.0 if known else max(state.machine_km - state.watched_km, 0.0),
-                "least_years": 0.0 if known else max(state.machine_days - state.watched_days, 0.0) / 365.25,
+                "least_km": _least(state.machine_km, state.watched_km),
+                "least_years": _least(state.machine_days, state.watched_days) / 365.25,
                 "years": None if state.part_days is None else state.part_days / 365.25,
             }
         )
     return sorted(rows, key=lambda row: (row["part"].name, row["part"].position or ""))
+
+
+def _least(now: float, watched_from: float | None) -> float:
+    """What a part has run since the last moment it can have been fitted."""
+    return 0.0 if watched_from is None else max(now - watched_from, 0.0)
 
 
 def _picture(points: Sequence[tuple[float, float]], segments: Sequence[Mapping[str, Any]]) -> dict[str, Any] | None:

@@ -1,4 +1,4 @@
-"""What lines of a card say, in words: actions, reasons, sources, qualities, and whether a line counts."""
+"""Words of the records as people say them: what lines of a card say, whether they count, what comparisons found."""
 
 from __future__ import annotations
 
@@ -36,6 +36,12 @@ WORDS = {
     "superseded": lazy("corrected since"),
     "set_aside": lazy("set aside"),
     "unknown": lazy("not known"),
+    "weak": lazy("weak"),
+    "better": lazy("better"),
+    "as the others": lazy("as the others"),
+    "unclear": lazy("unclear"),
+    "not enough data": lazy("not enough data"),
+    "false lead": lazy("false lead"),
 }
 
 
