@@ -22,10 +22,14 @@ ASKING = frozenset({"rankings.Rankings", "plans.Plans", "bills.Bills", "measurem
 OWNERS = frozenset({"pool", "shop"})
 # and all of these.
 OWNERS_ONLY = frozenset({"tokens", "people", "accesses"})
+# What belongs to all shops together.
+STEWARDS = frozenset({"pool.PoolPublications"})
 
 
 def needed_grant(endpoint: str, method: str) -> str:
-    """What a token must be allowed to do for an operation: read, write or admin."""
+    """What a token must be allowed to do for an operation: read, write, admin or pool."""
+    if endpoint in STEWARDS:
+        return "pool"
     resource = endpoint.partition(".")[0]
     if resource in OWNERS_ONLY or (resource in OWNERS and method not in SAFE):
         return "admin"

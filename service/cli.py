@@ -20,6 +20,7 @@ from service.cli_context import Context, as_json, pass_context
 from service.cli_files import export_file, import_file, import_settings, progress_bar, shop_named
 from service.cli_fleet_work import due_renewals, pull_machines
 from service.cli_inspect import inspect_machine, recommission
+from service.cli_joins import joins_group
 from service.cli_options import PAPER, machine_options, visit_options
 from service.cli_person import person_group
 from service.cli_pool import pool_group
@@ -42,6 +43,7 @@ def cli(context: click.Context) -> None:
 for _command in (inspect_machine, recommission, look_ahead, pull_machines, due_renewals, person_group, token_group):
     cli.add_command(_command)
 cli.add_command(pool_group)
+cli.add_command(joins_group)
 for _command in (import_file, export_file, import_settings):
     cli.add_command(_command)
 cli.add_command(backup)

@@ -209,7 +209,7 @@ def end_agreement(session: Session, shop_id: int, why: str, said: Said) -> int:
         agreement.ended_by, agreement.ended_at = said.by, said.now
     joins = session.scalars(_joins_of(shop_id)).all()
     for join in joins:
-        _undo(session, join, why, said)
+        _undo(session, join, shop_id, why, said)
     return len(joins)
 
 
@@ -269,6 +269,9 @@ def joins_of(session: Session, shop_id: int) -> list[dict[str, Any]]:
                 "made_at": join.made_at,
                 "undone_at": join.undone_at,
                 "undone_why": join.undone_why if join.undone_at is not None else None,
+                "offered_again": None
+                if join.offered_shop_id is None
+                else ("by this shop" if join.offered_shop_id == shop_id else "by the other shop"),
             }
         )
     return found
@@ -276,17 +279,45 @@ def joins_of(session: Session, shop_id: int) -> list[dict[str, Any]]:
 
 def undo_join(session: Session, shop_id: int, public_id: Any, why: str, said: Said) -> None:
     """Count the two machines apart again; the join stays on record and is not made anew by itself."""
+    join = _join_of(session, shop_id, public_id)
+    if join.undone_at is not None:
+        raise Conflict("the join has been undone already")
+    _undo(session, join, shop_id, why, said)
+
+
+def join_again(session: Session, shop_id: int, public_id: Any, said: Said) -> bool:
+    """Count two machines together once more; whether they are now.
+
+    The shop that took them apart does it at once. The other one's word is an offer, which waits for that shop's.
+    """
+    join = _join_of(session, shop_id, public_id)
+    if join.undone_at is None:
+        raise Conflict("the machines count together already")
+    pair = MachineJoin.machine_id == join.machine_id, MachineJoin.to_machine_id == join.to_machine_id
+    if session.scalar(select(MachineJoin.id).where(*pair, MachineJoin.undone_at.is_(None))) is not None:
+        raise Conflict("the machines have been joined anew already")
+    for one in (join.shop_id, join.to_shop_id):
+        if session.scalar(_agreement(one)) is None:
+            raise Conflict("both shops must consent that machines are joined; agree first")
+    if shop_id != join.undone_shop_id and join.offered_shop_id in (None, shop_id):
+        join.offered_shop_id = shop_id
+        return False
+    machine, to = session.get_one(Machine, join.machine_id), session.get_one(Machine, join.to_machine_id)
+    session.add(_join(machine, to, said))
+    _touch(session, machine, to, said)
+    return True
+
+
+def _join_of(session: Session, shop_id: int, public_id: Any) -> MachineJoin:
     mine = or_(MachineJoin.shop_id == shop_id, MachineJoin.to_shop_id == shop_id)
     join = session.scalar(select(MachineJoin).where(mine, MachineJoin.public_id == public_id))
     if join is None:
         raise NotFound("there is no such join")
-    if join.undone_at is not None:
-        raise Conflict("the join has been undone already")
-    _undo(session, join, why, said)
+    return join
 
 
-def _undo(session: Session, join: MachineJoin, why: str, said: Said) -> None:
-    join.undone_by, join.undone_at, join.undone_why = said.by, said.now, why
+def _undo(session: Session, join: MachineJoin, shop_id: int, why: str, said: Said) -> None:
+    join.undone_by, join.undone_at, join.undone_why, join.undone_shop_id = said.by, said.now, why, shop_id
     one, other = session.get_one(Machine, join.machine_id), session.get_one(Machine, join.to_machine_id)
     _touch(session, one, other, said)
 

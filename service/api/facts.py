@@ -185,3 +185,16 @@ class UndoJoin(MethodView):
         with app().database.write() as session:
             facts.undo_join(session, shop_id(), join_id, asked["why"] or "", _said(asked))
             return {"joins": facts.joins_of(session, shop_id())}
+
+
+@blueprint.route("/machine-joins/<uuid:join_id>/again")
+class JoinAgain(MethodView):
+    @blueprint.arguments(shapes.JoinAsked)
+    @blueprint.response(201, shapes.JoinsReply)
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    @blueprint.alt_response(409, response="CONFLICT")
+    def post(self, asked: dict[str, Any], join_id: uuid.UUID) -> dict[str, Any]:
+        """Count two machines together once more; an offer, unless this shop took them apart."""
+        with app().database.write() as session:
+            facts.join_again(session, shop_id(), join_id, _said(asked))
+            return {"joins": facts.joins_of(session, shop_id())}

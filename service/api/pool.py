@@ -10,10 +10,13 @@ from flask.views import MethodView
 from service.api.context import app, shop_id
 from service.api.resource import Resource
 from service.auth import current_actor
+from service.jobs.timetable import ask_to_publish, publication_jobs
 from service.past import read_as_known_at
 from service.pool.desk import cells_document, curves_document, pool_document, shared_document, shared_lines
 from service.pool.members import membership_document, set_membership
+from service.pool.publishing import published
 from service.pool.trail import note_crossing
+from service.schemas.jobs import JobReply
 from service.schemas.pool import (
     CellsQuery,
     CellsReply,
@@ -21,6 +24,7 @@ from service.schemas.pool import (
     MembershipAsked,
     MembershipReply,
     PoolReply,
+    PublicationsReply,
     SharedQuery,
     SharedReply,
 )
@@ -132,3 +136,18 @@ class PoolCurves(MethodView):
             found = curves_document(session, component)
         _crossing("pool_curves", component)
         return app().json.response(found)
+
+
+@blueprint.route("/publications")
+class PoolPublications(MethodView):
+    @blueprint.response(200, PublicationsReply)
+    def get(self) -> dict[str, Any]:
+        """List the publications with what became of each cell, and the latest jobs that made them (pool steward)."""
+        with app().database.read() as session:
+            return {"publications": published(session), "jobs": publication_jobs(session)}
+
+    @blueprint.response(202, JobReply)
+    def post(self) -> Any:
+        """Ask for the publication of the date in force; one that is out already is not made anew (pool steward)."""
+        with app().database.write() as session:
+            return ask_to_publish(session, current_actor().whom, app().now())

@@ -25,6 +25,7 @@ from sqlalchemy.engine import make_url
 from service.db import Database
 from service.jobs.claiming import claim
 from service.jobs.runner import ask_for_what_is_stale, run_claimed
+from service.jobs.timetable import Timetable
 from service.models import Job
 from service.settings import Settings
 
@@ -59,6 +60,7 @@ class Worker:
         self._settings = settings
         self._database = Database(settings.database_url)
         self._stopping = threading.Event()
+        self._timetable = Timetable(settings)
         options = {"options": f"-c search_path={SCHEMA}"}
         self._app = procrastinate.App(
             connector=procrastinate.PsycopgConnector(conninfo=_connection(settings.database_url), kwargs=options)
@@ -112,6 +114,7 @@ class Worker:
                 for dead in await manager.get_stalled_jobs(seconds_since_heartbeat=SILENT_SECONDS):
                     await manager.finish_job(dead, Status.FAILED, delete_job=True)
                 await asyncio.to_thread(ask_for_what_is_stale, self._database, self._settings)
+                await asyncio.to_thread(self._timetable.ask_for_what_is_due, self._database, datetime.now(UTC))
                 for lock in await asyncio.to_thread(self._locks_with_work):
                     await self._send(lock)
             except Exception:

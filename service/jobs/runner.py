@@ -23,6 +23,7 @@ from service.db import Database
 from service.estimates import pool_is_open
 from service.jobs.asking import ask_for_stale_fits
 from service.jobs.claiming import MOST_ATTEMPTS, Claim, claim, finish, give_back, still_there
+from service.jobs.timetable import Timetable
 from service.models import Job, StaleComponent
 from service.settings import PREFIX, Settings
 
@@ -91,6 +92,7 @@ class Runner(threading.Thread):
         self._settings = settings
         self._told_to_stop = threading.Event()
         self._turn: IO[bytes] | None = None
+        self._timetable = Timetable(settings)
 
     def run(self) -> None:
         database = Database(self._settings.database_url, synchronous=self._settings.sqlite_synchronous)
@@ -113,6 +115,7 @@ class Runner(threading.Thread):
         self.join(timeout=10)
 
     def _work_off(self, database: Database) -> None:
+        self._timetable.ask_for_what_is_due(database, _now())
         if _stale_ones(database):
             ask_for_what_is_stale(database, self._settings)
         while not self._told_to_stop.is_set() and _some_waiting(database):

@@ -66,4 +66,20 @@ def import_file(
     return outcome_of(database, params["import_job"])
 
 
-WORK: dict[str, Work] = {"fit": fit, "backtest": backtest, "import": import_file}
+def publish_pool(
+    database: Database, settings: Settings, params: Mapping[str, Any], now: datetime, progress: Progress
+) -> dict[str, Any]:
+    """Publish the pool's counts of the date in force, unless that has been done."""
+    from service.people.access_log import Actor
+    from service.pool.publishing import publish
+
+    return publish(
+        database,
+        now=now,
+        pool_open=settings.pool_open,
+        asker=Actor(None, params["by"]),
+        pseudonym_key=settings.pool_pseudonym_key,
+    )
+
+
+WORK: dict[str, Work] = {"fit": fit, "backtest": backtest, "import": import_file, "publish": publish_pool}

@@ -76,6 +76,12 @@ def publish(
         return _document(row, new=True)
 
 
+def published(session: Session) -> list[dict[str, Any]]:
+    """Every publication, newest first."""
+    rows = session.scalars(select(PoolPublication).order_by(PoolPublication.id.desc()))
+    return [_document(row, new=False) for row in rows]
+
+
 def _document(row: PoolPublication, *, new: bool) -> dict[str, Any]:
     return {
         "id": str(row.public_id),

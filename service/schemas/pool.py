@@ -6,6 +6,7 @@ from marshmallow import fields, validate
 
 from service.schemas.asked import Asked
 from service.schemas.fields import Name, Reply, YesNo
+from service.schemas.jobs import JobReply
 from service.schemas.records import KnownAtQuery
 
 ROWS = validate.Range(min=1, max=5000)
@@ -83,3 +84,10 @@ class CurvesReply(Reply):
 
     component = fields.String(required=True)
     curves = fields.List(fields.Dict(), required=True)
+
+
+class PublicationsReply(Reply):
+    """Publications of the pool, newest first, and the jobs that made them."""
+
+    publications = fields.List(fields.Dict(), required=True)
+    jobs = fields.List(fields.Nested(JobReply), required=True)
