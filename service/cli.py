@@ -24,6 +24,7 @@ from service.cli_joins import joins_group
 from service.cli_options import PAPER, machine_options, visit_options
 from service.cli_person import person_group
 from service.cli_pool import pool_group
+from service.cli_renew import compare_parts, renew_on_purpose, show_changes
 from service.cli_token import token_group
 from service.errors import DomainError, InvalidInput
 from service.settings import BadSetting
@@ -40,7 +41,18 @@ def cli(context: click.Context) -> None:
     context.call_on_close(context.obj.database.dispose)
 
 
-for _command in (inspect_machine, recommission, look_ahead, pull_machines, due_renewals, person_group, token_group):
+for _command in (
+    inspect_machine,
+    recommission,
+    look_ahead,
+    pull_machines,
+    due_renewals,
+    renew_on_purpose,
+    compare_parts,
+    show_changes,
+    person_group,
+    token_group,
+):
     cli.add_command(_command)
 cli.add_command(pool_group)
 cli.add_command(joins_group)

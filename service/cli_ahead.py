@@ -21,6 +21,16 @@ if TYPE_CHECKING:
 @click.option("--level", type=click.FloatRange(0.5, 0.99), default=0.8, show_default=True, help="Of the intervals.")
 @click.option("--top", type=click.IntRange(1), default=15, show_default=True, help="Lines to print of each table.")
 @click.option("--csv", "table", type=click.Path(dir_okay=False, path_type=Path), help="Write components by month here.")
+@click.option(
+    "--interval",
+    multiple=True,
+    metavar="COMPONENT=AGE",
+    help="Renewed on purpose, like cvt_belt=15000km or brake_fluid=730days. May be given again.",
+)
+@click.option("--planned-downtime-days", type=click.FloatRange(0, 365), default=0.0, show_default=True)
+@click.option("--failure-downtime-days", type=click.FloatRange(0, 365), default=0.0, show_default=True)
+@click.option("--downtime-per-day", type=click.FloatRange(0), default=0.0, show_default=True,
+              help="What a day off the road costs.")  # fmt: skip
 @click.option("--json", "json_output", is_flag=True, help="Print the result as JSON.")
 @click.pass_obj
 def look_ahead(
@@ -28,31 +38,19 @@ def look_ahead(
     shop: str,
     months: int,
     as_of: datetime | None,
-    level: float,
     top: int,
     table: Path | None,
     json_output: bool,
+    **given: Any,
 ) -> None:
     """Expect so many failures: by component, by machine, by month, with what is not known carried through."""
-    from sqlalchemy import select
-
     from service.cli_context import as_json
-    from service.errors import NotFound
-    from service.models import Shop
-    from service.outlooks import fleet_outlook
+    from service.cli_fleet_work import shop_id_of
+    from service.intervals import priced_outlook
 
+    asked = {**given, "months": months, "as_of": (as_of or context.now).date()}
     with context.ready().read() as session:
-        shop_id = session.scalar(select(Shop.id).where(Shop.name == shop))
-        if shop_id is None:
-            raise NotFound(f"there is no shop {shop!r}")
-        found = fleet_outlook(
-            session,
-            shop_id,
-            as_of=(as_of or context.now).date(),
-            months=months,
-            pool_open=context.settings.pool_open,
-            level=level,
-        )
+        found = priced_outlook(session, shop_id_of(session, shop), settings=context.settings, asked=asked)
     if table is not None:
         _write(table, found)
     if json_output:
@@ -92,9 +90,23 @@ def _show(found: Mapping[str, Any], top: int) -> None:
     for row in found["found_bad"]:
         place = f", {row['position']}" if row["position"] else ""
         out.print(f"Found bad and not yet put right: {row['machine']}, {row['component']}{place}")
+    _show_money(out, found)
     for note in found["notes"]:
         out.print(note)
     out.print(
         f"Intervals hold {found['level']:.0%} of cases; estimate {found['estimate']['version']}."
         " Safety class A is checked whatever its chance."
     )
+
+
+def _show_money(out: Any, found: Mapping[str, Any]) -> None:
+    cost, days = found["money"]["cost"], found["money"]["downtime_days"]
+    out.print(
+        f"Cost {found['money']['currency']} {cost['expected']:,.0f} ({cost['low']:,.0f} to {cost['high']:,.0f}),"
+        f" {found['planned_renewals']:.0f} planned renewals among it."
+    )
+    if days["expected"] > 0:
+        out.print(
+            f"{days['expected']:.0f} days off the road ({days['low']:.0f} to {days['high']:.0f}):"
+            f" {found['money']['off_the_road']:.1f} of {found['machines']} machines on average."
+        )

@@ -49,7 +49,7 @@ def pull_machines(context: Context, shop: str, as_of: datetime | None, json_outp
     with context.ready().read() as session:
         found = week_list(
             session,
-            _shop_id(session, shop),
+            shop_id_of(session, shop),
             as_of=(as_of or context.now).date(),
             hours=given["hours"],
             days_ahead=given["days_ahead"],
@@ -86,7 +86,7 @@ def due_renewals(
     asked = {k: given[k] for k in ("components", *_DOWNTIME)}
     with context.ready().read() as session:
         day = (as_of or context.now).date()
-        shop_id = _shop_id(session, shop)
+        shop_id = shop_id_of(session, shop)
         found = due_work(session, shop_id, as_of=day, days=given["days"], settings=context.settings, asked=asked)
     if table is not None:
         table.write_text(as_csv(found["due"]), encoding="utf-8", newline="")
@@ -101,7 +101,8 @@ def due_renewals(
 _DOWNTIME = ("planned_downtime_days", "failure_downtime_days", "downtime_per_day")
 
 
-def _shop_id(session: Any, shop: str) -> int:
+def shop_id_of(session: Any, shop: str) -> int:
+    """Key of the shop of that name."""
     from sqlalchemy import select
 
     from service.errors import NotFound

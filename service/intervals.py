@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from sqlalchemy.orm import Session
@@ -15,6 +16,8 @@ from service.inspections.serving import Snapshot
 from service.outlooks import fleet_on_record, fleet_outlook
 from service.schemas.ahead import AGE, NEVER
 from service.settings import Settings
+
+PAID = "Cost is parts and labour of repairs and planned renewals, and of days off the road; harm done is not in it."
 
 
 def interval_of(text: str) -> Interval | None:
@@ -60,7 +63,10 @@ def priced_outlook(session: Session, shop_id: int, *, settings: Settings, asked:
     given = {"components": [], **{k: asked[k] for k in asked if "downtime" in k}}
 
     def costs(snapshot: Snapshot) -> FleetCosts:
-        return fleet_costs(session, shop_id, snapshot.catalogue, settings, given)
+        found = fleet_costs(session, shop_id, snapshot.catalogue, settings, given)
+        # money to be spent: the repair and the days off the road, not what a failure on the road is worth avoiding
+        paid = {slug: replace(cost, failure=cost.planned) for slug, cost in found.by_component.items()}
+        return replace(found, by_component=paid, notes=(PAID, *found.notes))
 
     return fleet_outlook(
         session,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -11,6 +12,7 @@ from sqlalchemy.orm import Session
 from analytics.groups_compared import USES, GroupCompared, compare_groups, use_group
 from analytics.selection import ALL_SHOPS
 from analytics.shop_policy import ShopPolicy, shop_policies
+from analytics.spells import Spells
 from service.errors import NotFound
 from service.estimates import release_for
 from service.inspections.serving import snapshot_for
@@ -20,14 +22,21 @@ from service.records_seen import records_seen
 ALONE = "only this shop's own records may be shown: there is no other to hold it against"
 
 
-def groups_of(session: Session, shop_id: int, component: str, *, level: float, pool_open: bool) -> dict[str, Any]:
-    """The asking shop against all others together (none of them named), and machines by how hard they are used."""
+def groups_of(
+    session: Session, shop_id: int, component: str, *, asked: Mapping[str, Any], pool_open: bool
+) -> dict[str, Any]:
+    """The asking shop against all others together (none of them named), and machines by how hard they are used.
+
+    `asked` is the checked `GroupsQuery`; a model, or one issue of its part, may be asked about apart.
+    """
+    level = asked["level"]
     snapshot = snapshot_for(session, shop_id, pool_open=pool_open)
     if component not in snapshot.documents:
         raise NotFound(f"{component!r} is not a component of the catalogue")
     seen = records_seen(session, shop_id, pool_open=pool_open)
     spells = seen.lines.life_records([component]).get(component)
     own = session.get_one(Shop, shop_id).name
+    spells = None if spells is None else _asked_about(spells, asked)
     policy, notes, by_use, shops = None, [], [], []
     if spells is not None and len(spells):
         by_use = compare_groups(snapshot.risks, component, spells, use_group(spells), USES, level=level)
@@ -53,6 +62,14 @@ def groups_of(session: Session, shop_id: int, component: str, *, level: float, p
         "estimate": {"version": snapshot.version},
         "notes": notes,
     }
+
+
+def _asked_about(spells: Spells, asked: Mapping[str, Any]) -> Spells:
+    """Only those of the make, the model and the issue asked about."""
+    make, model, stratum = (asked[name] for name in ("make", "model", "stratum"))
+    wanted = np.array([make in (None, cell.make) and model in (None, cell.model) for cell in spells.cells], dtype=bool)
+    mine = wanted[spells.cell] if len(spells) else np.zeros(0, dtype=bool)
+    return spells.subset(mine if stratum is None else mine & (spells.stratum == stratum))
 
 
 def _policy(p: ShopPolicy) -> dict[str, Any]:

@@ -21,6 +21,7 @@ from service.schemas.ahead import (
     BlockReply,
     ChangesQuery,
     ChangesReply,
+    ComparisonsQuery,
     ComparisonsReply,
     GroupsQuery,
     GroupsReply,
@@ -33,6 +34,7 @@ from service.schemas.ahead import (
     RenewalReply,
     SparesQuery,
     SparesReply,
+    models_of,
 )
 from service.shop_habits import groups_of, log_marks
 
@@ -135,7 +137,7 @@ class Groups(MethodView):
     def get(self, asked: dict[str, Any], component: str) -> Any:
         """Hold the shop and its policy against the others, and machines against each other by use."""
         with app().database.read() as session:
-            found = groups_of(session, shop_id(), component, pool_open=app().settings.pool_open, **asked)
+            found = groups_of(session, shop_id(), component, asked=asked, pool_open=app().settings.pool_open)
         return app().json.response(found)
 
 
@@ -151,12 +153,17 @@ class LogMarks(MethodView):
 
 @blueprint.route("/comparisons/<component>")
 class Comparisons(MethodView):
+    @blueprint.arguments(ComparisonsQuery, location="query")
     @blueprint.response(200, ComparisonsReply)
     @blueprint.alt_response(404, response="NOT_FOUND")
-    def get(self, component: str) -> Any:
+    @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
+    def get(self, asked: dict[str, Any], component: str) -> Any:
         """Compare models for one component at equal distance and age."""
         with app().database.read() as session:
-            found = model_comparisons(session, shop_id(), component, pool_open=app().settings.pool_open)
+            suspected = models_of(asked["suspected"])
+            found = model_comparisons(
+                session, shop_id(), component, pool_open=app().settings.pool_open, suspected=suspected
+            )
             pooled = pool_is_open(session, pool_open=app().settings.pool_open)
         if pooled:
             with app().database.write() as session:

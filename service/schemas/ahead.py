@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from marshmallow import fields, validate
 
 from service.schemas.asked import Asked
@@ -11,9 +13,16 @@ from service.schemas.fields import Name, Number, Reply
 NEVER = "never"
 AGE = r"(?:[1-9][0-9]{0,6}km/[1-9][0-9]{0,4}days|[1-9][0-9]{0,6}km|[1-9][0-9]{0,4}days)"
 CHOICE = rf"^(?:{AGE}|{NEVER})$"
+MAKE_AND_MODEL = r"^[^/\x00-\x1f\x7f-\x9f]{1,80}/[^/\x00-\x1f\x7f-\x9f]{1,80}$"
 OF_COMPONENT = rf"^[a-z][a-z0-9_]{{0,59}}={AGE}$"
 SHARE = validate.Range(min=0.5, max=0.99)
 MONEY = validate.Range(min=0.01, max=1e7)
+
+
+def models_of(texts: Sequence[str]) -> tuple[tuple[str, str], ...]:
+    """Makes and models from texts like "Tindrake/Shrike 900"."""
+    pairs = (text.partition("/") for text in texts)
+    return tuple((make.strip(), model.strip()) for make, _, model in pairs)
 
 
 class DayQuery(Asked):
@@ -124,9 +133,24 @@ class ChangesQuery(Asked):
     months = fields.Integer(load_default=12, validate=validate.OneOf((6, 12)))
 
 
-class GroupsQuery(Asked):
-    """Level of the intervals."""
+class ComparisonsQuery(Asked):
+    """Models that talk has it are weak here, as "make/model": where the records clear them they are a false lead."""
 
+    suspected = fields.List(
+        fields.String(
+            validate=validate.Regexp(MAKE_AND_MODEL, error="Write make/model."), metadata={"pattern": MAKE_AND_MODEL}
+        ),
+        load_default=list,
+        validate=validate.Length(max=20),
+    )
+
+
+class GroupsQuery(Asked):
+    """Of all models, or of one, or of one issue of its part (stratum 0: before the first change)."""
+
+    make = Name(load_default=None)
+    model = Name(load_default=None)
+    stratum = fields.Integer(load_default=None, validate=validate.Range(min=0, max=20))
     level = fields.Float(load_default=0.9, validate=SHARE)
 
 
