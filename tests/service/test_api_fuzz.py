@@ -63,7 +63,8 @@ def test_made_up_requests(shared_app: WeakspotApp, keeper: Caller, mode: Generat
         @given(case=operation.as_strategy(generation_mode=mode))
         def run(case: schemathesis.Case) -> None:
             response = case.call(headers={"Authorization": f"Bearer {keeper.token}"})
-            case.validate_response(response, checks=checks)
+            # What is to be changed is looked at first: a tag that does not match is told before the body is read.
+            case.validate_response(response, checks=FITTING if response.status_code == 412 else checks)
             if response.status_code >= 400:
                 assert response.json()["status"] == response.status_code
 

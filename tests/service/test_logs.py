@@ -84,7 +84,7 @@ def test_an_unexpected_error_is_logged_without_what_the_request_held_secret(
     body = {"machine": {"make": "Tindrake", "model": "x", "model_year": 2012}, "password": "ladybird42"}
     gasket.http.set_cookie("session", "sessionid77")
     gasket.post("/api/v1/rankings", json={**body})
-    monkeypatch.setattr("service.auth._shop_of", stumble_with(gasket.token))
+    monkeypatch.setattr("service.auth._holder_of", stumble_with(gasket.token))
     assert gasket.post("/api/v1/rankings", json=body).status_code == 500
     said = lines.getvalue()
     assert "Traceback" in said

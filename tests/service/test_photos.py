@@ -79,7 +79,6 @@ def test_photo_is_kept_and_sent_back(gasket: Caller, folder: Path, data: bytes, 
         (b"GIF89a" + bytes(20), "", "/photo"),
         (b"%PDF-1.7", "", "/photo"),
         (png()[:7], "", "/photo"),
-        (JPEG + bytes(1024**2), "", "/photo"),
         (JPEG, f"?finding_id={uuid.uuid4()}", "/finding_id"),
         (JPEG, "?caption=" + "x" * 201, "/caption"),
     ],
@@ -90,6 +89,14 @@ def test_what_is_no_photo_leaves_nothing_behind(
     made = start(gasket)
     kept = content(app.database)
     assert pointers(send(gasket, made, data, query)) == [pointer]
+    assert content(app.database) == kept
+    assert not folder.exists() or not list(folder.iterdir())
+
+
+def test_too_large_a_photo_leaves_nothing_behind(gasket: Caller, app: WeakspotApp, folder: Path) -> None:
+    made = start(gasket)
+    kept = content(app.database)
+    assert send(gasket, made, JPEG + bytes(1024**2)).status_code == 413
     assert content(app.database) == kept
     assert not folder.exists() or not list(folder.iterdir())
 
