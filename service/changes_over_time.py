@@ -96,6 +96,8 @@ def _finite(value: float) -> float | None:
 def in_words(row: dict[str, Any]) -> str:
     """One alert as a sentence."""
     of = row["model"] or "all models"
+    if row["period"] == "trend" and row["ratio"] is None:
+        return f"{row['name']}, {of}: {row['finding']} for a trend by {row['scale']}"
     if row["period"] == "trend":
         return f"{row['name']}, {of}: {row['finding']} by {row['scale']}, {row['ratio']:.2f} times each year"
     return (

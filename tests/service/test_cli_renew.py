@@ -1,0 +1,40 @@
+"""`weakspot renew`, `compare` and `changes` on a few imported lines."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from service.db import Database
+from tests.service.callers import make_command
+from tests.service.job_files import SHOP
+from tests.service.test_outlooks import fill
+
+BELT = ("cvt_belt", "--shop", SHOP, "--make", "Hexley", "--model", "Dray 300", "--planned", "100", "--failure", "400")
+
+
+def test_commands_answer_as_the_api_does(
+    database: Database, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    fill(database)
+    weakspot = make_command(database, monkeypatch, capsys)
+    code, out, err = weakspot("renew", *BELT, "--both-clocks", "--use", "4000", "--use", "30000", "--use", "12000",
+                              "--while-apart", "50", "--age", "9000", "--at", "18000")  # fmt: skip
+    assert (code, err) == (0, "") and "renew at" in out and "run to failure" in out and "On 3 machines" in out
+    assert "While it is apart" in out and "18,000 km" in out and "prior" in out
+    code, out, _ = weakspot("renew", *BELT, "--json")
+    assert code == 0 and json.loads(out)["interval"] > 0
+    code, out, _ = weakspot("compare", "cvt_belt", "--shop", SHOP, "--suspect", "Hexley/Dray 300")
+    assert code == 0 and "at equal distance and age" in out and "not enough data" in out
+    code, out, _ = weakspot("compare", "cvt_belt", "--shop", SHOP, "--model", "Dray 300", "--json")
+    assert code == 0 and set(json.loads(out)) == {"models", "groups"}
+    code, out, _ = weakspot("changes", "--shop", SHOP, "--component", "cvt_belt")
+    assert code == 0 and out.startswith("0 alerts of") and "at most 5%" in out
+    code, out, _ = weakspot("ahead", "--shop", SHOP, "--months", "6", "--as-of", "2026-01-05",
+                            "--interval", "cvt_belt=9000km", "--failure-downtime-days", "2")  # fmt: skip
+    assert code == 0 and "Cost EUR" in out and "days off the road" in out
+    code, _, err = weakspot("renew", *BELT[:1], "--shop", "Nobody", *BELT[3:])
+    assert code == 1 and "no shop" in err
+    code, _, err = weakspot("ahead", "--shop", SHOP, "--as-of", "2026-01-05", "--interval", "cvt_belt=soon")
+    assert code == 1 and "15000km" in err
