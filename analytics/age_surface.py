@@ -31,8 +31,7 @@ class Surface:
     lives: LifeDraws
     part: Ints  # (pairs,) index into the parts passed
     pair: Ints  # (parts, draws)
-    across_theta: Floats  # (parts, draws, theta points): interpolation basis
-    across_shape: Floats  # (parts, draws, shape points), and of the pattern effect where there is one
+    basis: Floats  # (points, parts, draws): interpolation basis
 
     @classmethod
     def over(cls, draws: LifeDraws, at: Ints) -> Surface:
@@ -44,14 +43,15 @@ class Surface:
         present[code] = True
         pairs, pair = np.flatnonzero(present), (np.cumsum(present) - 1)[code]
         part, own_clock = np.divmod(pairs, len(CLOCK_WEIGHTS))
-        nodes, theta_basis = _axis(log_theta, pair, len(pairs), _ACROSS_THETA)
-        shape_nodes, shape_basis = _axis(log_shape, pair, len(pairs), _ACROSS_SHAPE)
+        runs = _Runs.of(pair)
+        nodes, theta_basis = _axis(log_theta, pair, runs, _ACROSS_THETA)
+        shape_nodes, second_basis = _axis(log_shape, pair, runs, _ACROSS_SHAPE)
         pattern, second = None, _ACROSS_SHAPE
         shape_nodes = np.tile(shape_nodes, (1, _ACROSS_THETA))
         if draws.pattern is not None and draws.pattern.share[at].any():
             own = draws.pattern.of(at)
-            nodes_of_effect, effect_basis = _axis(own.effect, pair, len(pairs), _ACROSS_PATTERN)
-            shape_basis = (shape_basis[..., :, None] * effect_basis[..., None, :]).reshape(*pair.shape, -1)
+            nodes_of_effect, effect_basis = _axis(own.effect, pair, runs, _ACROSS_PATTERN)
+            second_basis = _outer(second_basis, effect_basis)
             second = _ACROSS_SHAPE * _ACROSS_PATTERN
             shape_nodes = np.repeat(shape_nodes, _ACROSS_PATTERN, axis=1)
             effect = np.tile(nodes_of_effect, (1, _ACROSS_THETA * _ACROSS_SHAPE))
@@ -67,25 +67,48 @@ class Surface:
             renewal_rate=np.broadcast_to(rate[:, None], points),
             pattern=pattern,
         )
-        return cls(lives, part, pair, theta_basis, shape_basis)
+        return cls(lives, part, pair, _outer(theta_basis, second_basis))
 
     def read(self, chance: Floats) -> Floats:
         """Chances of the draws, (parts, draws), from those of the grid points, (pairs, points)."""
         held = np.clip(chance, 1e-300, 1.0 - 1e-12)
         scaled = np.log(-np.log1p(-held))
-        found = self._between(scaled[self.pair], slice(None))
+        found = self._between(scaled.T[:, self.pair], slice(None))
         return -np.expm1(-np.exp(np.minimum(found, 5.0)))
 
     def read_plain(self, values: Floats, rows: Ints) -> Floats:
         """Values of the draws of some parts, (rows, draws), on their own scale; kept within those of the grid."""
-        near = values[self.pair[rows]]
-        return np.clip(self._between(near, rows), near.min(axis=-1), near.max(axis=-1))
+        near = values.T[:, self.pair[rows]]
+        return np.clip(self._between(near, rows), near.min(axis=0), near.max(axis=0))
 
     def _between(self, near: Floats, rows: Ints | slice) -> Floats:
-        """Interpolate values of the grid points around each draw, (rows, draws, points)."""
-        grid = near.reshape(*near.shape[:-1], _ACROSS_THETA, self.across_shape.shape[-1])
-        along = (grid @ self.across_shape[rows][..., None])[..., 0]
-        return np.einsum("pdk,pdk->pd", self.across_theta[rows], along)
+        """Interpolate values of the grid points around each draw, (points, rows, draws)."""
+        return np.einsum("kpd,kpd->pd", self.basis[:, rows], near)
+
+
+@dataclass(frozen=True)
+class _Runs:
+    """Draws sorted by their pair: the order, and where each pair begins."""
+
+    order: Ints
+    first: Ints
+
+    @classmethod
+    def of(cls, pair: Ints) -> _Runs:
+        flat = pair.ravel()
+        count = np.bincount(flat)
+        small = flat.astype(np.uint16) if len(count) < 65_536 else flat  # sorted by counting, not comparing
+        return cls(np.argsort(small, kind="stable"), np.cumsum(count) - count)
+
+    def ends(self, values: Floats) -> tuple[Floats, Floats]:
+        """Least and largest value of each pair."""
+        ordered = values.ravel()[self.order]
+        return np.minimum.reduceat(ordered, self.first), np.maximum.reduceat(ordered, self.first)
+
+
+def _outer(one: Floats, other: Floats) -> Floats:
+    """Basis over both axes, the first outermost."""
+    return (one[:, None] * other[None]).reshape(-1, *one.shape[1:])
 
 
 def _of_pairs(values: Floats, pair: Ints, pairs: int) -> Floats:
@@ -95,11 +118,9 @@ def _of_pairs(values: Floats, pair: Ints, pairs: int) -> Floats:
     return out
 
 
-def _axis(values: Floats, pair: Ints, pairs: int, count: int) -> tuple[Floats, Floats]:
+def _axis(values: Floats, pair: Ints, runs: _Runs, count: int) -> tuple[Floats, Floats]:
     """Chebyshev points over the range of each pair's values, and the interpolation basis at the values."""
-    low, high = np.full(pairs, np.inf), np.full(pairs, -np.inf)
-    np.minimum.at(low, pair.ravel(), values.ravel())
-    np.maximum.at(high, pair.ravel(), values.ravel())
+    low, high = runs.ends(values)
     middle, half = 0.5 * (low + high), np.maximum(0.5 * (high - low), _LEAST_RANGE)
     unit = np.cos(np.pi * (np.arange(count) + 0.5) / count)
     x = np.clip((values - middle[pair]) / half[pair], -1.0, 1.0)
@@ -109,4 +130,5 @@ def _axis(values: Floats, pair: Ints, pairs: int, count: int) -> tuple[Floats, F
     at_nodes = np.cos(np.arange(count) * np.arccos(unit)[:, None])  # (node, degree)
     to_basis = (2.0 / count) * at_nodes
     to_basis[:, 0] *= 0.5
-    return middle[:, None] + half[:, None] * unit, np.stack(powers, axis=-1) @ to_basis.T
+    basis = (to_basis @ np.stack(powers).reshape(count, -1)).reshape(count, *x.shape)
+    return middle[:, None] + half[:, None] * unit, basis
