@@ -195,9 +195,16 @@ def _truth(i: int, rng: np.random.Generator, s: WorldSettings, family: Ints, mak
     )
 
 
-def watch(truth: TrueLife, fleet: Fleet, cells: tuple[Cell, ...], s: WorldSettings, rng: np.random.Generator) -> Spells:
-    """Life records of one component on all machines, as shops would have them."""
-    rate = truth.clock_weight * fleet.km_per_year / REFERENCE_KM_PER_YEAR + (1 - truth.clock_weight)
+def watch(
+    truth: TrueLife,
+    fleet: Fleet,
+    cells: tuple[Cell, ...],
+    s: WorldSettings,
+    rng: np.random.Generator,
+    ageing: Floats | float = 1.0,
+) -> Spells:
+    """Life records of one component on all machines, as shops would have them; `ageing` years count for one of age."""
+    rate = truth.clock_weight * fleet.km_per_year / REFERENCE_KM_PER_YEAR + (1 - truth.clock_weight) * ageing
     # the average rider and shop have hazard 1, so that a cell's chance is what its machines have on average
     frailty = truth.shop[fleet.shop] + s.rider_frailty * fleet.rider - 0.5 * s.rider_frailty**2
     machine = np.arange(len(fleet.model))
