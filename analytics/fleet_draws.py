@@ -54,7 +54,7 @@ class JointLives:
     bend: Bend | None
     tail: tuple[float, float, Floats] | None
     restored_share: float
-    pattern: PatternDraws | None  # by keys
+    pattern: PatternDraws | None = None  # by keys
 
     def of_parts(self, key: Ints) -> LifeDraws:
         """Draws for parts of these keys, as `survival_draws` reads them."""
