@@ -10,7 +10,8 @@ from flask.views import MethodView
 
 from service.api.context import app, shop_id
 from service.api.resource import Resource
-from service.inspections.printing import html_of, pdf_of
+from service.inspections.bill_paper import bill_html
+from service.inspections.printing import html_of, pdf_from, pdf_of
 from service.inspections.sheets import inspection_sheet
 from service.inspections.standing import stand
 from service.inspections.visit_bill import bill_of_inspection
@@ -57,3 +58,31 @@ class InspectionBill(MethodView):
         with app().database.read() as session:
             standing = stand(session, shop_id(), inspection_id, app().settings)
             return bill_of_inspection(session, standing, asked, settings=app().settings).to_dict()
+
+
+@blueprint.route("/<uuid:inspection_id>/bill.html")
+class BillPage(MethodView):
+    @blueprint.response(200, TEXT, content_type="text/html")
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    @blueprint.alt_response(409, response="CONFLICT")
+    def get(self, inspection_id: uuid.UUID) -> Response:
+        """Give what was found and what it costs as a plain list to print and lay on the table."""
+        return Response(_bill_paper(inspection_id), mimetype="text/html")
+
+
+@blueprint.route("/<uuid:inspection_id>/bill.pdf")
+class BillPdf(MethodView):
+    @blueprint.response(200, {**TEXT, "format": "binary"}, content_type="application/pdf")
+    @blueprint.alt_response(404, response="NOT_FOUND")
+    @blueprint.alt_response(409, response="CONFLICT")
+    @blueprint.alt_response(501, response="NOT_IMPLEMENTED")
+    def get(self, inspection_id: uuid.UUID) -> Response:
+        """Give the same list as PDF."""
+        return Response(pdf_from(_bill_paper(inspection_id)), mimetype="application/pdf")
+
+
+def _bill_paper(inspection_id: uuid.UUID) -> str:
+    with app().database.read() as session:
+        standing = stand(session, shop_id(), inspection_id, app().settings)
+        bill = bill_of_inspection(session, standing, BillQuery().load({}), settings=app().settings).to_dict()
+    return bill_html(bill, standing.row.machine, standing.row.as_of)

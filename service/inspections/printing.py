@@ -50,35 +50,41 @@ def html_of(sheet: Sheet, catalogue: Catalogue) -> str:
     """The page as HTML."""
     plan = sheet.plan
     lines = [_line(line, sheet, catalogue) for line in plan["lines"]]
-    return (
-        _environment()
-        .get_template("print.html")
-        .render(
-            title=sheet.title,
-            style=_style(),
-            machine=sheet.machine,
-            facts=[
-                ("Day", sheet.day.isoformat()),
-                ("Kit", plan["kit"]),
-                ("Leave", plan["permission"].replace("_", " ")),
-                ("Minutes", f"{plan['minutes']:g}"),
-            ],
-            defects=[_defect(entry, catalogue) for entry in sheet.defects],
-            cautions=_all_cautions(plan["lines"]),
-            used=math.ceil(plan["minutes_used"]),
-            minutes=f"{plan.get('minutes_left', plan['minutes']):g}",
-            lines=lines,
-            begun=bool(sheet.findings),
-            findings=[_finding(entry, catalogue) for entry in sheet.findings],
-            left_out=_left_out(plan["left_out"]),
-            unseen=[part["name"] for part in plan["safety"]["parts_no_line_looks_at"]],
-            notes=plan.get("notes", ()),
-        )
+    return rendered(
+        "print.html",
+        title=sheet.title,
+        machine=sheet.machine,
+        facts=[
+            ("Day", sheet.day.isoformat()),
+            ("Kit", plan["kit"]),
+            ("Leave", plan["permission"].replace("_", " ")),
+            ("Minutes", f"{plan['minutes']:g}"),
+        ],
+        defects=[_defect(entry, catalogue) for entry in sheet.defects],
+        cautions=_all_cautions(plan["lines"]),
+        used=math.ceil(plan["minutes_used"]),
+        minutes=f"{plan.get('minutes_left', plan['minutes']):g}",
+        lines=lines,
+        begun=bool(sheet.findings),
+        findings=[_finding(entry, catalogue) for entry in sheet.findings],
+        left_out=_left_out(plan["left_out"]),
+        unseen=[part["name"] for part in plan["safety"]["parts_no_line_looks_at"]],
+        notes=plan.get("notes", ()),
     )
 
 
 def pdf_of(sheet: Sheet, catalogue: Catalogue) -> bytes:
-    """The page as PDF.
+    """The page as PDF; raises as `pdf_from` does."""
+    return pdf_from(html_of(sheet, catalogue))
+
+
+def rendered(template: str, **values: Any) -> str:
+    """A page that stands by itself, with the style of paper inside."""
+    return _environment().get_template(template).render(style=_style(), **values)
+
+
+def pdf_from(html: str) -> bytes:
+    """A page that stands by itself as PDF.
 
     Raises
     ------
@@ -89,7 +95,7 @@ def pdf_of(sheet: Sheet, catalogue: Catalogue) -> bytes:
         from weasyprint import HTML
     except (ImportError, OSError) as error:
         raise NotAvailable(f"PDFs cannot be made here; install what makes them: {INSTALL_LINE}") from error
-    made: bytes = HTML(string=html_of(sheet, catalogue), url_fetcher=_fetch_nothing).write_pdf()
+    made: bytes = HTML(string=html, url_fetcher=_fetch_nothing).write_pdf()
     return made
 
 

@@ -12,9 +12,10 @@ from flask import Blueprint, Response, flash, redirect, render_template, request
 from sqlalchemy import select
 
 from service.errors import DomainError, NotFound
+from service.inspections.bill_paper import bill_html
 from service.inspections.judging_desk import check_reply
 from service.inspections.photos import kept_photo, path_of, photo_of
-from service.inspections.printing import html_of, pdf_of
+from service.inspections.printing import html_of, pdf_from, pdf_of
 from service.inspections.sheets import inspection_sheet
 from service.inspections.standing import Standing, stand
 from service.inspections.visit_bill import bill_of_inspection
@@ -173,6 +174,26 @@ def pdf(inspection_id: uuid.UUID) -> Response:
         standing = _standing(session, inspection_id)
         sheet = inspection_sheet(session, standing, app().settings)
     return Response(pdf_of(sheet, standing.places.catalogue), mimetype="application/pdf")
+
+
+@blueprint.get("/<uuid:inspection_id>/bill.html")
+def bill_paper(inspection_id: uuid.UUID) -> Response:
+    """Show what was found and what it costs as a plain list to print and lay on the table."""
+    html = _bill_html(inspection_id)
+    return Response(html, mimetype="text/html", headers={"Content-Security-Policy": PAPER_POLICY})
+
+
+@blueprint.get("/<uuid:inspection_id>/bill.pdf")
+def bill_pdf(inspection_id: uuid.UUID) -> Response:
+    """Give the same list as PDF."""
+    return Response(pdf_from(_bill_html(inspection_id)), mimetype="application/pdf")
+
+
+def _bill_html(inspection_id: uuid.UUID) -> str:
+    with app().database.read() as session:
+        standing = _standing(session, inspection_id)
+        priced = bill_of_inspection(session, standing, BillQuery().load({}), settings=app().settings).to_dict()
+    return bill_html(priced, standing.row.machine, standing.row.as_of)
 
 
 @blueprint.post("/<uuid:inspection_id>/photos")

@@ -1,7 +1,7 @@
 """A plan over the shipped catalogue, 35 checks and 12 quick variants: the exact optimum against the greedy rule.
 
 The greedy rule (most worth a minute first, while it fits) is what one would do without a solver; goal of the exact
-plan: 100 ms.
+plan: 100 ms of processor time.
 """
 
 from __future__ import annotations
@@ -66,9 +66,9 @@ def main() -> int:
         taken, gain = [], []
         for seed in range(RUNS):
             risks = spread_risks(seed)
-            start = time.perf_counter()
+            start = time.process_time()
             plan = plan_checks(OPTIONS, GROUPS, risks, circumstances)
-            taken.append(1000 * (time.perf_counter() - start))
+            taken.append(1000 * (time.process_time() - start))
             gain.append(plan.worth / max(greedy_worth(risks, circumstances), 1e-9))
         median, most = float(np.median(taken)), float(np.max(taken))
         print(

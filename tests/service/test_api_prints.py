@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from decimal import Decimal
+from html import unescape
 from html.parser import HTMLParser
 from typing import Any
 
@@ -137,9 +138,48 @@ def test_bill_of_an_inspection(gasket: Caller) -> None:
     assert Decimal(bill["season"]["expected"]) > 0
 
 
+def test_the_list_for_the_sellers_table(gasket: Caller) -> None:
+    """Facts and doubts apart, as in the bill; nothing of the asking price, the season or what to say about either."""
+    made = start(gasket)
+    empty = gasket.get(path_of(made, "bill.html"))
+    assert (empty.status_code, empty.mimetype) == (200, "text/html") and "<li>nothing</li>" in empty.text
+    for found in (TYRE, CHAIN, {"check": "T03", "readings": [reading(12.9, unit="V")]}):
+        find(gasket, made, found)
+    bill = gasket.get(path_of(made, "bill")).get_json()
+    text = unescape(gasket.get(path_of(made, "bill.html")).text)
+    tags = Tags(text)
+    assert tags.loads == [] and not {"script", "link", "img", "iframe"} & set(tags.tags)
+    assert all(line.strip() in text for line in bill["sellers_list"])
+    assert text.index("Found today") < text.index("Likely, not certain")
+    assert "Together 336.00 EUR" in text and "Tindrake Lanner 650" in text
+    season = [line["name"] for line in bill["lines"] if line["section"] == "season"]
+    assert season and not [name for name in season if f"<li>{name}:" in text]
+    assert not re.search("offer|asking|season", text[text.index("<body>") :], re.IGNORECASE)
+
+
+def test_the_list_as_pdf_or_how_to_get_it(gasket: Caller, monkeypatch: pytest.MonkeyPatch) -> None:
+    made = start(gasket)
+    monkeypatch.setitem(__import__("sys").modules, "weasyprint", None)
+    assert gasket.get(path_of(made, "bill.pdf")).status_code == 501
+    monkeypatch.undo()
+    try:
+        import weasyprint  # noqa: F401
+    except (ImportError, OSError):
+        pytest.skip("apt-get install libpango-1.0-0 libpangoft2-1.0-0 && pip install 'weakspot[pdf]'")
+    response = gasket.get(path_of(made, "bill.pdf"))
+    assert (response.mimetype, response.data[:5]) == ("application/pdf", b"%PDF-")
+
+
+def test_minutes_are_said_once(gasket: Caller) -> None:
+    """What comes off first stands with its minutes, once."""
+    text = page(gasket, start(gasket, minutes=60, kit="pocket", permission="seat_off"))
+    first = re.findall(r"<strong>First:</strong> ([^<]*)</p>", text)
+    assert first and all(line.count("min") == 1 for line in first)
+
+
 def test_only_ones_own(gasket: Caller, arches: Caller) -> None:
     made = start(gasket)
-    for name in ("plan.html", "plan.pdf", "bill"):
+    for name in ("plan.html", "plan.pdf", "bill", "bill.html", "bill.pdf"):
         assert arches.get(path_of(made, name)).status_code == 404
         assert gasket.http.get(path_of(made, name)).status_code == 401
     assert gasket.get(path_of(made, "bill"), query_string={"asking_price": "lots"}).status_code == 422
