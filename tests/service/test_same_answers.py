@@ -65,7 +65,9 @@ class Script:
         assert wanted in (None, response.status_code, response.status_code // 100), (method, path, response.text)
         assert response.status_code < 500, (method, path, response.text)
         body = "" if response.mimetype in BINARY else self.masked(response.text)
-        self.answers.append(Answer(self.masked(f"{method} {path}"), response.status_code, response.mimetype, body))
+        self.answers.append(
+            Answer(self.masked(f"{method} {path}"), response.status_code, response.mimetype or "", body)
+        )
         return response.get_json(silent=True)
 
     def post(self, path: str, wanted: Any = 2, **body: Any) -> Any:
