@@ -20,6 +20,8 @@ from service.kept_replies import IN_FLIGHT, Reply, claim_number, find_reply, kee
 from service.key_claims import AlreadyClaimed
 
 KEPT_HEADERS = ("Content-Type", "Content-Disposition", "ETag", "Location")
+FORMS = ("multipart/form-data", "application/x-www-form-urlencoded")
+NOT_ASKED = "csrf_token"
 LET_GO_EVERY = 256  # replies kept by this process
 
 _kept = itertools.count(1)
@@ -74,12 +76,17 @@ def _again(kept: Reply, digest: bytes, named: str) -> Response:
 
 
 def _request_digest() -> bytes:
-    """What was asked: method, address and body; of a form its parts, for the marks between them change each time."""
+    """What was asked: method, address and body; of a form its parts, for the marks between them change each time.
+
+    A page's form bears a token against forgery that is another each time the page is opened.
+    """
     told = hashlib.sha256(f"{request.method} {request.full_path} {request.mimetype}\n".encode())
-    if request.mimetype != "multipart/form-data":
+    if request.mimetype not in FORMS:
         told.update(request.get_data(cache=True))
         return told.digest()
     for name, value in request.form.items(multi=True):
+        if name == NOT_ASKED:
+            continue
         told.update(repr((name, value)).encode("utf-8", "backslashreplace"))
     for name, file in request.files.items(multi=True):
         told.update(repr((name, file.filename, file.mimetype)).encode("utf-8", "backslashreplace"))

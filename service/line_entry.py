@@ -48,20 +48,38 @@ def enter_lines(
     PlacesRefused
         With every cell that cannot be used; nothing was written.
     """
+    shop = shop_row(session, shop_id)
+    rows, plan = _planned(session, shop, asked, today, one)
+    if plan.lines:
+        Writer(session, shop, now).write_lines(plan, plan_models(session, plan.fleet))
+    new = {line.row.line for line in plan.lines}
+    sure = new - {doubt.line for doubt in plan.doubts if doubt.line_key is None}
+    return _on_record(session, shop, rows, new, sure)
+
+
+def foresee_lines(session: Session, shop_id: int, asked: Sequence[Mapping[str, str]], *, today: date) -> Plan:
+    """What `enter_lines` would write and what would stand in doubt; nothing is written.
+
+    Raises
+    ------
+    PlacesRefused
+        As `enter_lines` does.
+    """
+    return _planned(session, session.get_one(Shop, shop_id), asked, today, False)[1]
+
+
+def _planned(
+    session: Session, shop: Shop, asked: Sequence[Mapping[str, str]], today: date, one: bool
+) -> tuple[list[ParsedRow], Plan]:
     rows, problems = check_lines(asked)
     problems += _from_the_future(rows, today)
-    shop = shop_row(session, shop_id)
     if not problems:
         parsed = ParsedFile("", b"", JOB_LINE_COLUMNS, tuple(rows), len(rows), (), 0, 0, _NO_FILE)
         plan = make_plan(session, shop, parsed, catalogue_words(session, shop.id), today)
         problems = plan.problems
     if problems:
         raise _refused(problems, one)
-    if plan.lines:
-        Writer(session, shop, now).write_lines(plan, plan_models(session, plan.fleet))
-    new = {line.row.line for line in plan.lines}
-    sure = new - {doubt.line for doubt in plan.doubts if doubt.line_key is None}
-    return _on_record(session, shop, rows, new, sure)
+    return rows, plan
 
 
 def check_lines(asked: Sequence[Mapping[str, str]]) -> tuple[list[ParsedRow], list[RowProblem]]:

@@ -5,7 +5,20 @@ from __future__ import annotations
 from flask import Blueprint, Flask
 
 from service.people.sessions import LIFE
-from service.web import account, ahead, how_right, inspections, lifetimes, look_first, machines, openid, shop, sign_in
+from service.web import (
+    account,
+    ahead,
+    how_right,
+    inspections,
+    lifetimes,
+    log_work,
+    look_first,
+    machines,
+    openid,
+    review,
+    shop,
+    sign_in,
+)
 from service.web.account import look_now
 from service.web.assets import register_assets
 from service.web.cookies import PageCookies
@@ -28,6 +41,8 @@ MODULES = (
     account,
     look_first,
     inspections,
+    log_work,
+    review,
     machines,
     lifetimes,
     how_right,

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from marshmallow import Schema, ValidationError
+from wtforms import FieldList
 
 from service.errors import DomainError
 from service.web.forms import PageForm
@@ -26,17 +27,24 @@ def load_asked(schema: Schema, body: Mapping[str, Any], form: PageForm, fields: 
 
 
 def refuse_at(form: PageForm, error: DomainError, fields: Mapping[str, str]) -> None:
-    """Show a refusal of the domain at the field that its pointer leads to."""
-    path = (error.pointer or "").strip("/").replace("/", ".")
-    _say(form, path, error.detail[:1].upper() + error.detail[1:], fields)
+    """Show a refusal of the domain at the fields that its pointers lead to."""
+    for place in error.places() or [{"pointer": "", "detail": error.detail}]:
+        path = place["pointer"].strip("/").replace("/", ".")
+        _say(form, path, place["detail"][:1].upper() + place["detail"][1:], fields)
 
 
 def _say(form: PageForm, path: str, message: str, fields: Mapping[str, str]) -> None:
-    name = _field_of(path, fields)
-    if name in form._fields:
-        form._fields[name].errors = [*form._fields[name].errors, message]
-    else:
+    """Put a message at a field; "lines.0.words" is the field of that name in the first of the form's `lines`."""
+    name, *inner = _field_of(path, fields).split(".")
+    field = form._fields.get(name)
+    if field is None:
         form.form_errors.append(f"{path}: {message}" if path else message)
+        return
+    while inner and isinstance(field, FieldList):
+        number, sub = int(inner[0]), inner[1]
+        field.errors = [*field.errors, {sub: [message]}]  # the list itself knows that something in it was refused
+        field, inner = field.entries[number].form._fields[sub], inner[2:]
+    field.errors = [*field.errors, message]
 
 
 def flat_messages(messages: Any, path: str = "") -> Iterator[tuple[str, str]]:

@@ -1,15 +1,15 @@
-// Findings written down where there is no connection: kept in this browser and sent once it is back, each once.
+// Findings and cards written down where there is no connection: kept in this browser and sent once it is back, each once.
 "use strict";
 
 (() => {
   const STORE = "weakspot-waiting";
   const EVERY_MS = 20000;
-  const said = document.getElementById("waiting");
-
+  
   const kept = () => JSON.parse(localStorage.getItem(STORE) || "[]");
   const keep = (list) => localStorage.setItem(STORE, JSON.stringify(list));
 
   function show() {
+    const said = document.getElementById("waiting"); // a page that was put in has its own
     if (!said) return;
     const list = kept();
     said.hidden = list.length === 0;
@@ -21,7 +21,7 @@
         const link = document.createElement("a");
         link.href = item.action;
         link.textContent = said.dataset.again;
-        link.addEventListener("click", () => keep(kept().filter((other) => other.key !== item.key)));
+        link.addEventListener("click", (event) => { event.preventDefault(); reopen(item); });
         line.append(" ", link);
       }
       said.append(line);
@@ -36,14 +36,41 @@
     return fields;
   }
 
-  const post = (action, body) => fetch(action, { method: "POST", body: withToken(body), headers: { Accept: "text/html" } });
+  const post = (action, body, more = {}) => fetch(action, { method: "POST", body: withToken(body), headers: { Accept: "text/html", ...more } });
+
+  // The page that a refused form is answered with holds what was written, and says what to change.
+  async function showAnswer(answer) {
+    if (answer.redirected) {
+      location.assign(answer.url);
+      return;
+    }
+    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    const main = page.querySelector("main");
+    document.querySelector("main").replaceWith(main);
+    window.htmx?.process(main);
+    main.querySelector(".refused")?.scrollIntoView();
+    wire();
+  }
+
+  async function reopen(item) {
+    let answer;
+    try {
+      answer = await post(item.action, item.body);
+    } catch {
+      return; // no connection: it stays in the list
+    }
+    keep(kept().filter((other) => other.key !== item.key));
+    await showAnswer(answer);
+    show();
+  }
 
   async function sendAll() {
     for (const item of kept()) {
       if (item.refused) continue;
       let answer;
       try {
-        answer = await post(item.action, item.body);
+        // Nobody is there to be asked: what is only doubtful is to be taken as it is.
+        answer = await post(item.action, item.body, { "Weakspot-Kept": "yes" });
       } catch {
         break; // still no connection
       }
@@ -65,22 +92,16 @@
       const key = new URLSearchParams(body).get("once_key");
       keep([...kept().filter((other) => other.key !== key), { key, title, action: form.action, body }]);
       show();
-      said.scrollIntoView();
+      document.getElementById("waiting").scrollIntoView();
       return;
     }
-    if (answer.redirected) {
-      location.assign(answer.url);
-      return;
-    }
-    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-    document.querySelector("main").replaceWith(page.querySelector("main"));
-    document.querySelector("main .refused")?.scrollIntoView();
-    wire();
+    await showAnswer(answer);
   }
 
   function wire() {
     for (const form of document.querySelectorAll("form[data-keep]")) {
       form.addEventListener("submit", (event) => {
+        if (event.submitter?.hasAttribute("formaction")) return; // only shows the form in another way
         event.preventDefault();
         const button = form.querySelector("button:not(.quiet)");
         button.disabled = true;
