@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from wtforms import BooleanField, FieldList, FileField, Form, FormField, HiddenField, SelectField, StringField
-from wtforms.validators import Length, Optional
+from wtforms.validators import InputRequired, Length, Optional
 
 from service.imports.options import LEFT_OUT, ColumnUse
 from service.vocabulary import HOURS, JOB_LINE_COLUMNS, UNITS
@@ -16,23 +16,23 @@ from service.web.texts import lazy
 AS_FOUND = ("", lazy("as the shop's files are"))
 COLUMN_NAMES = {
     "card": lazy("card number"),
-    "date": lazy("day of the work"),
-    "machine": lazy("machine: reference or frame number"),
+    "date": lazy("day"),
+    "machine": lazy("machine"),
     "make": lazy("make"),
     "model": lazy("model"),
-    "family": lazy("family: the shared engine"),
+    "family": lazy("family"),
     "model_year": lazy("model year"),
     "built": lazy("built"),
     "first_registered": lazy("first registered"),
     "odometer": lazy("odometer"),
-    "unit": lazy("unit of the odometer"),
-    "component": lazy("part, in the shop's words"),
-    "position": lazy("position of the part"),
+    "unit": lazy("unit"),
+    "component": lazy("part"),
+    "position": lazy("position"),
     "action": lazy("what was done"),
     "reason": lazy("why"),
-    "source": lazy("source: card, papers, told"),
-    "quality": lazy("whose part the new one is"),
-    "labour_hours": lazy("hours of labour"),
+    "source": lazy("source"),
+    "quality": lazy("quality of the part"),
+    "labour_hours": lazy("labour hours"),
     "parts_cost": lazy("cost of parts"),
     "labour_cost": lazy("cost of labour"),
     "currency": lazy("currency"),
@@ -44,7 +44,7 @@ SAID = ("encoding", "delimiter", "sheet", "date_order", "decimal_mark", "unit", 
 class FileForm(PageForm):
     """A file of job lines."""
 
-    file = FileField(lazy("File"))
+    file = FileField(lazy("File"), [InputRequired()])
 
 
 class ColumnRow(Form):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Sequence
 from datetime import date
 from typing import Any
@@ -26,6 +27,7 @@ from service.web.formats import day, distance
 from service.web.log_forms import CardForm, filled_lines
 from service.web.texts import _
 
+NUMBERED = re.compile(r"(.*?)([0-9]{1,18})")
 OFFERED = 20  # machines in the list at the field
 
 
@@ -152,9 +154,10 @@ def answer_words(session: Session, shop_id: int, form: CardForm, entered: Sequen
 
 
 def next_card_number(session: Session, shop_id: int) -> str:
-    """The number after the last card's, where those are plain numbers."""
+    """The number after the last card's, where those end in one."""
     last = session.scalar(select(JobCard.number).where(JobCard.shop_id == shop_id).order_by(JobCard.id.desc()).limit(1))
-    return str(int(last) + 1).zfill(len(last)) if last and last.isascii() and last.isdigit() else ""
+    found = NUMBERED.fullmatch(last or "")
+    return f"{found[1]}{int(found[2]) + 1:0{len(found[2])}}"[:80] if found else ""
 
 
 def stored_lines(session: Session, shop_id: int, card_id: int) -> Sequence[JobLine]:

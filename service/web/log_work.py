@@ -126,9 +126,10 @@ def line() -> Any:
     return render_template("log_work/line.html", form=form, number=number, most_lines=MOST_LINES)
 
 
-@blueprint.get("/words/<int:number>")
-def words(number: int) -> Any:
+@blueprint.get("/words")
+def words() -> Any:
     """Say what the words of one line were taken for."""
+    number = max(request.args.get("number", 0, type=int), 0)
     form = CardForm(request.args, meta={"csrf": False})
     if number >= len(form.lines):
         raise NotFound("the form has no such line")

@@ -72,7 +72,7 @@ def answer() -> Any:
     return redirect(url_for("web.review.index", **_narrowed()), 303)
 
 
-def _narrowed() -> dict[str, str]:
+def _narrowed() -> dict[str, Any]:
     return {name: request.args[name] for name in NARROWED_BY if request.args.get(name)}
 
 

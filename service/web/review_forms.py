@@ -94,7 +94,8 @@ def wants(document: Mapping[str, Any]) -> set[str]:
 
 def answers_asked(form: ReviewForm, login: str, words: CatalogueWords) -> tuple[dict[str, Any], dict[str, str]]:
     """The request the form makes, and where in it a refusal of each value is shown."""
-    answers, places = [], {"why": "why"}
+    answers: list[dict[str, Any]] = []
+    places = {"why": "why"}
     for number, row in enumerate(form.answers):
         choice, _mark, named = (row.form.choice.data or "").partition(":")
         if choice == NOT_YET:
