@@ -82,7 +82,7 @@ def _page(form: ReviewForm | None) -> Any:
     )
     edges = {"after": asked.pop("after"), "before": asked.pop("before"), "limit": SHOWN}
     asked.pop("limit")
-    opened = any(asked.values())
+    opened = form is not None or any(asked.values())
     with app().database.read() as session:
         words = catalogue_words(session, current.shop_id)
         wanted = doubts_of(current.shop_id, **asked)
