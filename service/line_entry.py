@@ -14,7 +14,7 @@ from service.errors import PlacesRefused
 from service.imports.faults import RowProblem
 from service.imports.models import plan_models
 from service.imports.options import FileReading
-from service.imports.plan import make_plan
+from service.imports.plan import Plan, make_plan
 from service.imports.reading import ParsedFile
 from service.imports.rows import ParsedRow, RowChecker
 from service.imports.words import catalogue_words

@@ -13,7 +13,6 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.errors import ColumnsUnclear, DomainError, FileRefused, InvalidInput, RowsRefused
-from service.imports.doubts import DOUBT_KINDS
 from service.imports.habits import accepted, options_of, save_columns
 from service.imports.held import beginning_of, first_rows, held_file, hold_file, options_with
 from service.imports.intake import take_in
@@ -30,6 +29,7 @@ from service.web.asked import load_asked, refuse_at
 from service.web.current import app, current
 from service.web.forms import shown
 from service.web.import_forms import COLUMN_NAMES, SAID, FileForm, ReadingForm, wishes_of
+from service.web.names import DOUBT_NAMES
 from service.web.once import done_once, new_key
 from service.web.texts import _
 
@@ -107,7 +107,7 @@ def _look_page(held: ImportJob, form: ReadingForm, seen: Look) -> Any:
     return shown(
         "log_work/look.html", form, held=held, seen=seen, report=report, once_key=new_key(),
         problems=report.problems[:PROBLEMS_SHOWN] if report else getattr(seen.refusal, "problems", ()),
-        column_names=COLUMN_NAMES, doubt_kinds=DOUBT_KINDS,
+        column_names=COLUMN_NAMES, doubt_kinds=DOUBT_NAMES,
     )  # fmt: skip
 
 
@@ -226,4 +226,4 @@ def one(import_id: uuid.UUID) -> Any:
         row = import_of(session, current.shop_id, import_id)
         counts = doubt_counts(session, current.shop_id, row.id)
         share = doubt_share(session, current.shop_id, row.id)
-    return render_template("log_work/import.html", row=row, counts=counts, share=share, doubt_kinds=DOUBT_KINDS)
+    return render_template("log_work/import.html", row=row, counts=counts, share=share, doubt_kinds=DOUBT_NAMES)

@@ -14,7 +14,6 @@ from sqlalchemy.orm import Session
 from service.corrections import Author
 from service.imports.candidates import Context, candidates, decide
 from service.imports.dates import read_date
-from service.imports.doubts import DOUBT_KINDS
 from service.imports.faults import Fault
 from service.imports.plan import Plan
 from service.imports.words import CatalogueWords, catalogue_words
@@ -25,6 +24,7 @@ from service.reviews import WORD_KINDS, usual_prices
 from service.vocabulary import HOURS, JOB_LINE_COLUMNS, KM_PER_MILE
 from service.web.formats import day, distance
 from service.web.log_forms import CardForm, filled_lines
+from service.web.names import DOUBT_NAMES
 from service.web.texts import _
 
 NUMBERED = re.compile(r"(.*?)([0-9]{1,18})")
@@ -121,7 +121,7 @@ def doubts_ahead(plan: Plan, form: CardForm) -> list[dict[str, Any]]:
             key,
             {
                 "kind": finding.kind,
-                "means": DOUBT_KINDS[finding.kind],
+                "means": DOUBT_NAMES[finding.kind],
                 "value": finding.value,
                 "detail": finding.detail,
                 "earlier": earlier,

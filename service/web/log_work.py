@@ -10,9 +10,8 @@ from sqlalchemy import select
 
 from service.corrections import Author
 from service.errors import DomainError, NotFound
-from service.imports.doubts import DOUBT_KINDS
 from service.line_entry import enter_lines, foresee_lines
-from service.models import ComponentType, JobCard, Machine
+from service.models import ComponentType, JobCard, JobLine, Machine
 from service.queries import doubts_by_line
 from service.schemas.new_lines import JobLinesAsked
 from service.web import import_files
@@ -33,7 +32,7 @@ from service.web.log_sense import (
     words_of,
 )
 from service.web.look_forms import known_models
-from service.web.names import catalogue_now
+from service.web.names import DOUBT_NAMES, catalogue_now
 from service.web.once import done_once, new_key
 from service.web.texts import _
 
@@ -110,7 +109,8 @@ def _written(form: CardForm, rows: list[dict[str, Any]]) -> str:
     with app().database.write() as session:
         entered = enter_lines(session, current.shop_id, rows, now=now, today=today)
         answer_words(session, current.shop_id, form, entered, author)
-        card = session.get_one(JobCard, entered[0].line.card_id)
+        of_the_line = select(JobLine.card_id).where(JobLine.id == entered[0].line.id).scalar_subquery()
+        card = session.scalars(select(JobCard).where(JobCard.id == of_the_line)).one()
         if not any(one.created for one in entered):
             flash(_("Exactly this was on record already; nothing was written twice."))
         return url_for("web.log_work.saved", card_id=card.public_id)
@@ -167,5 +167,5 @@ def saved(card_id: uuid.UUID) -> Any:
         return render_template(
             "log_work/saved.html", card=card, lines=lines, doubts=doubts, slugs=slugs, machine=owner,
             words_of=words_of,
-            doubt_kinds=DOUBT_KINDS, action_names=ACTION_NAMES, reason_names=REASON_NAMES,
+            doubt_kinds=DOUBT_NAMES, action_names=ACTION_NAMES, reason_names=REASON_NAMES,
         )  # fmt: skip

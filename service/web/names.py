@@ -16,6 +16,28 @@ PERMISSIONS = (
     ("may_ride", lazy("may ride")),
 )
 
+# What each kind of doubt means, as pages say it.
+DOUBT_NAMES = {
+    "unknown_word": lazy("a part the catalogue does not know by that word"),
+    "ambiguous_word": lazy("a word that can mean more than one part"),
+    "position_unclear": lazy("a position the part does not have"),
+    "odometer_falls": lazy("an odometer that falls"),
+    "usage_implausible": lazy("more distance than the days between allow"),
+    "filler_reading": lazy("a reading that looks made up"),
+    "clocks_disagree": lazy("rows of one card that disagree on date or odometer"),
+    "clock_gap_unknown": lazy("a clock change without the old clock's reading"),
+    "future_date": lazy("a date in the future"),
+    "before_built": lazy("work before the machine was built"),
+    "gone_then_seen": lazy("work after the machine was gone"),
+    "machine_differs": lazy("make, model or build that differ from what is known of the machine"),
+    "duplicate_reference": lazy("a reference that differs from another only in look-alike characters"),
+    "duplicate_card": lazy("the same work on the same day on two cards"),
+    "comeback": lazy("the same part again within days"),
+    "misdiagnosis": lazy("a part that was renewed though another was the cause"),
+    "date_order": lazy("a date that another order of day and month reads otherwise"),
+    "text_unclear": lazy("a card's free text that leaves something open"),
+}
+
 
 def catalogue_now() -> Catalogue:
     """The catalogue in force, read once a request."""
@@ -49,9 +71,16 @@ def leave(permission: str | None) -> str:
     return str(dict(PERMISSIONS).get(permission or "", permission or ""))
 
 
+def sentence(text: object) -> str:
+    """A text with its first letter large, the others as they are."""
+    said = str(text)
+    return said[:1].upper() + said[1:]
+
+
 def register_names(app: Flask) -> None:
     """Offer them to templates as filters."""
     app.add_template_filter(part_name)
     app.add_template_filter(place_name)
     app.add_template_filter(verdict)
+    app.add_template_filter(sentence)
     app.add_template_filter(leave)

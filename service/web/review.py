@@ -11,7 +11,6 @@ from sqlalchemy.orm import Session
 
 from service.corrections import Author, line_in_force, shop_row, supersede, trail_of, undo_link
 from service.errors import DomainError
-from service.imports.doubts import DOUBT_KINDS
 from service.imports.refresh import refresh_machines
 from service.imports.words import catalogue_words
 from service.models import ComponentType, Doubt, JobCard, JobLine, LineLink, Machine
@@ -26,7 +25,7 @@ from service.web.current import app, current
 from service.web.forms import shown
 from service.web.import_forms import COLUMN_NAMES
 from service.web.log_forms import ACTION_NAMES, REASON_NAMES
-from service.web.names import catalogue_now
+from service.web.names import DOUBT_NAMES, catalogue_now
 from service.web.once import done_once, new_key
 from service.web.review_forms import CHOICE_NAMES, ReviewForm, answers_asked, wants, ways
 from service.web.texts import _, ngettext
@@ -102,7 +101,7 @@ def _page(form: ReviewForm | None) -> Any:
         form.offer(documents)
     return shown(
         "review/index.html", form, documents=documents, asked=asked, opened=opened, part=part, ways=ways, wants=wants,
-        doubt_kinds=DOUBT_KINDS, choice_names=CHOICE_NAMES, reason_names=REASON_NAMES, action_names=ACTION_NAMES,
+        doubt_kinds=DOUBT_NAMES, choice_names=CHOICE_NAMES, reason_names=REASON_NAMES, action_names=ACTION_NAMES,
         parts_known=sorted(c.name for c in catalogue_now().components), column_names=COLUMN_NAMES,
         narrowed=_narrowed(), once_key=new_key(), **values,
     )  # fmt: skip
@@ -141,7 +140,7 @@ def _line_page(line_id: uuid.UUID, form: CorrectionForm | None) -> Any:
             "review/line.html", form or CorrectionForm.of(now), line=now, trail=trail, links=links, doubts=doubts,
             machine=session.get_one(Machine, row.machine_id), card=session.get_one(JobCard, row.card_id),
             slugs=dict(session.execute(select(ComponentType.id, ComponentType.slug)).all()),
-            cells=written_cells, doubt_kinds=DOUBT_KINDS, choice_names=CHOICE_NAMES, action_names=ACTION_NAMES,
+            cells=written_cells, doubt_kinds=DOUBT_NAMES, choice_names=CHOICE_NAMES, action_names=ACTION_NAMES,
             reason_names=REASON_NAMES, column_names=COLUMN_NAMES, once_key=new_key(),
         )  # fmt: skip
 
