@@ -8,6 +8,7 @@ import os
 import threading
 import time
 import uuid
+from collections import deque
 from collections.abc import Iterator
 from contextvars import ContextVar
 from datetime import UTC, datetime
@@ -137,6 +138,44 @@ def make_engine(url: str, *, synchronous: str = "FULL", statement_seconds: float
     return engine
 
 
+class FairLock:
+    """A lock for threads that goes to whoever has waited longest.
+
+    `threading.Lock` goes to whoever asks first after its release, mostly the thread that just gave it up: of eight
+    busy writers the unlucky ones waited ten turns and more.
+    """
+
+    def __init__(self) -> None:
+        self._guard = threading.Lock()
+        self._taken = False
+        self._waiting: deque[threading.Lock] = deque()
+
+    @contextlib.contextmanager
+    def held(self) -> Iterator[None]:
+        """Hold the lock until the block ends."""
+        with self._guard:
+            turn = threading.Lock() if self._taken else None
+            self._taken = True
+            if turn is not None:
+                turn.acquire()
+                self._waiting.append(turn)
+        try:
+            if turn is not None:
+                turn.acquire()  # given by whoever ends before us
+            yield
+        finally:
+            self._end(turn)
+
+    def _end(self, turn: threading.Lock | None) -> None:
+        with self._guard:
+            if turn in self._waiting:  # interrupted while it waited
+                self._waiting.remove(turn)
+            elif self._waiting:
+                self._waiting.popleft().release()
+            else:
+                self._taken = False
+
+
 class Unit:
     """Everything one request does, as one transaction: opened by its first write, kept as a whole or not at all."""
 
@@ -169,7 +208,7 @@ class Database:
         self.url = url
         self.engine = make_engine(url, synchronous=synchronous, statement_seconds=statement_seconds)
         self._reading = self.engine.execution_options(writes=False)
-        self._thread_lock = threading.Lock()
+        self._threads = FairLock()
         database = self.engine.url.database
         on_file = self.engine.dialect.name == "sqlite" and database not in (None, "", ":memory:")
         self._lock_path = f"{database}.writer" if on_file else None
@@ -239,7 +278,7 @@ class Database:
         if self.engine.dialect.name != "sqlite":
             yield
             return
-        with self._thread_lock:
+        with self._threads.held():
             if self._lock_path is None:
                 yield
                 return
