@@ -168,7 +168,7 @@ class FairLock:
 
     def _end(self, turn: threading.Lock | None) -> None:
         with self._guard:
-            if turn in self._waiting:  # interrupted while it waited
+            if turn is not None and turn in self._waiting:  # interrupted while it waited
                 self._waiting.remove(turn)
             elif self._waiting:
                 self._waiting.popleft().release()
