@@ -197,7 +197,8 @@ class Visit:
         quantity = self._quantity(quantities_of(full.id, component, catalogue))
         unit = answer.unit
         if not unit:
-            known = judging_of(full.id, component, quantity, None, catalogue, "").unit
+            region = standing.row.circumstances["region"]
+            known = judging_of(full.id, component, quantity, region, catalogue, "").unit
             unit = self._prompt("Unit", default=known)
         reading: dict[str, Any] = {"quantity": quantity, "values": list(answer.values), "unit": unit}
         if answer.leads is not None:

@@ -134,12 +134,18 @@ def judging_of(
     along = [x for x in limits if wanted in [n.casefold() for n in JUDGED_FROM.get(x.quantity, ())]]
     legal = _legal(limits, wanted, region)
     if not own and not along and not legal:
-        known = ", ".join(quantities_of(check, component, catalogue)) or "none: it is judged by eye and hand"
-        raise InvalidInput(
-            f"{check} has no quantity {name!r}; its quantities are {known}", pointer=f"{pointer}/quantity"
-        )
+        raise InvalidInput(_no_limit(check, component, name, limits, catalogue), pointer=f"{pointer}/quantity")
     everywhere = [] if region else _least_values(limits, wanted)
     return Judging(name, tuple(own), tuple(along), tuple(legal), tuple(everywhere))
+
+
+def _no_limit(check: str, component: str | None, name: str, limits: Sequence[Limit], catalogue: Catalogue) -> str:
+    """What to do where a quantity cannot be judged."""
+    regions = sorted({x.region for x in limits if x.region and x.quantity.casefold() == name.casefold()})
+    if regions:
+        return f"limits of {name!r} are on file for {'; '.join(regions)} alone: name the region, or give the outcome"
+    known = ", ".join(quantities_of(check, component, catalogue)) or "none: it is judged by eye and hand"
+    return f"{check} has no quantity {name!r}; its quantities are {known}"
 
 
 def _least_values(limits: Sequence[Limit], wanted: str) -> list[Limit]:

@@ -8,6 +8,7 @@ from typing import Any
 from wtforms import BooleanField, FieldList, RadioField, SelectField, StringField, TextAreaField
 from wtforms.validators import Length, Optional
 
+from service.errors import InvalidInput
 from service.inspections.limits_on_file import judging_of
 from service.inspections.standing import Standing
 from service.web.forms import NumberField, PageForm, choices
@@ -82,7 +83,11 @@ class FindingForm(PageForm):
 
     def _unit_of(self, check: str, quantity: str | None) -> str:
         component = (self.part.data or "").partition("|")[0] or None
-        return judging_of(check, component, quantity, None, self._standing.places.catalogue, "").unit
+        region = self._standing.row.circumstances["region"]
+        try:
+            return judging_of(check, component, quantity, region, self._standing.places.catalogue, "").unit
+        except InvalidInput:  # no limit where this machine is: an outcome can still be given
+            return ""
 
 
 def finding_request(form: FindingForm, line: Mapping[str, Any]) -> dict[str, Any]:

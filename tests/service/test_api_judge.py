@@ -158,3 +158,13 @@ def test_what_cannot_be_a_reading_is_refused(asker: Caller) -> None:
     leads = reading(0.4, 0.4, 0.4, unit="ohm", lead_resistance={"value": 0.2, "unit": "V"})
     response = asker.post("/api/v1/measurements/judge", json={"check": "T04", "readings": [leads]})
     assert pointers(response) == ["/readings/0/lead_resistance/unit"]
+
+
+def test_a_quantity_that_only_the_law_of_some_regions_limits(asker: Caller) -> None:
+    """One state's inspection code (source MD1): 1 in of misalignment, and no other limit on file."""
+    body = {"check": "T34", "readings": [reading(20, unit="mm", quantity="front to rear wheel alignment")]}
+    refused = asker.post("/api/v1/measurements/judge", json=body)
+    assert pointers(refused) == ["/readings/0/quantity"]
+    assert "name the region" in refused.get_json()["errors"][0]["detail"] and "US, one state" in refused.text
+    judged = asker.post("/api/v1/measurements/judge", json={**body, "region": "US, one state"})
+    assert (judged.status_code, judged.get_json()["outcome"]) == (200, "pass"), judged.text
