@@ -21,6 +21,7 @@ DOUBT_NAMES = {
     "unknown_word": lazy("a part the catalogue does not know by that word"),
     "ambiguous_word": lazy("a word that can mean more than one part"),
     "position_unclear": lazy("a position the part does not have"),
+    "not_on_model": lazy("a part that machines of this model do not carry"),
     "odometer_falls": lazy("an odometer that falls"),
     "usage_implausible": lazy("more distance than the days between allow"),
     "filler_reading": lazy("a reading that looks made up"),
