@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
-from babel.numbers import NumberFormatError, parse_decimal
+from babel.numbers import NumberFormatError, format_decimal, parse_decimal
 from flask import Flask, render_template
 from flask_wtf import FlaskForm
 from wtforms import DecimalField
@@ -43,6 +43,14 @@ class NumberField(DecimalField):
     """A number with decimal point or comma, as the reader's locale has it or as a program would write it."""
 
     widget = TextInput()  # a browser's own number box takes its locale, not the reader's
+
+    def _value(self) -> str:
+        """What stands in the field: what was typed, or the number as the reader's locale writes it."""
+        if self.raw_data:
+            return str(self.raw_data[0])
+        if self.data is None:
+            return ""
+        return format_decimal(self.data, format="0.########", locale=current_locale(), decimal_quantization=False)
 
     def process_formdata(self, valuelist: list[Any]) -> None:
         """Read what was typed; the text stays in the field when it cannot be read."""
