@@ -14,6 +14,7 @@ from service.errors import DomainError, InvalidInput
 from service.intervals import priced_outlook
 from service.outlooks import spares_to_hold
 from service.pull_lists import week_list
+from service.queries import machines_of
 from service.renewal_advice import renewal_advice
 from service.schemas.ahead import DueWorkQuery, OutlookQuery, PullListQuery, RenewalQuery, SparesQuery
 from service.web.ahead_forms import (
@@ -46,10 +47,24 @@ def _answer(
         return None
     try:
         with app().database.read() as session:
+            if form.about_fleet and not _has_machines(session):
+                return None
             return work(session, {**asked, "as_of": app().today()} if "as_of" in asked else asked)
     except DomainError as error:
         refuse_at(form, error, fields_of(form))
     return None
+
+
+def _has_machines(session: Session) -> bool:
+    return session.scalar(machines_of(current.shop_id).limit(1)) is not None
+
+
+def _page(template: str, form: AskForm, found: dict[str, Any] | None, **more: Any) -> Any:
+    nothing = False
+    if found is None and form.about_fleet and not form.refused:
+        with app().database.read() as session:
+            nothing = not _has_machines(session)
+    return shown(template, form, found=found, nothing=nothing, **more)
 
 
 @blueprint.get("")
@@ -60,7 +75,7 @@ def index() -> Any:
     def work(session: Session, asked: dict[str, Any]) -> dict[str, Any]:
         return priced_outlook(session, current.shop_id, settings=app().settings, asked=asked)
 
-    return shown("ahead/outlook.html", form, found=_answer(form, OutlookQuery(), work), most=MOST_ROWS)
+    return _page("ahead/outlook.html", form, _answer(form, OutlookQuery(), work), most=MOST_ROWS)
 
 
 @blueprint.get("/pull-list")
@@ -72,7 +87,7 @@ def pull() -> Any:
         given = {name: asked[name] for name in ("as_of", "hours", "days_ahead", "hours_to_bring_in")}
         return week_list(session, current.shop_id, settings=app().settings, asked=asked, **given)
 
-    return shown("ahead/pull.html", form, found=_answer(form, PullListQuery(), work))
+    return _page("ahead/pull.html", form, _answer(form, PullListQuery(), work))
 
 
 def _due(session: Session, asked: dict[str, Any]) -> dict[str, Any]:
@@ -85,7 +100,7 @@ def _due(session: Session, asked: dict[str, Any]) -> dict[str, Any]:
 def due() -> Any:
     """List scheduled renewals due."""
     form = DueForm.from_address()
-    return shown("ahead/due.html", form, found=_answer(form, DueWorkQuery(), _due), most=MOST_ROWS)
+    return _page("ahead/due.html", form, _answer(form, DueWorkQuery(), _due), most=MOST_ROWS)
 
 
 @blueprint.get("/due.<string:kind>")

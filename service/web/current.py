@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from functools import cached_property
 from typing import TYPE_CHECKING, cast
@@ -54,6 +54,11 @@ class Current:
     def hourly_rate(self) -> Decimal:
         """What an hour of labour costs in this shop."""
         return self.prices.terms.rate_per_hour
+
+    @property
+    def settings(self) -> Settings:
+        """The installation's settings with this shop's money: plans are priced in it."""
+        return replace(app().settings, hourly_rate=float(self.hourly_rate), currency=self.currency)
 
     def actor(self) -> Actor:
         """Who asks, for the log of accesses."""

@@ -17,11 +17,12 @@ from service.web.texts import _, current_locale
 STEPS = (0.02, 0.08, 0.20, 0.40)
 
 
-def number(value: float | Decimal | None, digits: int = 0) -> str:
-    """A number with at most so many digits after the point; a dash where there is none."""
+def number(value: float | Decimal | None, digits: int = 0, least: int = 0) -> str:
+    """A number with at most so many digits after the point, and at least so many; a dash where there is none."""
     if value is None:
         return "–"
-    return format_decimal(value, format=f"#,##0.{'#' * digits}", locale=current_locale()).rstrip()
+    shape = f"#,##0.{'0' * least}{'#' * (digits - least)}"
+    return format_decimal(value, format=shape, locale=current_locale()).rstrip()
 
 
 def distance(value_km: float | None) -> str:
@@ -41,6 +42,30 @@ def money(value: Decimal | float | str | None, currency: str | None = None) -> s
     if value is None:
         return "–"
     return format_currency(Decimal(str(value)), currency or current.currency, locale=current_locale())
+
+
+def about_money(value: Decimal | float | str | None, currency: str | None = None) -> str:
+    """An estimated amount: no cents, which nobody could know."""
+    if value is None:
+        return "–"
+    locale = current_locale()
+    whole = locale.currency_formats["standard"].pattern.replace(".00", "")
+    name = currency or current.currency
+    return format_currency(Decimal(str(value)), name, format=whole, locale=locale, currency_digits=False)
+
+
+def reading(value: float | Decimal | None, unit: str | None) -> str:
+    """A reading of the odometer as it was written; beside it the same in the shop's unit, where that is another."""
+    written = f"{number(value)} {unit or ''}".strip()
+    if value is None or unit not in ("km", "mi") or unit == current.unit:
+        return written
+    km = float(value) * (KM_PER_MILE if unit == "mi" else 1.0)
+    return _("%(distance)s (written as %(written)s)", distance=distance(km), written=written)
+
+
+def glued(text: str) -> str:
+    """A text of the catalogue in which no line breaks between a number and its sign."""
+    return text.replace(" %", "\N{NO-BREAK SPACE}%")
 
 
 def day(value: date | datetime | None) -> str:
@@ -94,5 +119,6 @@ def step_word(chance: float) -> str:
 
 def register_formats(app: Flask) -> None:
     """Offer all of them to templates as filters."""
-    for filter_ in (number, distance, in_unit, money, day, iso_day, moment, per_cent, one_in, step_of, step_word):
+    amounts = (number, distance, in_unit, reading, money, about_money)
+    for filter_ in (*amounts, day, iso_day, moment, per_cent, one_in, step_of, step_word, glued):
         app.add_template_filter(filter_)

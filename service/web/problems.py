@@ -6,6 +6,7 @@ import json
 from typing import Any
 
 from flask import Flask, Response, make_response, render_template, request
+from werkzeug.exceptions import NotFound
 
 from service.error_handlers import MEDIA_TYPE
 from service.web.current import current, forget_current
@@ -44,6 +45,8 @@ def problem_page(problem: dict[str, Any]) -> Response:
     status = int(problem["status"])
     if request.headers.get("HX-Request"):
         return make_response(render_template("problem_part.html", problem=problem), status)
+    if status == 404 and problem.get("detail") == NotFound.description:
+        problem = {**problem, "detail": _("No page has this address.")}
     html = render_template(
         "problem.html", problem=problem, heading=_heading(status), with_places=known and status < 500
     )

@@ -1,0 +1,68 @@
+"""A shop that reads miles, and pays in pounds or francs, sees nothing else: on every page, in the figures it writes."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from service.app import WeakspotApp
+from tests.web.filled import World
+from tests.web.pages import Page
+
+# What was written down stays as it was written, and says so.
+AS_WRITTEN = re.compile(r"\(written as [^)]*\)")
+IN_KM = re.compile(r"\d[\d.,’]* ?km\b|\bkm\b|\bkilometres? (?:a|per)\b")
+# Pages whose words speak of either unit, or of how files are written.
+SPEAKS_OF_UNITS = {"web.shop.index"}
+
+
+def settle(world: World, **settings: str) -> None:
+    """Change the shop's settings by their form."""
+    form = {"unit": "km", "hourly_rate": "60", "currency": "EUR", "locale": "", **settings}
+    assert world.owner.post("/shop/settings", form, shown_at="/shop").status_code == 303
+
+
+def text(world: World, path: str) -> str:
+    return Page(world.owner.get(path).get_data(as_text=True)).text()
+
+
+def test_no_page_shows_km_to_a_shop_that_reads_miles(app: WeakspotApp) -> None:
+    world = World(app)
+    settle(world, unit="mi")
+    wrong = {}
+    for endpoint, path in world.addresses():
+        answer = world.owner.get(path)
+        if answer.mimetype != "text/html" or endpoint in SPEAKS_OF_UNITS:
+            continue
+        said = AS_WRITTEN.sub("", Page(answer.get_data(as_text=True)).text())
+        if IN_KM.search(said):
+            wrong[path] = [said[max(0, m.start() - 60) : m.end() + 20] for m in IN_KM.finditer(said)][:5]
+    assert wrong == {}
+
+
+@pytest.mark.parametrize(
+    ("unit", "currency", "locale", "distance", "money"),
+    [
+        ("mi", "GBP", "en_GB", "37,904 mi", "£"),
+        ("km", "CHF", "de_CH", "61’000 km", "CHF"),
+        ("km", "EUR", "de_DE", "61.000 km", "€"),
+        ("mi", "GBP", "de_DE", "37.904 mi", "£"),
+    ],
+)
+def test_settings_of_the_shop_are_seen(
+    app: WeakspotApp, unit: str, currency: str, locale: str, distance: str, money: str
+) -> None:
+    """61,000 km are 37,904 miles of 1.609344 km (the international yard of 1959, SI brochure)."""
+    world = World(app)
+    settle(world, unit=unit, currency=currency, locale=locale)
+    look = text(world, f"/look-first?{world.look}")
+    visit = f"/inspections/{world.values['inspection_id'][0]}"
+    assert distance in look and money in look
+    assert distance in text(world, visit)
+    bill = text(world, f"{visit}/bill")
+    assert money in bill and ("€" in bill) == (currency == "EUR")
+    machine = text(world, f"/machines/{world.values['machine_id'][0]}")
+    assert f" {unit}" in machine
+    renewal = text(world, "/ahead/renewal")
+    assert currency in renewal and unit in renewal.split()
