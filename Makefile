@@ -7,7 +7,7 @@ DEMO := WEAKSPOT_DATABASE_URL=sqlite:///var/demo.sqlite WEAKSPOT_POOL_OPEN=1
 export OPENBLAS_NUM_THREADS := 1
 export OMP_NUM_THREADS := 1
 
-.PHONY: demo serve test torture lint bench messages lock clean
+.PHONY: demo serve test torture lint bench messages pictures lock clean
 
 $(VENV)/run: pyproject.toml
 	$(PYTHON) -c 'import sys; sys.exit("Weakspot needs Python 3.11 or newer; run make PYTHON=python3.x" if sys.version_info < (3, 11) else 0)'
@@ -47,6 +47,9 @@ messages: $(VENV)/run ## the texts of pages into weakspot.pot, new ones into eve
 	    -l $$(basename $$po .po) -i $(TEXTS)/weakspot.pot -o $$po && \
 	  $(BIN)/pybabel compile --statistics -l $$(basename $$po .po) -i $$po -o /dev/null 2>&1 | grep translated; \
 	done
+
+pictures: $(VENV)/dev ## every page at two widths, light and dark, into var/pictures; three of them into seed/pictures
+	$(BIN)/python -m tests.web.pictures
 
 lock: ## needs uv
 	uv lock

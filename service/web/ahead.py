@@ -73,7 +73,7 @@ def index() -> Any:
     form = OutlookForm.from_address()
 
     def work(session: Session, asked: dict[str, Any]) -> dict[str, Any]:
-        return priced_outlook(session, current.shop_id, settings=app().settings, asked=asked)
+        return priced_outlook(session, current.shop_id, settings=current.settings, asked=asked)
 
     return _page("ahead/outlook.html", form, _answer(form, OutlookQuery(), work), most=MOST_ROWS)
 
@@ -85,14 +85,14 @@ def pull() -> Any:
 
     def work(session: Session, asked: dict[str, Any]) -> dict[str, Any]:
         given = {name: asked[name] for name in ("as_of", "hours", "days_ahead", "hours_to_bring_in")}
-        return week_list(session, current.shop_id, settings=app().settings, asked=asked, **given)
+        return week_list(session, current.shop_id, settings=current.settings, asked=asked, **given)
 
     return _page("ahead/pull.html", form, _answer(form, PullListQuery(), work))
 
 
 def _due(session: Session, asked: dict[str, Any]) -> dict[str, Any]:
     return due_work(
-        session, current.shop_id, as_of=asked["as_of"], days=asked["days"], settings=app().settings, asked=asked
+        session, current.shop_id, as_of=asked["as_of"], days=asked["days"], settings=current.settings, asked=asked
     )
 
 

@@ -73,7 +73,7 @@ def _standing(session: Any, inspection_id: uuid.UUID) -> Standing:
 def one(inspection_id: uuid.UUID) -> Any:
     """Show where an inspection stands and what to do next."""
     with app().database.read() as session:
-        shown_now = inspection_reply(session, _standing(session, inspection_id), app().settings)
+        shown_now = inspection_reply(session, _standing(session, inspection_id), current.settings)
     form = OutcomeForm()
     form.offer(shown_now["posteriors"])
     return render_template("inspections/one.html", visit=shown_now, outcome=form)
@@ -128,7 +128,7 @@ def record(inspection_id: uuid.UUID, check_id: str) -> Any:
 @blueprint.get("/<uuid:inspection_id>/findings/<uuid:finding_id>")
 def found(inspection_id: uuid.UUID, finding_id: uuid.UUID) -> Any:
     """Show how a finding was judged, what it changed, and what to do next."""
-    settings = app().settings
+    settings = current.settings
     with app().database.read() as session:
         now = _standing(session, inspection_id)
         finding = next((row for row in now.rows if row.public_id == finding_id), None)
@@ -217,7 +217,7 @@ def add_photo(inspection_id: uuid.UUID) -> Any:
 @blueprint.get("/<uuid:inspection_id>/photos/<uuid:photo_id>")
 def photo(inspection_id: uuid.UUID, photo_id: uuid.UUID) -> Response:
     """Send back a photo."""
-    settings = app().settings
+    settings = current.settings
     with app().database.read() as session:
         row = photo_of(session, _standing(session, inspection_id), photo_id)
     return Response(path_of(row, settings).read_bytes(), mimetype=row.content_type)
@@ -241,7 +241,7 @@ def outcome(inspection_id: uuid.UUID) -> Any:
         except DomainError as error:
             refuse_at(form, error, {"component": "part"})
     with app().database.read() as session:
-        visit = inspection_reply(session, _standing(session, inspection_id), app().settings)
+        visit = inspection_reply(session, _standing(session, inspection_id), current.settings)
     form.offer(visit["posteriors"])
     return shown("inspections/one.html", form, visit=visit, outcome=form)
 

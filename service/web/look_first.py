@@ -43,7 +43,7 @@ def look(session: Session) -> tuple[LookForm, dict[str, Any] | None]:
     asked = load_asked(PlanAsked(), request_of(form), form, FIELDS)
     if asked is None:
         return form, None
-    settings, today = app().settings, app().today()
+    settings, today = current.settings, app().today()
     try:
         ranking = answer_ranking(session, current.shop_id, asked, today=today, pool_open=settings.pool_open)
         plan = plan_described(session, current.shop_id, asked, today=today, settings=settings)
