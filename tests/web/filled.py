@@ -10,7 +10,7 @@ from sqlalchemy import select
 
 from service.app import WeakspotApp
 from service.fitting import refit
-from service.models import Machine, Person
+from service.models import JobCard, JobLine, Machine, Person
 from service.people.accounts import add_member, password_link
 from tests.service.databases import NOW
 from tests.service.job_files import SHOP, csv_file, row, seen, take_in
@@ -31,7 +31,10 @@ ASKED = {
 
 
 # Shown by tests of their own: they need a backtest that was run, or are files of a page that is here.
-ELSEWHERE = {"web.how_right.one", "web.how_right.file", "web.lifetimes.file"}
+ELSEWHERE = {
+    *("web.how_right.one", "web.how_right.file", "web.lifetimes.file"),
+    *("web.log_work.files.look", "web.log_work.files.progress", "web.log_work.files.taken"),  # of a file held
+}
 # Say nothing before they are asked.
 ONLY_ASKED = {"web.lifetimes.one"}
 
@@ -103,7 +106,11 @@ class World:
             machines = session.scalars(
                 select(Machine.public_id).where(Machine.shop_id == self.owner.shop_id).order_by(Machine.id)
             ).all()
+            line = session.scalars(select(JobLine).where(JobLine.shop_id == self.owner.shop_id).limit(1)).one()
+            card = session.get_one(JobCard, line.card_id)
+            stored = {"line_id": [str(line.public_id)], "card_id": [str(card.public_id)]}
         return {
+            **stored,
             "inspection_id": [visit.rpartition("/")[2]],
             "finding_id": [finding.rpartition("/")[2]],
             "photo_id": [photo],
