@@ -33,7 +33,7 @@ ASKED = {
 # Shown by tests of their own: they need a backtest that was run, or are files of a page that is here.
 ELSEWHERE = {
     *("web.how_right.one", "web.how_right.file", "web.lifetimes.file"),
-    *("web.log_work.files.look", "web.log_work.files.progress", "web.log_work.files.taken"),  # of a file held
+    *("web.log_work.files.look", "web.log_work.files.progress", "web.log_work.files.one"),  # of a file held
 }
 # Say nothing before they are asked.
 ONLY_ASKED = {"web.lifetimes.one"}

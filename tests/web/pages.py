@@ -8,6 +8,8 @@ from urllib.parse import urlsplit
 # Where a page says what else to load or where to go.
 PLACES = ("src", "href", "action", "formaction", "poster", "data", "srcset", "hx-get", "hx-post")
 
+LEADS = ("href", "src", "action", "formaction", "data", "poster", "xlink:href")  # attributes that are addresses
+
 
 class Page(HTMLParser):
     """The tags of a page in their order."""
@@ -64,5 +66,5 @@ class Page(HTMLParser):
         found = [tag for tag, at in self.tags if tag == "style" or (tag == "script" and "src" not in at)]
         for tag, at in self.tags:
             found += [f"{tag} {name}" for name in at if name.startswith("on") or name == "style"]
-            found += [f"{tag} {name}" for name, value in at.items() if value.strip().lower().startswith("javascript:")]
+            found += [f"{tag} {name}" for name in LEADS if at.get(name, "").strip().lower().startswith("javascript:")]
         return found
