@@ -87,8 +87,11 @@ def doubts_of(
     return statement
 
 
-def like_key(doubt: Doubt, line: JobLine) -> tuple[Any, ...]:
-    """Doubts of equal keys can take one answer: the same word everywhere, other contradictions on one machine."""
+def like_key(doubt: Any, line: Any) -> tuple[Any, ...]:
+    """Doubts of equal keys can take one answer: the same word everywhere, other contradictions on one machine.
+
+    Takes a `Doubt` and its `JobLine`, or rows with their columns.
+    """
     if doubt.kind in WORD_KINDS:
         return "word", fold(line.as_written[_PLACE["component"]])
     if doubt.kind == "position_unclear":
@@ -186,12 +189,13 @@ def _like_counts(session: Session, doubts: Sequence[Doubt]) -> Counter[tuple[Any
         kinds |= set(WORD_KINDS)
     if not doubts:
         return Counter()
+    # Plain rows: a shop may have thousands of open doubts, and objects for all of them take most of a page's time.
     rows = session.execute(
-        select(Doubt, JobLine)
+        select(Doubt.kind, Doubt.column, Doubt.value, JobLine.as_written, JobLine.component_type_id, JobLine.machine_id)
         .join(JobLine, Doubt.job_line_id == JobLine.id)
         .where(Doubt.shop_id == doubts[0].shop_id, Doubt.settled_at.is_(None), Doubt.kind.in_(kinds))
     )
-    return Counter(like_key(doubt, line) for doubt, line in rows)
+    return Counter(like_key(row, row) for row in rows)
 
 
 def _same_card(other: JobLine, line: JobLine) -> bool:
