@@ -108,6 +108,7 @@ class Worker:
     async def _look(self) -> None:
         """Send word of work that has none on its way, and drop messages whose worker died."""
         manager = self._app.job_manager
+        said = False
         while True:
             try:
                 # Dropped, not sent again: word of the same lock may be waiting already, and ours is sent below.
@@ -117,6 +118,9 @@ class Worker:
                 await asyncio.to_thread(self._timetable.ask_for_what_is_due, self._database, datetime.now(UTC))
                 for lock in await asyncio.to_thread(self._locks_with_work):
                     await self._send(lock)
+                if not said:
+                    log.info("ready for jobs")
+                    said = True
             except Exception:
                 log.exception("cannot look for work at the moment")
             await asyncio.sleep(LOOK_EVERY_SECONDS)

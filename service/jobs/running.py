@@ -5,9 +5,13 @@ from __future__ import annotations
 import signal
 import time
 
+import structlog
+
 from service.errors import NotAvailable
 from service.logs import configure_logs
 from service.settings import Settings
+
+log = structlog.get_logger("weakspot.jobs")
 
 
 def work(settings: Settings) -> None:
@@ -38,6 +42,7 @@ def work(settings: Settings) -> None:
         signal.signal(number, stop)
     runner = Runner(settings)
     runner.start()
+    log.info("ready for jobs")
     while not stopped:
         time.sleep(0.2)
     runner.stop()

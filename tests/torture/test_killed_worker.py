@@ -50,7 +50,7 @@ def test_job_of_a_killed_worker_runs_again_and_publishes_once(
         url = databases.filled()
         database = Database(url)
         take_in(database, cards(20).encode(), shop="The Cog & Gasket")
-        once(url, database, tmp_path, draw.uniform(0, 3) if kill else 0.5)
+        once(url, database, tmp_path, draw.uniform(0, 3) if kill else 0.1)
         database.dispose()
         databases.drop(url)
 
@@ -69,6 +69,8 @@ def once(url: str, database: Database, folder: Path, delay: float) -> None:
     worker.kill()
     at_kill = state(database)
     again = start(["worker"], url, folder / "again", **options)
+    # Told to stop before it can listen, it would end as any process does, and its exit code would say nothing.
+    wait_until(lambda: "ready for jobs" in again.said())
     wait_until(lambda: state(database)[0] in ("done", "failed"))
     assert again.stop() == 0, again.said()
     server.kill()
