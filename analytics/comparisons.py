@@ -28,7 +28,8 @@ from analytics.fleet_draws import JointLives, LifeKey, joint_lives
 from analytics.life_model_types import Probability
 from analytics.new_life import bent_hazard
 from analytics.operational_time import operational_units
-from analytics.risk_draws import FLOOR_SD, RiskTable
+from analytics.risk_draws import RiskTable
+from analytics.risk_pieces import FLOOR_SD
 from analytics.spells import DAYS_PER_YEAR, Cell, Floats
 
 MATTERS = 1.25  # own choice: a ratio below this is nobody's reason to choose another model

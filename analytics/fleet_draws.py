@@ -18,7 +18,8 @@ from analytics.baseline import Bend
 from analytics.component_fit import SLOTS, ComponentFit
 from analytics.life_model_types import PartState
 from analytics.pattern_mix import PatternDraws
-from analytics.risk_draws import PER_SLOT, LifeDraws, RiskTable, Tail
+from analytics.risk_draws import LifeDraws, RiskTable, Tail
+from analytics.risk_pieces import PER_SLOT
 from analytics.spells import Cell, Floats, Ints
 
 JOINT = SLOTS

@@ -9,32 +9,27 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaincinv, ndtri
+from scipy.special import ndtri
 
-from analytics.baseline import MISFIT_P, PRIOR_COUNT, Bend
-from analytics.component_fit import SLOTS, ComponentFit, clock_index
+from analytics.component_fit import SLOTS, ComponentFit
 from analytics.errors import UnknownComponent
 from analytics.life_model_types import Evidence, PartState
 from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.pattern_mix import PatternDraws
+from analytics.risk_pieces import DRAWS, PER_SLOT, FitPiece
 from analytics.spells import Cell, Quality
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Array = NDArray[Any]
 
-PER_SLOT = 5
-DRAWS = SLOTS * PER_SLOT
-FLOOR_SD = 0.1  # of log hazard: riders, shops, models that wear by another clock; set in simulation
-# the same where the part was superseded: which issue a machine carries is often a guess, from a rough date of build
-# and from renewals nobody wrote down; set in simulation
+# floor of doubt where the part was superseded: which issue a machine carries is often a guess, from a rough date of
+# build and from renewals nobody wrote down; set in simulation
 SUPERSEDED_FLOOR_SD = 0.2
-DOUBTFUL_P = 0.1  # from here on the failures by age bend the Weibull, as far as they are many
-TAIL_SD, MISFIT_TAIL_SD = 0.12, 0.45  # of the power of the hazard below the earliest failures
-_OPEN_TAIL = 0.3  # cumulative hazard below which a component without enough failures is in such doubt
-MISFIT_FLOOR_SD = 0.3  # the same where the life is not Weibull: models then depart each in their own way
 
 
 def _normals(seed: int) -> Floats:
@@ -90,15 +85,19 @@ class LifeDraws:
 
 
 class RiskTable:
-    """Fits of many components stacked for one gather; make it once and keep it."""
+    """Fits of many components stacked for one gather; make it once and keep it.
+
+    A table in which one fit is another costs little: the pieces of the others are kept with them. What is stacked
+    stays in the fits' own precision and is widened when it is gathered.
+    """
 
     def __init__(self, fits: Sequence[ComponentFit]) -> None:
         self.fits = tuple(fits)
         self.at = {fit.component: i for i, fit in enumerate(self.fits)}
-        node = [np.repeat(np.arange(len(f.copies)), f.copies) for f in self.fits]
-        self.node = np.array([np.repeat(n, PER_SLOT) for n in node]).reshape(-1, DRAWS)
-        self.clock = np.array([clock_index(f.clock_weight)[n] for f, n in zip(self.fits, self.node, strict=True)])
-        self.shape = np.array([f.shape[n].astype(float) for f, n in zip(self.fits, self.node, strict=True)])
+        pieces = [FitPiece.of(f) for f in self.fits]
+        self.node = np.array([p.node for p in pieces]).reshape(-1, DRAWS)
+        self.clock = np.array([p.clock for p in pieces])
+        self.shape = np.array([p.shape for p in pieces])
         self.nodes = np.array([len(f.copies) for f in self.fits])
         self.rows = np.array([len(f.row_keys) for f in self.fits])
         self.row_start = np.concatenate([[0], np.cumsum(self.rows * self.nodes)])[:-1]
@@ -108,23 +107,14 @@ class RiskTable:
         self.centre = np.array([f.centre.astype(float) for f in self.fits])
         self.tau_squared = self._flat("tau_squared")
         self.row_of_all = np.concatenate([[0], np.cumsum(self.rows)])[:-1]
-        self.superseded = np.array([key[3] >= 0 for f in self.fits for key in f.row_keys])
+        self.superseded = np.concatenate([p.superseded for p in pieces])
         self.renewal_rate = self._flat("renewal_rate")
-        doubtful = [f.weibull_p < DOUBTFUL_P for f in self.fits]
-        self.bent = tuple(
-            Bend.of(f.bin_edges, _gains(f), float(f.shape @ f.copies / SLOTS)) if d else None
-            for f, d in zip(self.fits, doubtful, strict=True)
-        )
-        self.floor = np.array(
-            [_ramp(f.weibull_p, (DOUBTFUL_P, MISFIT_P), (FLOOR_SD, MISFIT_FLOOR_SD)) for f in self.fits]
-        )
-        self.tail_edge = np.array([f.bin_edges[1] if len(f.bin_edges) > 2 else _OPEN_TAIL for f in self.fits])
-        self.tail_sd = np.array([_ramp(f.weibull_p, (0.5, 0.005), (TAIL_SD, MISFIT_TAIL_SD)) for f in self.fits])
+        self.bent = tuple(p.bent for p in pieces)
+        self.floor = np.array([p.floor for p in pieces])
+        self.tail_edge, self.tail_sd = np.array([p.tail for p in pieces]).reshape(-1, 2).T
         self.clock_names = [f.clock for f in self.fits]
         self.restored_share = np.array([f.restored_share for f in self.fits])
-        self.pattern_share = np.concatenate(
-            [f.pattern_share if len(f.pattern_share) else np.zeros(len(f.row_keys)) for f in self.fits]
-        )
+        self.pattern_share = np.concatenate([p.pattern_share for p in pieces])
         self._rows_of_cell: dict[tuple[Cell, int, int, str | None], tuple[int, str]] = {}
 
     @classmethod
@@ -132,8 +122,8 @@ class RiskTable:
         """Stack fits; each `component` name must occur once."""
         return cls(fits)
 
-    def _flat(self, name: str) -> Floats:
-        return np.concatenate([np.asarray(getattr(f, name), dtype=float).ravel() for f in self.fits])
+    def _flat(self, name: str) -> Array:
+        return np.concatenate([getattr(f, name).ravel() for f in self.fits])
 
     def fit_of(self, component: str) -> int:
         """Index of a component's fit.
@@ -170,7 +160,7 @@ class RiskTable:
         found = [self.row_of(int(f), cell, t, s.position) for f, t, s in zip(fit, strata, states, strict=True)]
         row = np.array([r for r, _ in found])
         at = (self.row_start[fit] + row * self.nodes[fit])[:, None] + self.node[fit]
-        mean, variance, rate = self.mean[at], self.variance[at], self.rate[at]
+        mean, variance, rate = (flat[at].astype(float) for flat in (self.mean, self.variance, self.rate))
         self._cross(mean, variance, states, fit, row)
         clock, shape = self.clock[fit], self.shape[fit]
         away = np.sqrt(variance) * normals[0]
@@ -181,8 +171,9 @@ class RiskTable:
         weight /= weight.sum(axis=1, keepdims=True)
         log_theta = mean + away
         by_clock = self.clock_start[fit][:, None] + clock * self.rows[fit][:, None] + row[:, None]
-        curvature = self.curvature[by_clock]
-        spread = 1.0 / (1.0 / self.tau_squared[self.row_of_all[fit] + row][:, None] + curvature)
+        curvature = self.curvature[by_clock].astype(float)
+        tau_squared = self.tau_squared[self.row_of_all[fit] + row].astype(float)[:, None]
+        spread = 1.0 / (1.0 / tau_squared + curvature)
         score = self.score[by_clock] - curvature * (np.log(shape) - np.take_along_axis(self.centre[fit], clock, axis=1))
         bend = np.clip(spread * score + np.sqrt(spread) * normals[1], -0.7, 0.7)
         held = np.clip(rate * variance, 0.0, 1.0)  # how far the cell's own data hold its scale
@@ -193,7 +184,7 @@ class RiskTable:
         )
         pattern = self._pattern(states, fit, row)
         self._own_shape_of_pattern(log_theta, shape, states, fit, clock)
-        renewal = self.renewal_rate[by_clock]
+        renewal = self.renewal_rate[by_clock].astype(float)
         return LifeDraws(
             log_theta,
             shape * np.exp(bend),
@@ -262,21 +253,6 @@ class RiskTable:
         failures, parts, machines, shops, km, years = fit.evidence[row].tolist()
         weight, close = float(fit.prior_weight[row]), draws.closeness[i]
         return Evidence(failures, parts, int(machines), int(shops), km, years, weight, self.clock_names[at], close)
-
-
-def _ramp(p_value: float, between: tuple[float, float], values: tuple[float, float]) -> float:
-    """A doubt that grows, on the log scale of the p-value, from where a misfit is possible to where it is plain."""
-    possible, plain = between
-    along = np.clip(np.log(possible / max(p_value, 1e-300)) / np.log(possible / plain), 0.0, 1.0)
-    return float(values[0] + along * (values[1] - values[0]))
-
-
-def _gains(fit: ComponentFit) -> Floats:
-    """Draws of the hazard in each bin against the Weibull's, (bins, DRAWS)."""
-    rng = np.random.default_rng(len(fit.bin_observed))
-    uniform = (np.array([rng.permutation(DRAWS) for _ in fit.bin_observed]) + 0.5) / DRAWS
-    shape = (fit.bin_observed + PRIOR_COUNT)[:, None]
-    return gammaincinv(shape, uniform) / (fit.bin_expected + PRIOR_COUNT)[:, None]
 
 
 def quantiles(values: Floats, weight: Floats, wanted: Sequence[float]) -> list[Floats]:

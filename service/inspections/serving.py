@@ -13,19 +13,18 @@ from sqlalchemy.orm import Session
 
 from analytics.component_fit import ComponentFit
 from analytics.life_model_types import WarningInterval
-from analytics.pooling import fit_component
 from analytics.risk_draws import RiskTable
 from analytics.selection import SURE_MACHINES
-from analytics.spells import Cell, Spells
+from analytics.spells import Cell
 from service.catalogue import current_catalogue
 from service.catalogue_types import Catalogue
-from service.estimates import MODEL_VERSION, prior_of, release_for
+from service.estimates import release_for
+from service.inspections.kept_fits import fits_of
 from service.inspections.learning import taught_catalogue
 from service.inspections.taught import Key, TaughtShares, shares_of
 from service.models import (
     CatalogueRelease,
     ComponentType,
-    Estimate,
     EstimateRelease,
     MachineFamily,
     MachineMake,
@@ -87,7 +86,8 @@ def snapshot_for(session: Session, shop_id: int, *, pool_open: bool) -> Snapshot
         if key not in _cache:
             if len(_cache) >= 8:
                 _cache.pop(next(iter(_cache)))
-            _cache[key] = _build(session, release)
+            same_catalogue = (k for k in reversed(_cache) if (*k[:2], *k[3:]) == (*key[:2], *key[3:]))
+            _cache[key] = _build(session, release, _cache.get(next(same_catalogue, ())))
         snapshot = _cache[key]
     counts = visible_counts(session, shop_id, release, pool_open=pool_open)
     if counts is not None:
@@ -98,16 +98,18 @@ def snapshot_for(session: Session, shop_id: int, *, pool_open: bool) -> Snapshot
     return replace(snapshot, catalogue=taught.taught, taught=shares_of(taught.learnt), untaught=taught.plain)
 
 
-def _build(session: Session, release: EstimateRelease | None) -> Snapshot:
-    types = session.execute(
-        select(ComponentType.slug, ComponentType.document)
-        .where(ComponentType.withdrawn_at.is_(None))
-        .order_by(ComponentType.id)
-    ).all()
-    documents = {row.slug: row.document for row in types}
+def forget() -> None:
+    """Drop what is kept in memory."""
+    with _lock:
+        _cache.clear()
+
+
+def _build(session: Session, release: EstimateRelease | None, like: Snapshot | None) -> Snapshot:
+    """Made from what is stored; `like` is of the same state of the catalogue, which need not be read again."""
     selection: list[dict[str, Any]] = release.counts.get("selection", []) if release else []
     of_all: dict[str, Any] = selection[0] if selection else {"flags": (), "ranking_only": False}
-    fits = _fits(session, release, documents)
+    documents = _documents(session) if like is None else like.documents
+    fits = fits_of(session, release, documents)
     return Snapshot(
         version=str(release.public_id) if release else "catalogue prior",
         data_through=release.data_through if release else None,
@@ -120,9 +122,21 @@ def _build(session: Session, release: EstimateRelease | None) -> Snapshot:
         risks=RiskTable.from_fits(list(fits.values())),
         warnings={slug: _warning(document["pf"]) for slug, document in documents.items()},
         positions=release.positions if release else {},
-        layouts={(row.make, row.model): row.document for row in session.scalars(select(ModelLayout))},
+        layouts={(make, model): document for make, model, document in session.execute(_LAYOUTS)},
         part_changes=_part_changes(session),
     )
+
+
+def _documents(session: Session) -> dict[str, Mapping[str, Any]]:
+    types = session.execute(
+        select(ComponentType.slug, ComponentType.document)
+        .where(ComponentType.withdrawn_at.is_(None))
+        .order_by(ComponentType.id)
+    )
+    return {slug: document for slug, document in types}
+
+
+_LAYOUTS = select(ModelLayout.make, ModelLayout.model, ModelLayout.document)
 
 
 def _too_small_words(machines: int) -> str:
@@ -133,26 +147,6 @@ def _too_small_words(machines: int) -> str:
     )
 
 
-def _fits(
-    session: Session, release: EstimateRelease | None, documents: Mapping[str, Mapping[str, Any]]
-) -> dict[str, ComponentFit]:
-    """The release's fits; a component it has not, or that another version of the model wrote, stands on its prior."""
-    stored: dict[str, ComponentFit] = {}
-    if release is not None:
-        rows = session.execute(
-            select(Estimate.component_slug, Estimate.document)
-            .where(Estimate.id.in_(release.estimates.values()))
-            .where(Estimate.code_version == MODEL_VERSION)
-        )
-        stored = {row.component_slug: ComponentFit.from_document(row.document) for row in rows}
-    return {
-        slug: stored[slug]
-        if slug in stored
-        else fit_component(Spells.empty(), prior_of(dict(document)), component=slug)
-        for slug, document in documents.items()
-    }
-
-
 def _warning(pf: Mapping[str, Any]) -> WarningInterval:
     kinds = {"gradual": "window", "sudden": "window", "none": "none", "hidden": "hidden", "not_wear": "hidden"}
     return WarningInterval(kinds[pf["kind"]], pf["km"], pf["months"])
@@ -160,7 +154,8 @@ def _warning(pf: Mapping[str, Any]) -> WarningInterval:
 
 def _part_changes(session: Session) -> dict[tuple[str, str], dict[str, tuple[float, ...]]]:
     changes: dict[tuple[str, str], dict[str, tuple[float, ...]]] = {}
-    for row in session.scalars(select(PartChange).order_by(PartChange.built_from)):
+    rows = select(PartChange.make, PartChange.model, PartChange.component, PartChange.built_from)
+    for row in session.execute(rows.order_by(PartChange.built_from)):
         of_model = changes.setdefault((row.make, row.model), {})
         day = float(date.fromisoformat(row.built_from + "-01").toordinal())
         of_model[row.component] = (*of_model.get(row.component, ()), day)

@@ -14,7 +14,8 @@ from scipy.special import gamma
 
 from analytics.life_model_types import PartState
 from analytics.own_history import _density, weights_with_history
-from analytics.risk_draws import DRAWS, LifeDraws
+from analytics.risk_draws import LifeDraws
+from analytics.risk_pieces import DRAWS
 from analytics.spells import Quality
 from analytics.survival_draws import groups_of
 

@@ -9,7 +9,8 @@ import pytest
 
 from analytics.baseline import Bend
 from analytics.life_model_types import PartState
-from analytics.risk_draws import DRAWS, LifeDraws
+from analytics.risk_draws import LifeDraws
+from analytics.risk_pieces import DRAWS
 from analytics.survival_draws import failure_chance, groups_of, unknown_group
 from analytics.unknown_start import age_table, age_weights, renewal_masses
 
