@@ -54,11 +54,8 @@ def pattern_shape(problem: Problem, proposal: Proposal) -> PatternShape:
     exact = layout.exact[cells].sum()
     log_u0 = layout.log_u[:, cells].sum(axis=1) / exact if exact > _LEAST_FAILURES else unseen.log_u0
     clock = np.full(len(_SHAPES), proposal.clocks[int(np.argmax(proposal.probability))])
-    log_evidence = np.empty(len(_GRID))
-    for i, d in enumerate(_GRID):
-        moved = replace(problem, layout=with_pattern_shape(layout, PatternShape(float(d), 0.0, log_u0)))
-        values = moved.solve(clock, _SHAPES, problem.typical(len(_SHAPES)))[0]
-        log_evidence[i] = np.logaddexp.reduce(values)
+    moved = [with_pattern_shape(layout, PatternShape(float(d), 0.0, log_u0)) for d in _GRID]
+    log_evidence = np.logaddexp.reduce(problem.evidence_of_each(moved, clock, _SHAPES), axis=1)
     fine = np.linspace(_GRID[0], _GRID[-1], 161)
     held = np.maximum(log_evidence, log_evidence.max() - 40.0)
     log_density = np.interp(fine, _GRID, held) - 0.5 * (fine / PATTERN_SHAPE_SD) ** 2

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,8 +54,13 @@ class Problem:
             shape[:, None] * np.array(crossed).reshape(1, -1),
         )
 
-    def solve(self, clock: Ints, shape: Floats, log_spreads: Floats) -> tuple[Floats, Solution]:
-        """Log evidence (bound), with the prior of shape and clock, and the effects at each node."""
+    def solve(
+        self, clock: Ints, shape: Floats, log_spreads: Floats, start: tuple[Floats, Floats] | None = None
+    ) -> tuple[Floats, Solution]:
+        """Log evidence (bound), with the prior of shape and clock, and the effects at each node.
+
+        `start` are mean and variance of eta to begin from, (nodes, cells).
+        """
         hyper = self.hyper(shape, log_spreads)
         log_prior = self.log_shape_prior(shape) + np.log(self.clock_prior[clock])
         if self.layout is None:
@@ -62,9 +68,21 @@ class Problem:
             root = (hyper.root_mean[:, None],), (hyper.root_sd[:, None] ** 2,)
             return log_prior, Solution(np.zeros(len(shape)), none, none, none, *root, none, none)
         deaths, exposure = self.layout.deaths_at(clock, shape), self.layout.exposure_at(clock, shape)
-        solution = solve(self.layout.tree, hyper, deaths, exposure)
+        solution = solve(self.layout.tree, hyper, deaths, exposure, start=start)
         density = self.layout.density_terms(clock, shape).sum(axis=1)
         return log_prior + solution.elbo + density, solution
+
+    def evidence_of_each(self, layouts: Sequence[Layout], clock: Ints, shape: Floats) -> Floats:
+        """Log evidence (layouts, nodes) at typical spreads, of layouts that share a tree, solved together."""
+        times, nodes = len(layouts), len(shape)
+        deaths, exposure = (
+            np.concatenate([getattr(layout, of)(clock, shape) for layout in layouts])
+            for of in ("deaths_at", "exposure_at")
+        )
+        hyper = self.hyper(np.tile(shape, times), self.typical(times * nodes))
+        bound = solve(layouts[0].tree, hyper, deaths, exposure).elbo.reshape(times, nodes)
+        density = np.array([layout.density_terms(clock, shape).sum(axis=1) for layout in layouts])
+        return bound + density + self.log_shape_prior(shape) + np.log(self.clock_prior[clock])
 
 
 def _repeats_parent(level: str, key: tuple[str, ...]) -> bool:

@@ -52,12 +52,12 @@ class Tree:
         return len(self.parent[-1])
 
     def sum_to_parent(self, values: Floats, level: int) -> Floats:
-        """Sum over the nodes of a level by parent; axis 1 are nodes sorted by parent, each parent has a child."""
-        return np.add.reduceat(values, self.starts[level], axis=1)
+        """Sum over the nodes of a level by parent; on the last axis nodes sorted by parent, each parent has a child."""
+        return np.add.reduceat(values, self.starts[level], axis=-1)
 
     def sum_cells(self, values: Floats) -> Floats:
-        """Sum of cell values by leaf; cells are sorted by leaf and each leaf has one."""
-        return values if self.leaves == len(self.leaf) else np.add.reduceat(values, self.starts[-1], axis=1)
+        """Sum of cell values by leaf; cells (last axis) are sorted by leaf and each leaf has one."""
+        return values if self.leaves == len(self.leaf) else np.add.reduceat(values, self.starts[-1], axis=-1)
 
 
 @dataclass(frozen=True)
@@ -88,36 +88,44 @@ class _Elimination:
     """Solve (tree prior precision + diag(leaf precision)) x = rhs for several right-hand sides, keeping variances."""
 
     def __init__(self, tree: Tree, precision: list[Floats], root_precision: Floats, leaf_precision: Floats) -> None:
-        self.tree, self.precision = tree, precision
+        self.tree = tree
         self.diagonal: list[Floats] = []
+        self.share: list[Floats] = []  # of a node's diagonal that ties it to its parent
         weight = leaf_precision
         for level in reversed(range(len(tree.parent))):
             diagonal = weight + precision[level]
+            share = precision[level] / diagonal
             self.diagonal.insert(0, diagonal)
-            weight = tree.sum_to_parent(precision[level] * weight / diagonal, level)
+            self.share.insert(0, share)
+            weight = tree.sum_to_parent(share * weight, level)
         self.root_diagonal = weight[:, 0] + root_precision
         self.log_determinant = np.log(self.root_diagonal) + sum(np.log(d).sum(axis=1) for d in self.diagonal)
 
     def solve(self, leaf_rhs: Floats, root_rhs: Floats) -> list[Floats]:
-        """x by level, root first; rhs (nodes, leaves) and (nodes,) with zeros in between."""
+        """x by level, root first; rhs (..., nodes, leaves) and (..., nodes) with zeros in between."""
         rhs = [leaf_rhs]
         for level in reversed(range(len(self.tree.parent))):
-            share = self.precision[level] / self.diagonal[level]
-            rhs.insert(0, self.tree.sum_to_parent(share * rhs[0], level))
-        x = [(rhs[0] + root_rhs[:, None]) / self.root_diagonal[:, None]]
+            rhs.insert(0, self.tree.sum_to_parent(self.share[level] * rhs[0], level))
+        x = [(rhs[0] + root_rhs[..., None]) / self.root_diagonal[:, None]]
         for level, parent in enumerate(self.tree.parent):
-            x.append((rhs[level + 1] + self.precision[level] * x[-1][:, parent]) / self.diagonal[level])
+            x.append(rhs[level + 1] / self.diagonal[level] + self.share[level] * x[-1][..., parent])
         return x
 
     def variances(self) -> list[Floats]:
         variance = [1.0 / self.root_diagonal[:, None]]
         for level, parent in enumerate(self.tree.parent):
-            share = self.precision[level] / self.diagonal[level]
-            variance.append(1.0 / self.diagonal[level] + share**2 * variance[-1][:, parent])
+            variance.append(1.0 / self.diagonal[level] + self.share[level] ** 2 * variance[-1][:, parent])
         return variance
 
 
-def solve(tree: Tree, hyper: Hyper, deaths: Floats, exposure: Floats, tolerance: float = 1e-4) -> Solution:
+def solve(
+    tree: Tree,
+    hyper: Hyper,
+    deaths: Floats,
+    exposure: Floats,
+    tolerance: float = 1e-4,
+    start: tuple[Floats, Floats] | None = None,
+) -> Solution:
     """Variational posterior of all effects at each hyperparameter node.
 
     Parameters
@@ -128,6 +136,8 @@ def solve(tree: Tree, hyper: Hyper, deaths: Floats, exposure: Floats, tolerance:
         E at each node's shape and clock weight.
     tolerance : float
         Largest last step of any eta; the bound is then good to its square.
+    start : pair of (nodes, cells)
+        Mean and variance of eta to begin from; None: from the cells' own rates.
     """
     nodes = len(hyper.root_mean)
     precision = [
@@ -137,7 +147,7 @@ def solve(tree: Tree, hyper: Hyper, deaths: Floats, exposure: Floats, tolerance:
     root_rhs = root_precision * hyper.root_mean
     fit = _Crossed(tree, hyper.crossed_sd)
     log_exposure = np.log(np.maximum(exposure, 1e-300))
-    mean, variance = _start(hyper, deaths, exposure)
+    mean, variance = _start(hyper, deaths, exposure) if start is None else start
     log_rate = np.minimum(log_exposure + mean + 0.5 * variance, _LARGEST_EXPONENT)
     for _ in range(_MOST_STEPS):
         rate = np.exp(log_rate)
@@ -186,21 +196,23 @@ class _Crossed:
         self.count = sd.shape[1]
         self.log_determinant = np.zeros(len(sd))
         self.variance = np.zeros_like(sd)
-        self._through: list[list[Floats]] = []
+        self._through: list[Floats] = []  # by level, (k, nodes, n_level)
         self._inverse: Floats = np.zeros((len(sd), self.count, self.count))
 
     def step(
         self, elimination: _Elimination, rate: Floats, score: Floats, root_rhs: Floats
     ) -> tuple[list[Floats], Floats, Floats, Floats]:
-        tree, none = self.tree, np.zeros_like(root_rhs)
-        base = elimination.solve(tree.sum_cells(score), root_rhs)
-        variance = elimination.variances()[-1][:, tree.leaf]
+        tree, variance = self.tree, elimination.variances()[-1][:, self.tree.leaf]
         if not self.count:
+            base = elimination.solve(tree.sum_cells(score), root_rhs)
             return base, np.zeros((len(rate), 0)), base[-1][:, tree.leaf], variance
-        border = [tree.sum_cells(rate * tree.crossed[:, j]) for j in range(self.count)]
-        self._through = [elimination.solve(b, none) for b in border]
-        leaves = np.stack([x[-1] for x in self._through], axis=-1)  # (nodes, leaves, k): A^-1 B
-        stacked = np.stack(border, axis=-1)
+        border = tree.sum_cells(rate * tree.crossed.T[:, None, :])  # (k, nodes, leaves): B
+        sides = np.concatenate([tree.sum_cells(score)[None], border])
+        roots = np.concatenate([root_rhs[None], np.zeros((self.count, len(rate)))])
+        solved = elimination.solve(sides, roots)
+        base, self._through = [x[0] for x in solved], [x[1:] for x in solved]
+        leaves = np.moveaxis(self._through[-1], 0, -1)  # (nodes, leaves, k): A^-1 B
+        stacked = np.moveaxis(border, 0, -1)
         schur = (rate[:, None, :] * tree.crossed.T) @ tree.crossed - stacked.swapaxes(1, 2) @ leaves
         schur[:, range(self.count), range(self.count)] += self.precision
         self._inverse = np.asarray(np.linalg.inv(schur), dtype=np.float64)
@@ -209,7 +221,7 @@ class _Crossed:
         rhs = score @ tree.crossed - (base[-1][:, None, :] @ stacked)[:, 0]
         effect = (self._inverse @ rhs[..., None])[..., 0]
         levels = [
-            x - sum(t[level] * effect[:, j, None] for j, t in enumerate(self._through)) for level, x in enumerate(base)
+            x - (through * effect.T[..., None]).sum(axis=0) for x, through in zip(base, self._through, strict=True)
         ]
         mean = levels[-1][:, tree.leaf] + effect @ tree.crossed.T
         contrast = tree.crossed[None] - leaves[:, tree.leaf]
@@ -222,7 +234,7 @@ class _Crossed:
             return variances
         out = []
         for level, variance in enumerate(variances):
-            through = np.stack([x[level] for x in self._through], axis=-1)
+            through = np.moveaxis(self._through[level], 0, -1)
             out.append(variance + ((through @ self._inverse) * through).sum(axis=2))
         return out
 

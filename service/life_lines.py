@@ -27,9 +27,10 @@ from analytics.fleet_records import component_records, lines_by_component
 from analytics.history_types import ComponentUnits, Machines, Names
 from analytics.line_columns import ACTION_CODES, REASON_CODES, LineColumns, codes_of
 from analytics.spells import Bools, Floats, Ints, Spells
-from service.lifetimes import ToldLines, World, _machines, apply_links, read_world
+from service.lifetimes import ToldLines, World, apply_links, read_world
 from service.line_reader import ACTION_WORDS, REASON_WORDS, SOURCE_WORDS, read_lines
-from service.models import JobLine, Machine
+from service.machine_columns import MachineColumns, read_machines
+from service.models import JobLine
 from service.past import read_links
 from service.told_facts import joined_to, joins_in_force, with_joins, with_own_facts
 
@@ -136,16 +137,18 @@ class FitLines:
 
 def lines_to_fit(session: Session, *, shop_ids: Sequence[int] | None = None) -> FitLines:
     """Lines of some shops (None: all) as they are now."""
-    rows = session.execute(_machines(shop_ids, None)).all()
-    kept = _current(session)
-    ids = np.array([row.id for row in rows], dtype=np.int64)
+    machines = read_machines(session)  # before anything else: what changes meanwhile is found the next time
+    kept = _current(session, machines)
+    if shop_ids is not None:
+        machines = machines.pick(np.isin(machines.shop, list(shop_ids)))
+    ids = machines.id
     if len(ids) != len(kept.machine) or not np.array_equal(ids, kept.machine):
         kept = kept.pick(np.isin(kept.machine, ids))
     joined = joined_to(joins_in_force(session, None), set(ids.tolist()))
     if joined:
         kept = _joined(session, kept, joined)
     used = [kept.names[k] for k in np.unique(kept.told_position[kept.told_position >= 0]).tolist()]
-    world = read_world(session, rows, used)
+    world = read_world(session, machines, used)
     units = world.units(
         world.component_index(kept.told_component),
         world.position_index(kept.told_position, _known(kept.names, world)),
@@ -175,7 +178,7 @@ _memory: dict[tuple[str, int], LifeLines] = {}
 _lock = threading.Lock()
 
 
-def _current(session: Session) -> LifeLines:
+def _current(session: Session, now: MachineColumns) -> LifeLines:
     """What is kept, brought up to date with the database."""
     bind = session.get_bind()
     key = (str(bind.engine.url), id(bind.engine.pool))
@@ -184,22 +187,15 @@ def _current(session: Session) -> LifeLines:
         kept = _memory.get(key) or _load(path) or _nothing()
         if not _same_database(session, kept):
             kept = _nothing()
-        now = _versions(session)
-        at = np.minimum(np.searchsorted(kept.machine, now[0]), max(len(kept.machine) - 1, 0))
-        if len(kept.machine):
-            there = kept.machine[at] == now[0]
-            same_start = (kept.new_day[at] == now[2]) | (np.isnan(kept.new_day[at]) & np.isnan(now[2]))
-            fresh = there & (kept.version[at] == now[1]) & same_start
-        else:
-            fresh = np.zeros(len(now[0]), dtype=bool)
-        changed = now[0][~fresh]
-        gone = ~np.isin(kept.machine, now[0][fresh])
-        if len(changed) or gone.any():
-            all_new = len(changed) > READ_ALL_ABOVE * len(now[0])
+        fresh = _fresh(kept, now)
+        changed = np.count_nonzero(~fresh)
+        gone = ~np.isin(kept.machine, now.id[fresh])
+        if changed or gone.any():
+            all_new = bool(changed > READ_ALL_ABOVE * len(now))
             base = _nothing() if all_new else kept.pick(~gone)
-            asked = now if all_new else (now[0][~fresh], now[1][~fresh], now[2][~fresh])
+            asked = now if all_new else now.pick(~fresh)
             kept = base.join(_read(session, asked, base.names, everything=all_new))
-            if len(changed) > WRITE_ABOVE * len(now[0]):
+            if changed > WRITE_ABOVE * len(now):
                 _store(path, kept)
         _memory.clear()  # of one database at a time
         _memory[key] = kept
@@ -219,11 +215,13 @@ def _nothing() -> LifeLines:
     return LifeLines(whole, whole, real, whole, whole, real, whole, whole, whole, fleet, ())
 
 
-def _versions(session: Session) -> tuple[Ints, Ints, Floats]:
-    rows = session.execute(select(Machine.id, Machine.version, Machine.new_on).order_by(Machine.id)).all()
-    ids = np.array([row[0] for row in rows], dtype=np.int64)
-    days = np.array([np.nan if row[2] is None else row[2].toordinal() for row in rows], dtype=float)
-    return ids, np.array([row[1] for row in rows], dtype=np.int64), days
+def _fresh(kept: LifeLines, now: MachineColumns) -> Bools:
+    """Which machines, (m,), are kept as they are now."""
+    if not len(kept.machine):
+        return np.zeros(len(now), dtype=bool)
+    at = np.minimum(np.searchsorted(kept.machine, now.id), len(kept.machine) - 1)
+    same_start = (kept.new_day[at] == now.new_day) | (np.isnan(kept.new_day[at]) & np.isnan(now.new_day))
+    return (kept.machine[at] == now.id) & (kept.version[at] == now.version) & same_start
 
 
 def _same_database(session: Session, kept: LifeLines) -> bool:
@@ -233,13 +231,11 @@ def _same_database(session: Session, kept: LifeLines) -> bool:
     return str(found) == kept.last_public
 
 
-def _read(
-    session: Session, machines: tuple[Ints, Ints, Floats], names: tuple[str, ...], *, everything: bool
-) -> LifeLines:
+def _read(session: Session, machines: MachineColumns, names: tuple[str, ...], *, everything: bool) -> LifeLines:
     """Read machines anew; `names` of positions are kept and continued."""
     last = session.execute(select(JobLine.id, JobLine.public_id).order_by(JobLine.id.desc()).limit(1)).first()
     linked = read_links(session, None, None)
-    ids, version, new_day = machines
+    ids, version, new_day = machines.id, machines.version, machines.new_day
     told: list[LifeLines] = []
     for start in range(0, len(ids), len(ids) if everything else KEYS_AT_ONCE):
         part = slice(start, start + (len(ids) if everything else KEYS_AT_ONCE))

@@ -25,13 +25,10 @@ from analytics.histories import (
 from analytics.spells import Bools, Cell, Ints, Spells
 from service.engine_changes import engine_changes, engine_parts
 from service.line_reader import ACTION_WORDS, REASON_WORDS, SOURCE_WORDS, LinesRead, read_lines
+from service.machine_columns import MachineColumns, cells_of, read_machines
 from service.models import (
     ComponentType,
     Doubt,
-    Machine,
-    MachineFamily,
-    MachineMake,
-    MachineModel,
     ModelLayout,
     PartChange,
     Shop,
@@ -82,20 +79,20 @@ def read_dataset(
     known_at: datetime | None = None,
 ) -> Dataset:
     """Lines of some shops or machines (None: all), as known at a moment (None: now, or as `service.past` says)."""
-    machine_rows = session.execute(_machines(shop_ids, machine_ids)).all()
+    machines = read_machines(session, shop_ids=shop_ids, machine_ids=machine_ids)
     known_at = known_at or reads_the_past(session)
     linked = read_links(session, shop_ids, known_at)
     read = read_lines(session, shop_ids=shop_ids, machine_ids=machine_ids, known_at=known_at)
     if known_at is not None:
         read = replace(read, in_doubt=np.isin(read.id, list(_doubtful_at(session, shop_ids, known_at))))
     told = apply_links(_of_named_parts(with_facts(session, read, known_at)), linked)
-    world = read_world(session, machine_rows, told.lines.names_used(), known_at=known_at)
-    lines = _lines_of(told, np.array([row.id for row in machine_rows], dtype=np.int64), world)
+    world = read_world(session, machines, told.lines.names_used(), known_at=known_at)
+    lines = _lines_of(told, machines.id, world)
     latest = told.lines.latest[~told.lines.in_doubt & ~np.isnan(told.lines.latest)]
     return Dataset(
         lines,
         world.machines,
-        tuple(row.id for row in machine_rows),
+        tuple(machines.id.tolist()),
         tuple(told.lines.id.tolist()),
         world.units(lines.component, lines.position, lines.machine),
         world.names,
@@ -214,19 +211,15 @@ class World:
 
 
 def read_world(
-    session: Session, machine_rows: Sequence[Any], named: Iterable[str] = (), *, known_at: datetime | None = None
+    session: Session, read: MachineColumns, named: Iterable[str] = (), *, known_at: datetime | None = None
 ) -> World:
     """Everything besides the lines; `named` are names of positions that lines use."""
-    cells, cell_of = _cells(machine_rows)
+    cells, cell_of = cells_of(session, read)
     shops = session.execute(select(Shop.id, Shop.name).order_by(Shop.id)).all()
-    shop_index = {row.id: k for k, row in enumerate(shops)}
     types = session.execute(select(ComponentType.id, ComponentType.slug, ComponentType.document)).all()
     layouts = _layouts(session)
-    machines = Machines(
-        cell=np.array(cell_of, dtype=np.int64),
-        shop=np.array([shop_index[row.shop_id] for row in machine_rows], dtype=np.int64),
-        new_day=np.array([_ordinal(row.new_on) for row in machine_rows], dtype=float),
-    )
+    shop = np.searchsorted(np.array([row.id for row in shops], dtype=np.int64), read.shop)
+    machines = Machines(cell=cell_of, shop=shop, new_day=read.new_day)
     names = Names(cells, _position_names(named, types, layouts), tuple(row.name for row in shops))
     foreign = {change.machine_id for change in engine_changes(session, known_at) if change.foreign}
     return World(
@@ -235,31 +228,9 @@ def read_world(
         tuple(types),
         layouts,
         _part_changes(session, cells),
-        frozenset(k for k, row in enumerate(machine_rows) if row.id in foreign) if foreign else frozenset(),
+        frozenset(np.flatnonzero(np.isin(read.id, list(foreign))).tolist()) if foreign else frozenset(),
         frozenset(engine_parts(session).values()) if foreign else frozenset(),
     )
-
-
-def _machines(shop_ids: Sequence[int] | None, machine_ids: Sequence[int] | None) -> Any:
-    statement: Any = (
-        select(
-            Machine.id,
-            Machine.shop_id,
-            Machine.new_on,
-            MachineMake.name.label("make"),
-            MachineFamily.name.label("family"),
-            MachineModel.name.label("model"),
-        )
-        .join(MachineModel, Machine.model_id == MachineModel.id)
-        .join(MachineMake, MachineModel.make_id == MachineMake.id)
-        .outerjoin(MachineFamily, MachineModel.family_id == MachineFamily.id)
-        .order_by(Machine.id)
-    )
-    if shop_ids is not None:
-        statement = statement.where(Machine.shop_id.in_(shop_ids))
-    if machine_ids is not None:
-        statement = statement.where(Machine.id.in_(machine_ids))
-    return statement
 
 
 def _doubtful_at(session: Session, shop_ids: Sequence[int] | None, known_at: datetime) -> set[int]:
@@ -274,19 +245,9 @@ def _doubtful_at(session: Session, shop_ids: Sequence[int] | None, known_at: dat
     return set(session.scalars(statement))
 
 
-def _cells(machine_rows: Sequence[Any]) -> tuple[tuple[Cell, ...], list[int]]:
-    """Cells, and the cell of each machine."""
-    index: dict[tuple[str, str | None, str], int] = {}
-    cell_of = [index.setdefault((row.make, row.family, row.model), len(index)) for row in machine_rows]
-    return tuple(Cell(make, family or "", model) for make, family, model in index), cell_of
-
-
-def _ordinal(day: date | None) -> float:
-    return float("nan") if day is None else float(day.toordinal())
-
-
 def _layouts(session: Session) -> dict[tuple[str, str], dict[str, Any]]:
-    return {(row.make, row.model): row.document for row in session.scalars(select(ModelLayout))}
+    rows = session.execute(select(ModelLayout.make, ModelLayout.model, ModelLayout.document))
+    return {(make, model): document for make, model, document in rows}
 
 
 def _position_names(named: Iterable[str], types: Sequence[Any], layouts: Mapping[Any, Any]) -> tuple[str, ...]:
@@ -302,7 +263,8 @@ def _part_changes(session: Session, cells: Sequence[Cell]) -> dict[str, dict[int
     """Days from which a superseding part was fitted, by component and cell."""
     changes: dict[str, dict[int, tuple[float, ...]]] = {}
     by_model = {(cell.make, cell.model): k for k, cell in enumerate(cells)}
-    for row in session.scalars(select(PartChange).order_by(PartChange.built_from)):
+    rows = select(PartChange.make, PartChange.model, PartChange.component, PartChange.built_from)
+    for row in session.execute(rows.order_by(PartChange.built_from)):
         cell = by_model.get((row.make, row.model))
         if cell is not None:
             of_component = changes.setdefault(row.component, {})

@@ -1,0 +1,77 @@
+"""All machines as numpy columns: what their lines are placed by, and whether these have changed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from datetime import date
+
+import numpy as np
+from sqlalchemy import String, cast, func, select
+from sqlalchemy.orm import Session
+
+from analytics.spells import Bools, Cell, Floats, Ints
+from service.models import Machine, MachineFamily, MachineMake, MachineModel
+
+MOST_ASKED_BY_KEY = 500
+_EPOCH = date(1970, 1, 1).toordinal()
+
+
+@dataclass(frozen=True)
+class MachineColumns:
+    """Machines in the order of their keys; columns (m,).
+
+    `shop` and `model` are keys; `version` goes up with every change of what lines say; `new_day` is the ordinal of the
+    day the calendar clock starts, nan where not known.
+    """
+
+    id: Ints
+    shop: Ints
+    model: Ints
+    version: Ints
+    new_day: Floats
+
+    def __len__(self) -> int:
+        return len(self.id)
+
+    def pick(self, wanted: Bools) -> MachineColumns:
+        """Some of them, (m,)."""
+        return MachineColumns(*(getattr(self, f.name)[wanted] for f in fields(self)))
+
+
+def read_machines(
+    session: Session, *, shop_ids: Sequence[int] | None = None, machine_ids: Sequence[int] | None = None
+) -> MachineColumns:
+    """Machines of some shops or of some keys (None: all)."""
+    statement = select(
+        Machine.id, Machine.shop_id, Machine.model_id, Machine.version,
+        # as the driver has it: SQLAlchemy would make a date object of each
+        func.coalesce(cast(Machine.new_on, String), ""),
+    ).order_by(Machine.id)  # fmt: skip
+    if shop_ids is not None:
+        statement = statement.where(Machine.shop_id.in_(shop_ids))
+    if machine_ids is not None:
+        statement = statement.where(Machine.id.in_(machine_ids))
+    columns = list(zip(*session.execute(statement).all(), strict=True)) or [()] * 5
+    ids, shops, models, versions = (np.array(column, dtype=np.int64) for column in columns[:4])
+    since_1970 = np.array(columns[4], dtype="datetime64[D]")
+    days = np.where(np.isnat(since_1970), np.nan, since_1970.astype(np.int64) + float(_EPOCH))
+    return MachineColumns(ids, shops, models, versions, days)
+
+
+def cells_of(session: Session, machines: MachineColumns) -> tuple[tuple[Cell, ...], Ints]:
+    """The cells these machines are of, in the order they are met, and the cell of each machine."""
+    models, first, which = np.unique(machines.model, return_index=True, return_inverse=True)
+    statement = (
+        select(MachineModel.id, MachineMake.name, MachineFamily.name, MachineModel.name)
+        .join(MachineMake, MachineModel.make_id == MachineMake.id)
+        .outerjoin(MachineFamily, MachineModel.family_id == MachineFamily.id)
+    )
+    if len(models) <= MOST_ASKED_BY_KEY:
+        statement = statement.where(MachineModel.id.in_(models.tolist()))
+    cells = {model: Cell(make, family or "", name) for model, make, family, name in session.execute(statement)}
+    of_model = np.zeros(len(models), dtype=np.int64)
+    index: dict[Cell, int] = {}
+    for at in np.argsort(first).tolist():
+        of_model[at] = index.setdefault(cells[int(models[at])], len(index))
+    return tuple(index), of_model[which]
