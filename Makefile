@@ -25,8 +25,8 @@ demo: $(VENV)/run ## an invented world, learnt from, and a plan for a stranger's
 serve: $(VENV)/run ## the HTTP service on port 8080, over the demo's database if there is no other
 	$(if $(WEAKSPOT_DATABASE_URL),,$(DEMO)) $(BIN)/weakspot serve --port 8080
 
-test: $(VENV)/dev ## the whole test suite, on SQLite and on PostgreSQL
-	$(BIN)/python -m pytest
+test: $(VENV)/dev ## the whole test suite, on SQLite and on PostgreSQL, a process a core
+	$(BIN)/python -m pytest -n auto --maxprocesses 4 --dist loadgroup --no-loadscope-reorder
 
 torture: $(VENV)/dev ## the long tests in full: hours, not minutes
 	$(BIN)/python -m pytest tests/torture tests/service/test_import_killed.py tests/analytics/test_rank_audit.py --torture -s

@@ -1,12 +1,19 @@
-"""What all tests share: on the build machine nothing may be skipped."""
+"""What all tests share: databases and the demo world, made once in a process; how tests are shared out to processes.
+
+On the build machine nothing may be skipped.
+"""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Generator
-from typing import Any
+from collections.abc import Generator, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import pytest
+
+if TYPE_CHECKING:
+    from tests.service.databases import PostgresDatabases, SqliteFiles
 
 # One thread for linear algebra: more only get in each other's way on small problems.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -19,6 +26,52 @@ for _name in [name for name in os.environ if name.startswith("WEAKSPOT_") and no
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--torture", action="store_true", help="run long tests in full length, not in the short form")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """With several processes: a file's tests on one engine go to one of them, all tests of the demo world to another.
+
+    Long ones first, so that no process is left with one of them at the end.
+    """
+    for item in items:
+        item.add_marker(pytest.mark.xdist_group(_group(item)))
+    items.sort(key=lambda item: _LONG_FIRST.get(_group(item), _LONG_FIRST.get(item.path.parent.name, 9)))
+
+
+_LONG_FIRST = {"demo world": 0, "torture": 1, "worlds": 2, "seed": 2}
+
+
+def _group(item: pytest.Item) -> str:
+    if "demo_file" in getattr(item, "fixturenames", ()):
+        return "demo world"
+    engine = getattr(item, "callspec", None) and item.callspec.params.get("databases", "")
+    return f"{item.path.stem} {engine or ''}".strip()
+
+
+@pytest.fixture(scope="session")
+def sqlite_files(tmp_path_factory: pytest.TempPathFactory) -> SqliteFiles:
+    from tests.service.databases import SqliteFiles
+
+    return SqliteFiles(tmp_path_factory.mktemp("databases"))
+
+
+@pytest.fixture(scope="session")
+def postgres_databases() -> Iterator[PostgresDatabases]:
+    from tests.service.databases import PostgresDatabases, postgres_server
+
+    with postgres_server() as server:
+        made = PostgresDatabases(server)
+        yield made
+        made.drop_template()
+
+
+@pytest.fixture(scope="session")
+def demo_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's database; nobody writes to it."""
+    from tests.service.demo_world import make_demo
+
+    return make_demo(tmp_path_factory.mktemp("demo"))
 
 
 @pytest.hookimpl(wrapper=True)

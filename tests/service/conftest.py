@@ -9,24 +9,20 @@ import pytest
 from service.app import WeakspotApp
 from service.db import Database
 from tests.service.callers import Caller, Command, make_app, make_caller, make_command
-from tests.service.databases import PostgresDatabases, SqliteFiles, engines_wanted, postgres_server
-from tests.service.demo_world import demo, demo_app, demo_file
+from tests.service.databases import PostgresDatabases, SqliteFiles, engines_wanted
+from tests.service.demo_world import demo, demo_app
 
-__all__ = ["demo", "demo_app", "demo_file"]  # fixtures
+__all__ = ["demo", "demo_app"]  # fixtures
 
 
 @pytest.fixture(scope="session", params=engines_wanted())
-def databases(
-    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[SqliteFiles | PostgresDatabases]:
+def databases(request: pytest.FixtureRequest) -> SqliteFiles | PostgresDatabases:
     """Where the tests' databases come from; whatever uses it runs once on each engine."""
-    if request.param == "sqlite":
-        yield SqliteFiles(tmp_path_factory.mktemp("databases"))
-        return
-    with postgres_server() as server:
-        made = PostgresDatabases(server)
-        yield made
-        made.drop_template()
+    # Asked for by name, so that the server outlives the change to the other engine.
+    made: SqliteFiles | PostgresDatabases = request.getfixturevalue(
+        "sqlite_files" if request.param == "sqlite" else "postgres_databases"
+    )
+    return made
 
 
 @pytest.fixture

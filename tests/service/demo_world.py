@@ -29,10 +29,8 @@ from tests.service.job_files import take_in
 SHOP = "The Cog & Gasket"
 
 
-@pytest.fixture(scope="session")
-def demo_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demo's database; nobody writes to it."""
-    folder = tmp_path_factory.mktemp("demo")
+def make_demo(folder: Path) -> Path:
+    """The demo's database, made in a folder."""
     url = SqliteFiles(folder).filled()
     database = Database(url, synchronous="OFF")
     load_layouts(database)
