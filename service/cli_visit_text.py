@@ -111,12 +111,18 @@ def show_next(plan: Mapping[str, Any], catalogue: Catalogue, *, err: bool) -> No
     for outcome in best["would_change"]:
         if outcome["outcome"] == "marginal":
             continue
-        parts = ", ".join(
-            f"{catalogue.component_by_slug[p['component']].name} {per_cent(p['chance_bad_now'])}"
-            for p in outcome["parts"][:3]
-        )
+        parts = ", ".join(_what_then(part, catalogue) for part in outcome["parts"][:3])
         if parts:
             out.print(Text(f"  on {outcome['outcome']}: {parts}"))
+
+
+def _what_then(part: Mapping[str, Any], catalogue: Catalogue) -> str:
+    """One part after an outcome; where a part number would be read, what it says of the season and of renewing."""
+    name = catalogue.component_by_slug[part["component"]].name
+    if "chance_in_season" not in part:
+        return f"{name} {per_cent(part['chance_bad_now'])}"
+    renew = "worth renewing before it fails" if part["worth_acting_on"] else "leave it on"
+    return f"{name} fails in the coming season {per_cent(part['chance_in_season'])}; {renew}"
 
 
 def _show_defects(out: Console, defects: Iterable[Mapping[str, Any]], catalogue: Catalogue) -> None:

@@ -10,10 +10,11 @@ from analytics.planning_types import AccessGroup, CheckOption, CheckTarget, Comp
 from analytics.repeat_reading import after_quick_look
 from service.catalogue_types import Catalogue
 from service.check_types import Check, OutcomeShares, QuickVariant, Target
-from service.inspections.part_marks import Marks, season_target
+from service.inspections.part_marks import Marks, kept_target
 
 # What missing a bad part costs beside its repair, in hours of labour, by safety class: an accident, being stranded,
-# a nuisance. Acting on a finding is the repair: it costs the same whether the part was bad or not. Invented priors.
+# a nuisance. Invented priors. Acting on a finding is the repair, at its full price: rightly, it would have come anyway;
+# wrongly, it bought nothing. A lower price for acting would count the repair of a bad part as money saved.
 MISSED_HOURS = {"A": 25.0, "B": 6.5, "C": 1.0}
 _STAGE = {"running": "running", "cranking": "running", "warm": "hot", "cold": "engine_off", "off": "engine_off",
           "any": "engine_off"}  # fmt: skip
@@ -87,7 +88,7 @@ def _option(
     classes = {catalogue.component_by_slug[slug].safety_class for slug in targets if slug not in judged.quickly}
     targets = _after_quick_looks(targets, judged, isinstance(entry, QuickVariant), catalogue, state)
     if isinstance(entry, Check):
-        targets |= {slug: season_target(slug, marks[slug]) for slug in entry.mark_of if slug in marks}
+        targets |= {slug: kept_target(slug, marks[slug]) for slug in entry.mark_of if slug in marks}
     if not targets:
         return None
     set_level = full.set_level and not isinstance(entry, QuickVariant) and len(targets) > 1

@@ -25,7 +25,7 @@ from service.inspections.check_options import (
 from service.inspections.evidence import Found, Weighed, looked_at_by
 from service.inspections.inspected import InspectedPart
 from service.inspections.measured import void_now
-from service.inspections.part_marks import Marks, with_season
+from service.inspections.part_marks import Marks, with_years_kept
 
 
 @dataclass(frozen=True)
@@ -75,7 +75,7 @@ def choices_for(
             if o.id not in not_again and not (started and o.needs_cold_engine and o.stage != "cold_start")
         ),
         tuple(access_groups(catalogue)),
-        tuple(with_season(component_risks(chances, catalogue, hourly_rate), marks)),
+        tuple(with_years_kept(component_risks(chances, catalogue, hourly_rate), marks)),
         tuple(joint),
         marks,
         judged,

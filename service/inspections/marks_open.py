@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from analytics.life_model_types import Horizon, PartState
+from analytics.life_model_types import Chance, Horizon, PartState
 from analytics.original_part import chance_original
 from analytics.risk import assess
-from analytics.spells import Quality
-from service.inspections.part_marks import CURRENT, PATTERN, PATTERN_SHARE, SUPERSEDED, Marked, Part
+from analytics.spells import DAYS_PER_YEAR, Quality
+from service.inspections.part_marks import CURRENT, KEPT_YEARS, PATTERN, PATTERN_SHARE, SUPERSEDED, Marked, Part
 from service.inspections.ranking import Ranking
 from service.inspections.serving import Snapshot
+
+WHILE_KEPT = Horizon(days=KEPT_YEARS * DAYS_PER_YEAR)
 
 
 def marks_of(ranking: Ranking, snapshot: Snapshot) -> dict[Part, dict[str, Marked]]:
@@ -24,20 +26,47 @@ def marks_of(ranking: Ranking, snapshot: Snapshot) -> dict[Part, dict[str, Marke
         if len(alternatives) < 2:
             continue
         weights = _weights(state, alternatives, ranking, snapshot)
-        chances = assess(
-            snapshot.risks,
-            list(alternatives.values()),
-            ranking.machine.cell,
-            Horizon(ranking.horizon_km, ranking.horizon_days),
-            ranking.machine.km_per_day,
-            level=ranking.parts[0].chance_in_horizon.level,
-            warning=snapshot.warnings,
-        )
+        season = Horizon(ranking.horizon_km, ranking.horizon_days)
+        ahead = _chances(list(alternatives.values()), season, ranking, snapshot)
+        *kept, new = _chances([*alternatives.values(), _new(state)], WHILE_KEPT, ranking, snapshot)
         found[state.component, state.position] = {
-            mark: Marked(weights[mark], chance.chance_bad_now, chance.chance_in_horizon)
-            for mark, chance in zip(alternatives, chances, strict=True)
+            mark: Marked(
+                weights[mark],
+                in_season.chance_bad_now,
+                in_season.chance_in_horizon,
+                while_kept.chance_in_horizon.value,
+                new.chance_in_horizon.value,
+            )
+            for mark, in_season, while_kept in zip(alternatives, ahead, kept, strict=True)
         }
     return found
+
+
+def _chances(states: Sequence[PartState], horizon: Horizon, ranking: Ranking, snapshot: Snapshot) -> list[Chance]:
+    return assess(
+        snapshot.risks,
+        states,
+        ranking.machine.cell,
+        horizon,
+        ranking.machine.km_per_day,
+        level=ranking.parts[0].chance_in_horizon.level,
+        warning=snapshot.warnings,
+    )
+
+
+def _new(state: PartState) -> PartState:
+    """The maker's part of today, fitted today in this one's place."""
+    stratum = state.stratum if state.renewal_stratum is None else state.renewal_stratum
+    return PartState(
+        state.component,
+        state.machine_km,
+        state.machine_days,
+        part_km=0.0,
+        part_days=0.0,
+        position=state.position,
+        stratum=stratum,
+        quality=int(Quality.ORIGINAL),
+    )
 
 
 def _alternatives(state: PartState) -> dict[str, PartState]:

@@ -27,6 +27,7 @@ READ_FIRST = ("C1", "C5", "C6", "C9", "C10")  # fuel, batteries, brakes: before 
 # Months from which a lay-up counts as the next longer one (the trade brief's history facts).
 LAY_UPS = ((24.0, "H04d"), (9.0, "H04c"), (3.0, "H04b"), (1.0, "H04a"))
 SHOWN_LIKELY = 8
+LEAST_RISE = 1e-6  # below it is rounding
 WORTH_SAYING = 0.05  # chance bad now from which a part is named among the likely ones
 
 
@@ -38,6 +39,7 @@ class Standing:
     fuelling: str | None
     chances: Mapping[str, float]
     notes: tuple[str, ...]
+    suffered: frozenset[str] = frozenset()  # parts that standing made likelier bad
 
 
 def work_order(
@@ -91,10 +93,17 @@ def _standing(ranking: Ranking, snapshot: Snapshot, months: float | None, model_
     good: dict[str, float] = {}
     for part in weighed.diagnosis.parts:
         good[part.component] = good.get(part.component, 1.0) * (1 - part.posterior)
+    before = {(part.component, part.position): part.value for part in weighed.parts}
+    worse = {
+        part.component
+        for part in weighed.diagnosis.parts
+        if part.posterior > before[part.component, part.position] + LEAST_RISE
+    }
     notes = list(ranking.notes)
     if fuelling is None:
         notes.append("Whether it has injection or carburettors is not known here: do the steps of yours.")
-    return Standing(present, fuelling, {slug: 1 - all_good for slug, all_good in good.items()}, tuple(notes))
+    chances = {slug: 1 - all_good for slug, all_good in good.items()}
+    return Standing(present, fuelling, chances, tuple(notes), frozenset(worse) if facts else frozenset())
 
 
 def _fuelling(layout: Layout | None, year: int) -> str | None:
@@ -179,18 +188,20 @@ def _not_yet(entry: OrderAfter, standing: Standing, catalogue: Catalogue) -> dic
 
 
 def _likely(standing: Standing, catalogue: Catalogue) -> list[dict[str, Any]]:
-    """Parts most likely bad after standing, each with the checks that would tell; safety parts among them marked."""
+    """Parts most likely bad, and those that standing made so; with the checks that would tell, safety parts marked."""
     order: Sequence[tuple[str, float]] = sorted(standing.chances.items(), key=lambda item: -item[1])
+    most = {slug for slug, _ in order[:SHOWN_LIKELY]}
     return [
         {
             "component": slug,
             "name": catalogue.component_by_slug[slug].name,
             "chance_bad_now": round(chance, 2),
             "safety_class": catalogue.component_by_slug[slug].safety_class,
+            "from_standing": slug in standing.suffered,
             "checks": [c.id for c in catalogue.checks if slug in c.components],
         }
-        for slug, chance in order[:SHOWN_LIKELY]
-        if chance >= WORTH_SAYING
+        for slug, chance in order
+        if chance >= WORTH_SAYING and (slug in most or slug in standing.suffered)
     ]
 
 

@@ -16,7 +16,7 @@ from service.catalogue_types import Catalogue
 from service.inspections.check_options import access_groups, full_check, stage_of
 from service.inspections.choices import Choices, choices_for
 from service.inspections.evidence import Found, Weighed
-from service.inspections.part_marks import SEASON, reads_mark
+from service.inspections.part_marks import WHILE_KEPT, reads_mark
 from service.inspections.plan_texts import (
     check_text,
     left_out_texts,
@@ -171,8 +171,8 @@ def _outcome(outlook: OutcomeOutlook) -> dict[str, Any]:
 
 
 def _numbers(check: NextCheck, left: Choices) -> list[dict[str, Any]]:
-    """What each number on a part would say: of how it is now and of its coming season."""
-    risks = {risk.component: risk for risk in left.risks if risk.position == SEASON}
+    """What each number on a part would say: of how it is now, of its coming season, and whether to renew it."""
+    risks = {risk.component: risk for risk in left.risks if risk.position == WHILE_KEPT}
     return [
         {
             "outcome": mark,
@@ -182,7 +182,8 @@ def _numbers(check: NextCheck, left: Choices) -> list[dict[str, Any]]:
                     "component": slug,
                     "chance_bad_now": marked.bad_now.value,
                     "chance_in_season": marked.in_season.value,
-                    "worth_acting_on": marked.in_season.value * risks[slug].loss_if_missed > risks[slug].cost_to_act,
+                    "chance_while_kept": marked.while_kept,
+                    "worth_acting_on": marked.while_kept * risks[slug].loss_if_missed > risks[slug].cost_to_act,
                 }
             ],
         }

@@ -162,7 +162,10 @@ class OutcomePartReply(Reply):
     component = fields.String(required=True)
     chance_bad_now = fields.Float(required=True)
     chance_in_season = fields.Float(metadata={"description": "where the check reads a part number"})
-    worth_acting_on = fields.Boolean(required=True)
+    chance_while_kept = fields.Float(metadata={"description": "to fail within four years, where it reads a number"})
+    worth_acting_on = fields.Boolean(
+        required=True, metadata={"description": "whether the repair, or renewal on purpose, is the cheaper thing then"}
+    )
 
 
 class WouldChangeReply(Reply):

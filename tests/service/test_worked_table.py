@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from tests.service.callers import Caller
 from tests.service.inspection_cases import FREE, LANNER, charging, reading
@@ -21,14 +23,22 @@ PRINTED = {
 }
 
 
-def test_single_fault_table_from_the_ratios_shown(asker: Caller) -> None:
-    """Exactly one of the five is bad, or none: each row is the one above times the ratios, scaled to 100."""
+def rows_of(caller: Caller) -> Iterator[NDArray[np.float64]]:
+    """The table's rows: each is the one above times the ratios that the API shows, scaled to 100.
+
+    Exactly one of the five is bad, or none.
+    """
     row = np.array(PRIORS)
-    for (check, outcome), printed in PRINTED.items():
-        targets = asker.get(f"/api/v1/checks/{check}").get_json()["targets"]
+    for check, outcome in PRINTED:
+        targets = caller.get(f"/api/v1/checks/{check}").get_json()["targets"]
         ratios = {t["component"]: t["likelihood_ratios"][outcome] for t in targets}
         row = row * [*(ratios.get(state, 1.0) for state in STATES), 1.0]
         row = 100 * row / row.sum()
+        yield row
+
+
+def test_single_fault_table_from_the_ratios_shown(asker: Caller) -> None:
+    for row, printed in zip(rows_of(asker), PRINTED.values(), strict=True):
         assert row == pytest.approx(printed, abs=0.05)
 
 
