@@ -12,9 +12,12 @@ from sqlalchemy.orm import Session
 from service import records
 from service.errors import Conflict, InvalidInput
 from service.imports.doubts import HISTORY_KINDS
+from service.imports.faults import shorten
+from service.imports.known import read_layouts, read_machines
+from service.imports.missing_parts import NOT_ON_MODEL, missing_words, parts_missing
 from service.imports.rows import ParsedRow, RowChecker
 from service.imports.words import CatalogueWords, ComponentWord, match_position
-from service.models import Doubt, JobLine, LineLink, Shop
+from service.models import ComponentType, Doubt, JobLine, LineLink, Machine, Shop
 from service.vocabulary import ASKING_KINDS, JOB_LINE_COLUMNS
 
 # What a correction may change; which machine and card a line belongs to is said by writing a new line.
@@ -88,6 +91,8 @@ def supersede(
     session.flush()
     line.superseded_by_id = new.id
     _carry_doubts_over(session, line, new, changes, part, author)
+    if new.component_type_id != line.component_type_id:
+        _ask_about_missing_part(session, new, row.component, author)
     session.flush()
     return new
 
@@ -185,6 +190,32 @@ def _carry_doubts_over(
         answered = doubt.column in spoken_of
         doubt.settled_at, doubt.settled_by = author.now, author.by if answered else records.SETTLED_BY_ROWS
         doubt.choice = "correction" if answered else None
+
+
+def _ask_about_missing_part(session: Session, new: JobLine, written: str, author: Author) -> None:
+    """A part that the machine's model does not carry is asked about, as in a file."""
+    if new.component_type_id is None:
+        return
+    shop, machine = session.get_one(Shop, new.shop_id), session.get_one(Machine, new.machine_id)
+    (record,) = read_machines(session, shop, [machine.reference])
+    layout = read_layouts(session, {record.model_key}).get(record.model_key, {})
+    slug = session.get_one(ComponentType, new.component_type_id).slug
+    if slug not in parts_missing(record, layout):
+        return
+    new.in_doubt = True
+    session.add(
+        Doubt(
+            shop_id=new.shop_id,
+            import_id=new.import_id,
+            job_line_id=new.id,
+            line_number=new.line_number,
+            kind=NOT_ON_MODEL,
+            column="component",
+            value=shorten(written or slug),
+            detail=missing_words(record.model, slug),
+            raised_at=author.now,
+        )
+    )
 
 
 def trail_of(session: Session, line: JobLine) -> Sequence[JobLine]:

@@ -18,11 +18,11 @@ from service.imports.faults import RowProblem, shorten
 from service.imports.histories import Finding, HistoryLine
 from service.imports.known import KnownHistory, ReadingKey
 from service.imports.machines import Fleet, MachineRecord, look_alikes
+from service.imports.missing_parts import NOT_ON_MODEL, missing_words, parts_missing
 from service.imports.near_events import find_near_events
 from service.imports.reading import LISTED_PROBLEMS, ParsedFile
 from service.imports.rows import ParsedRow
 from service.imports.words import CatalogueWords, ComponentMatch, ComponentWord, match_position
-from service.layout_files import missing_parts
 from service.models import Shop
 
 MAX_OCCURRENCES = 32_767  # what the column holds
@@ -188,16 +188,11 @@ def _raise_missing_parts(
             continue
         record = line.machine
         if record.reference not in missing:
-            layout = layouts.get(record.model_key, {})
-            lacks = [missing_parts(layout, year) for year in record.model_years() or (None,)]
-            missing[record.reference] = frozenset.intersection(*lacks)
+            missing[record.reference] = parts_missing(record, layouts.get(record.model_key, {}))
         if line.component.slug in missing[record.reference]:
-            detail = (
-                f"a {record.model} as it is built has no {line.component.slug}; the part or the machine that was meant "
-                "settles it, or the word that this machine does carry one"
-            )
+            detail = missing_words(record.model, line.component.slug)
             order = NEW_ORDER + line.row.line
-            finding = Finding(order, "not_on_model", "component", shorten(line.row.component), detail)
+            finding = Finding(order, NOT_ON_MODEL, "component", shorten(line.row.component), detail)
             found[line.row.line].append(finding)
 
 

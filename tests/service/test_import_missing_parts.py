@@ -90,3 +90,33 @@ def test_parts_of_some_years_only(app: WeakspotApp, gasket: Caller) -> None:
     send(gasket, *rows)
     asked = {d["machine"]["reference"] for d in reviews(gasket)["doubts"] if d["kind"] == "not_on_model"}
     assert asked == {"P-1", "P-4", "P-6"}
+
+
+def test_a_correction_to_a_part_the_model_lacks_is_asked_about_too(app: WeakspotApp, gasket: Caller) -> None:
+    """The other way into the records: a belt's line rewritten as a chain's stands in doubt until somebody answers."""
+    load_layouts(app.database)
+    send(gasket, *SEEN, CHAIN | {"component": "cvt belt"})
+    assert reviews(gasket)["doubts"] == [] and lives(app, "cvt_belt") == 1
+    (line,) = gasket.get("/api/v1/job-lines?card=2").get_json()["lines"]
+    said = {"by": "Ina", "why": "mistyped", "changes": {"component": "chain kit"}}
+    assert gasket.post(f"/api/v1/job-lines/{line['id']}/corrections", json=said).status_code == 201
+    (found,) = reviews(gasket)["doubts"]
+    assert (found["kind"], found["column"], found["value"]) == ("not_on_model", "component", "chain kit")
+    assert [lives(app, slug) for slug in ("chain_sprockets", "cvt_belt")] == [0, 0]
+    answer(gasket, {"doubt": found["id"], "choice": "as_written"})
+    assert reviews(gasket)["doubts"] == [] and lives(app, "chain_sprockets") == 1
+    # Another cell of it corrected afterwards: what was answered stays answered.
+    (line,) = gasket.get("/api/v1/job-lines?card=2").get_json()["lines"]
+    said = {"by": "Ina", "why": "mistyped", "changes": {"notes": "rear sprocket too"}}
+    assert gasket.post(f"/api/v1/job-lines/{line['id']}/corrections", json=said).status_code == 201
+    assert reviews(gasket)["doubts"] == [] and lives(app, "chain_sprockets") == 1
+
+
+def test_an_answer_that_names_another_part_the_model_lacks_is_asked_about(
+    app: WeakspotApp, gasket: Caller, doubt: dict[str, Any]
+) -> None:
+    """A Dray 300 is fuelled by injection: a carburettor in place of the chain is no better."""
+    answer(gasket, {"doubt": doubt["id"], "choice": "part", "component": "carburettor"})
+    (found,) = reviews(gasket)["doubts"]
+    assert found["kind"] == "not_on_model" and "has no carburettor" in found["detail"]
+    assert [lives(app, slug) for slug in ("chain_sprockets", "carburettor")] == [0, 0]
