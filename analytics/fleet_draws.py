@@ -11,6 +11,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -38,7 +39,7 @@ class LifeKey:
     quality: int = 0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # itself, not its figures: what is worked out of it is kept by it
 class JointLives:
     """The lives of one component in a fleet.
 
@@ -78,14 +79,29 @@ class JointLives:
         )
 
 
+_held: WeakKeyDictionary[RiskTable, dict[tuple[LifeKey, ...], JointLives]] = WeakKeyDictionary()
+_MOST_HELD = 500  # of one table
+
+
 def joint_lives(table: RiskTable, keys: Sequence[LifeKey]) -> JointLives:
-    """Joint draws of lives of one component.
+    """Joint draws of lives of one component; kept with the table, as fleets of one shop ask for the same again.
 
     Raises
     ------
     UnknownComponent
         There is no fit for the component.
     """
+    held = _held.setdefault(table, {})
+    wanted = tuple(keys)
+    found = held.get(wanted)
+    if found is None:
+        if len(held) >= _MOST_HELD:
+            held.clear()
+        found = held[wanted] = _joint_lives(table, wanted)
+    return found
+
+
+def _joint_lives(table: RiskTable, keys: tuple[LifeKey, ...]) -> JointLives:
     component = keys[0].component
     fit = table.fits[table.fit_of(component)]
     log_theta, shape, renewal_rate = np.empty((3, JOINT, len(keys)))
@@ -104,7 +120,7 @@ def joint_lives(table: RiskTable, keys: Sequence[LifeKey]) -> JointLives:
     bend, tail = (draws.bent[0] if draws.bent else None), draws.tail
     return JointLives(
         component,
-        tuple(keys),
+        keys,
         draws.clock_weight[0, _FIRST],
         renewal_rate,
         log_theta,

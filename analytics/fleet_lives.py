@@ -77,8 +77,41 @@ class SpellColumns(NamedTuple):
     quality: Ints
 
 
+class NowColumns(NamedTuple):
+    """Columns of `analytics.unit_life.PartNow`, one row a chain; without `last_good`."""
+
+    start_km: Floats
+    start_days: Floats
+    not_original: Bools
+    quality: Ints
+    alive: Bools
+    watched_from_km: Floats
+    watched_from_days: Floats
+    repair_km: Floats
+    repair_days: Floats
+    bad_km: Floats
+    bad_days: Floats
+
+
 def live_all(chains: Chains, fleet: FleetLines, *, shown_by_running: bool) -> SpellColumns:
     """Spells of every chain; `shown_by_running` as in `unit_life.live`."""
+    order, parts = _lived(chains, fleet, shown_by_running)
+    spells = parts.end()
+    spells = spells._replace(chain=order[spells.chain])
+    in_order = np.argsort(spells.chain, kind="stable")
+    return SpellColumns._make(column[in_order] for column in spells)
+
+
+def parts_at_end(chains: Chains, fleet: FleetLines) -> NowColumns:
+    """The part of every chain that is fitted when the watch of its machine ends."""
+    order, parts = _lived(chains, fleet, False)
+    back = np.empty(len(order), dtype=np.int64)
+    back[order] = np.arange(len(order))
+    return NowColumns._make(column[back] for column in parts.now())
+
+
+def _lived(chains: Chains, fleet: FleetLines, shown_by_running: bool) -> tuple[Ints, _Parts]:
+    """All lines taken; the parts stand in the order given, of chains by falling length."""
     length = np.diff(chains.start)
     order = np.argsort(-length, kind="stable")
     parts = _Parts(fleet, chains.owner[order], shown_by_running)
@@ -92,10 +125,7 @@ def live_all(chains: Chains, fleet: FleetLines, *, shown_by_running: bool) -> Sp
             fleet.quality[line], fleet.in_doubt[line] | chains.broken[at], fleet.separate[line],
         )  # fmt: skip
         parts.take(events)
-    spells = parts.end()
-    spells = spells._replace(chain=order[spells.chain])
-    in_order = np.argsort(spells.chain, kind="stable")
-    return SpellColumns._make(column[in_order] for column in spells)
+    return order, parts
 
 
 class _Parts:
@@ -109,6 +139,7 @@ class _Parts:
         self.over = np.zeros(count, dtype=bool)
         self.quality = np.full(count, int(Quality.UNKNOWN), dtype=np.int64)
         self.start_km, self.start_days, self.repair_km, self.repair_days = (np.full(count, NAN) for _ in range(4))
+        self.bad_km, self.bad_days = np.full(count, NAN), np.full(count, NAN)
         self.entry_km, self.entry_days = fleet.start_km[owner], fleet.start_days[owner]
         self.good_km, self.good_days = self.entry_km.copy(), self.entry_days.copy()
         self.end_km, self.end_days = fleet.end_km[owner], fleet.end_days[owner]
@@ -147,6 +178,14 @@ class _Parts:
         removal = np.where(self.fleet.gone[self.owner], int(Removal.MACHINE_GONE), int(Removal.STILL_FITTED))
         self._close(i, self.end_km, self.end_days, np.zeros(len(i), dtype=np.int64), removal)
         return SpellColumns._make(np.concatenate(columns) for columns in zip(*self.written, strict=True))
+
+    def now(self) -> NowColumns:
+        """The parts as they are now."""
+        bad_km, bad_days = (np.where(self.alive, NAN, bad) for bad in (self.bad_km, self.bad_days))
+        return NowColumns(
+            self.start_km, self.start_days, self.not_original, self.quality, self.alive, self.entry_km,
+            self.entry_days, self.repair_km, self.repair_days, bad_km, bad_days,
+        )  # fmt: skip
 
     def _set(self, what: str, i: Ints, km: Floats | float, days: Floats | float) -> None:
         getattr(self, f"{what}_km")[i] = km
@@ -213,6 +252,7 @@ class _Parts:
         repaired = e.action == Action.REPAIRED
         i = np.flatnonzero(before & ~e.doubt & (bad | repaired | (e.action == Action.CHECKED_GOOD)))
         self.alive[i] = ~bad[i]
+        self._set("bad", i, e.km[i], e.days[i])
         i = np.flatnonzero(before & ~e.doubt & repaired & ~np.isnan(e.km))
         self._set("repair", i, e.km[i], e.days[i])
 
@@ -226,6 +266,7 @@ class _Parts:
         self._set("good", i[alive], e.km[alive], e.days[alive])
 
     def _on_checked_bad(self, i: Ints, e: _Events) -> None:
+        self._set("bad", i, e.km, e.days)
         i, e = i[self.alive[i]], e.at(np.flatnonzero(self.alive[i]))
         reason = np.where(e.reason == Removal.UNKNOWN, int(Removal.FOUND_FAILED), e.reason).astype(np.int64)
         self._close(i, e.km, e.days, self._outcome(i, e, reason), reason)

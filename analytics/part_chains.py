@@ -33,6 +33,23 @@ class PartChains:
     weight: Floats
 
 
+def whole_chains(
+    fleet: FleetLines, rows: Ints, positions_by_cell: Sequence[tuple[int, ...]], cell: Ints, absent: Bools
+) -> tuple[Chains, Ints]:
+    """One chain a position, with its name: a line that names no position speaks of each of them.
+
+    That is how a single machine's question reads its lines; arguments as in `part_chains`. A machine that lacks the
+    part has no chain, whatever is in doubt about it.
+    """
+    owner, position = fleet.owner[rows], fleet.position[rows]
+    here = ~absent[owner]
+    rows, owner, position = rows[here], owner[here], position[here]
+    carried = _carried(owner, position, positions_by_cell, cell, absent)
+    told = _told(carried, owner, position, rows, np.zeros(len(rows), dtype=bool), len(cell))
+    start = np.concatenate([[0], np.cumsum(np.bincount(told.where, minlength=len(carried.owner)))])
+    return Chains(carried.owner, start, told.line, told.unplaced), carried.position
+
+
 class _Positions(NamedTuple):
     """Positions carried, by machine (its place in the fleet), each machine's in order."""
 

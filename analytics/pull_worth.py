@@ -10,9 +10,11 @@ Source: age replacement (Barlow & Proschan 1965, 4.2).
 from __future__ import annotations
 
 from collections.abc import Mapping
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
+from analytics.fleet_draws import JointLives
 from analytics.fleet_path import hazard_of_new, use_per_step
 from analytics.fleet_types import Fleet, FleetGroup
 from analytics.operational_time import operational_units
@@ -22,6 +24,12 @@ from analytics.spells import Floats
 
 AGES_DAYS = np.concatenate([[0.0], np.geomspace(20.0, 36_525.0, 160)])  # to a hundred years: never, for a part
 _CHUNK = 256
+_MOST_COSTS = 20  # sets of costs asked about
+
+# What was worked out of a component's lives, by costs, then by life and use; it goes with the lives.
+_held: WeakKeyDictionary[JointLives, dict[RenewalCosts, dict[tuple[int, int], tuple[float, float]]]] = (
+    WeakKeyDictionary()
+)
 
 
 def best_policies(group: FleetGroup, km_per_day: Floats, costs: RenewalCosts) -> tuple[Floats, Floats]:
@@ -33,13 +41,22 @@ def best_policies(group: FleetGroup, km_per_day: Floats, costs: RenewalCosts) ->
     km_per_day : (parts,)
     costs : RenewalCosts
     """
-    use = np.exp(np.round(np.log(np.maximum(km_per_day, 0.1)) * 10) / 10)  # machines of nearly one use share a policy
-    _, first, which = np.unique(np.column_stack([group.new_key, use]), axis=0, return_index=True, return_inverse=True)
-    rate, age = np.empty((2, len(first)))
-    for begin in range(0, len(first), _CHUNK):
-        some = slice(begin, begin + _CHUNK)
-        rate[some], age[some] = _least(group.taken(first[some]), use[first[some]], costs)
-    return rate[which.ravel()], age[which.ravel()]
+    step = np.round(np.log(np.maximum(km_per_day, 0.1)) * 10).astype(np.int64)  # nearly one use: one policy
+    asked, first, which = np.unique(
+        np.column_stack([group.new_key, step]), axis=0, return_index=True, return_inverse=True
+    )
+    held = _held.setdefault(group.lives, {}).setdefault(costs, {})
+    names = [tuple(row) for row in asked.tolist()]
+    new = first[[k for k, name in enumerate(names) if name not in held]]
+    for begin in range(0, len(new), _CHUNK):
+        some = new[begin : begin + _CHUNK]
+        found = _least(group.taken(some), np.exp(step[some] / 10), costs)
+        keys = zip(group.new_key[some].tolist(), step[some].tolist(), strict=True)
+        held.update(zip(keys, zip(*(values.tolist() for values in found), strict=True), strict=True))
+    policies = np.array([held[name] for name in names], dtype=float).reshape(-1, 2)[which.ravel()]
+    if len(_held[group.lives]) > _MOST_COSTS:
+        _held[group.lives] = {costs: held}
+    return policies[:, 0], policies[:, 1]
 
 
 def _least(group: FleetGroup, use: Floats, costs: RenewalCosts) -> tuple[Floats, Floats]:

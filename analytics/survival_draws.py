@@ -14,6 +14,7 @@ from analytics.life_model_types import PartState
 from analytics.operational_time import operational_units
 from analytics.pattern_mix import mixed
 from analytics.risk_draws import LifeDraws
+from analytics.state_columns import StateColumns
 from analytics.unknown_start import AGES, age_table, age_weights
 
 Floats = NDArray[np.float64]
@@ -50,7 +51,7 @@ def groups_of(
         "known": _known,
         "unknown": _on_surface,
         "unknown make": _on_surface,
-        "superseded": lambda mine, own, at: _two_kinds(mine, own, at, later(mine)),
+        "superseded": lambda mine, own, at: superseded_group(mine, own, at, later(mine)),
     }
     share = np.zeros(len(states)) if draws.pattern is None else draws.pattern.share
     kinds = [_kind(s, q > 0) for s, q in zip(states, share.tolist(), strict=True)]
@@ -170,48 +171,48 @@ def _with_gains(
 
 
 def _known(states: list[PartState], draws: LifeDraws, at: Ints) -> Group:
-    w = draws.clock_weight[at]
+    w, known = draws.clock_weight[at], StateColumns.of(states)
     share = np.zeros(len(at)) if draws.restored_share is None else draws.restored_share[at]
     km, days = (
-        np.array([_first(getattr(s, f"part_{clock}")) for s in states])
-        - share * np.array([_first(getattr(s, f"repair_{clock}"), 0.0) for s in states])
-        for clock in ("km", "days")
+        known.part_km - share * np.nan_to_num(known.repair_km),
+        known.part_days - share * np.nan_to_num(known.repair_days),
     )
-    age = operational_units(_column(km), _column(days), w)
+    age = operational_units(km[:, None], days[:, None], w)
     weight = np.ones((1, 1, 1))
     return Group(at, age[..., None], weight, draws.log_theta[at][..., None], draws.shape[at][..., None])
 
 
-def _seen_and_now(states: list[PartState], w: Floats, of: Ints | slice) -> tuple[Floats, Floats]:
+def _seen_and_now(states: StateColumns, w: Floats) -> tuple[Floats, Floats]:
     """Machine's operational age when the part was last open to renewal, and now."""
-    seen_km = _column([_first(s.watched_km, _fitted(s, "km"), s.machine_km) for s in states])[of]
-    seen_days = _column([_first(s.watched_days, _fitted(s, "days"), s.machine_days) for s in states])[of]
-    now_km, now_days = (_column([getattr(s, f"machine_{clock}") for s in states])[of] for clock in ("km", "days"))
-    now = operational_units(now_km, now_days, w)
+    seen_km, seen_days = (
+        _first_known(getattr(states, f"watched_{c}"), _fitted(states, c), getattr(states, f"machine_{c}"))[:, None]
+        for c in ("km", "days")
+    )
+    now = operational_units(states.machine_km[:, None], states.machine_days[:, None], w)
     return np.maximum(operational_units(seen_km, seen_days, w), _SMALL), now
 
 
-def _oldest(states: list[PartState], w: Floats, now: Floats, of: Ints | slice) -> Floats:
+def _oldest(states: StateColumns, w: Floats, now: Floats) -> Floats:
     """Largest age the records allow now; infinite where they set no bound."""
-    bound = np.array([s.earliest_km is not None for s in states])[of]
+    bound = ~np.isnan(states.earliest_km)
     if not bound.any():
         return np.full_like(now, np.inf)
     start = operational_units(
-        _column([_first(s.earliest_km, 0.0) for s in states])[of],
-        _column([_first(s.earliest_days, 0.0) for s in states])[of],
-        w,
+        np.nan_to_num(states.earliest_km)[:, None], np.nan_to_num(states.earliest_days)[:, None], w
     )
     return np.where(bound[:, None], now - start, np.inf)
 
 
-def unknown_group(states: list[PartState], draws: LifeDraws, at: Ints, of: Ints | None = None) -> Group:
+def unknown_group(
+    states: Sequence[PartState] | StateColumns, draws: LifeDraws, at: Ints, of: Ints | None = None
+) -> Group:
     """Ages now and their weights, from the renewal mixture at the time since when the part was not renewed.
 
     `of` says which of the states each row of `draws[at]` speaks for, where that is not one to one.
     """
-    who: Ints | slice = slice(None) if of is None else of
+    known = StateColumns.of(states) if of is None else StateColumns.of(states).take(of)
     w, log_theta, shape = draws.clock_weight[at], draws.log_theta[at], draws.shape[at]
-    seen, now = _seen_and_now(states, w, who)
+    seen, now = _seen_and_now(known, w)
     log_life = -log_theta / shape
     lives = np.exp(np.clip(np.log(seen) - log_life, -12.0, 12.0))
     renewals = draws.renewal_rate[at] * np.exp(np.minimum(log_life, 12.0))
@@ -223,13 +224,14 @@ def unknown_group(states: list[PartState], draws: LifeDraws, at: Ints, of: Ints 
     life = log_theta[..., None], shape[..., None]
     if draws.pattern is not None:
         ages, weight, life = mixed(ages, weight, life, draws.pattern.of(at))
-    return _grown(states, at, (seen, now), ages, weight, life, w, who)
+    return _grown(known, at, (seen, now), ages, weight, life, w)
 
 
-def _two_kinds(states: list[PartState], draws: LifeDraws, at: Ints, later: LifeDraws) -> Group:
+def superseded_group(states: Sequence[PartState] | StateColumns, draws: LifeDraws, at: Ints, later: LifeDraws) -> Group:
     """The factory part lives by its own stratum's life, replacements by another; solved anew for each draw."""
     w, first = draws.clock_weight[at], (draws.log_theta[at], draws.shape[at])
-    seen, now = _seen_and_now(states, w, slice(None))
+    known = StateColumns.of(states)
+    seen, now = _seen_and_now(known, w)
     flat = [
         age_weights(
             (first[0][i], first[1][i]),
@@ -238,7 +240,7 @@ def _two_kinds(states: list[PartState], draws: LifeDraws, at: Ints, later: LifeD
             (draws.renewal_rate[at[i]], later.renewal_rate[i]),
             _LATTICE,
         )
-        for i in range(len(states))
+        for i in range(len(known))
     ]
     ages = np.stack([np.concatenate([a, seen[i][:, None]], axis=1) for i, (_, a, _) in enumerate(flat)])
     weight = np.stack([np.concatenate([v, o[:, None]], axis=1) for o, _, v in flat])
@@ -248,18 +250,17 @@ def _two_kinds(states: list[PartState], draws: LifeDraws, at: Ints, later: LifeD
     life = log_theta, shape
     if later.pattern is not None:
         ages, weight, life = mixed(ages, weight, life, later.pattern)
-    return _grown(states, at, (seen, now), ages, weight, life, w)
+    return _grown(known, at, (seen, now), ages, weight, life, w)
 
 
 def _grown(
-    states: list[PartState],
+    states: StateColumns,
     at: Ints,
     clocks: tuple[Floats, Floats],
     ages: Floats,
     weight: Floats,
     life: tuple[Floats, Floats],
     w: Floats,
-    of: Ints | slice = slice(None),
 ) -> Group:
     """Carry ages from when the part was last open to renewal to now; weigh by what is known and by its survival.
 
@@ -267,10 +268,10 @@ def _grown(
     """
     seen, now = clocks
     since = (now - seen)[..., None]
-    gone = np.array([s.not_original for s in states])[of][:, None]
+    gone = states.not_original[:, None]
     weight[..., -1] = np.where(gone, 0.0, weight[..., -1])
-    if np.any(since) or any(s.earliest_km is not None for s in states):
-        allowed = ages + since <= _oldest(states, w, now, of)[..., None] * (1 + 1e-9)
+    if np.any(since) or not np.isnan(states.earliest_km).all():
+        allowed = ages + since <= _oldest(states, w, now)[..., None] * (1 + 1e-9)
         # where the bound leaves no age of the mixture, the youngest stands in
         allowed |= ~allowed.any(axis=-1, keepdims=True) & (ages == ages.min(axis=-1, keepdims=True))
         weight = np.where(allowed, weight, 0.0) + 1e-290 * allowed
@@ -283,15 +284,15 @@ def _grown(
     return Group(at, ages + since, weight / np.einsum("...k->...", weight)[..., None], *life)
 
 
-def _fitted(state: PartState, clock: str) -> float | None:
+def _fitted(states: StateColumns, clock: str) -> Floats:
     """A second-hand part: the machine's clock when it was fitted, so that the donor is taken to be as old."""
-    own = getattr(state, f"part_{clock}")
-    return getattr(state, f"machine_{clock}") - own if state.used and own is not None else None
+    fitted = getattr(states, f"machine_{clock}") - getattr(states, f"part_{clock}")
+    return np.where(states.used, fitted, np.nan)
 
 
-def _first(*values: float | None) -> float:
-    return next(v for v in values if v is not None)
-
-
-def _column(values: Sequence[float | None] | Floats) -> Floats:
-    return np.array(values, dtype=float).reshape(-1, 1)
+def _first_known(*columns: Floats) -> Floats:
+    """Of each part the first value that is known."""
+    found = columns[0]
+    for column in columns[1:]:
+        found = np.where(np.isnan(found), column, found)
+    return found

@@ -78,7 +78,8 @@ class PartNow(NamedTuple):
     """The part fitted when the watch ends; clocks are the machine's, nan where unknown.
 
     `watched_from` is the latest moment at which it can have been fitted; `last_good` when it was last new,
-    mended or found good by a check; `repair` when it was last repaired, not renewed.
+    mended or found good by a check; `repair` when it was last repaired, not renewed; `bad` when it was found bad, of
+    one that is not `alive`.
     """
 
     start_km: float
@@ -92,6 +93,8 @@ class PartNow(NamedTuple):
     last_good_days: float
     repair_km: float
     repair_days: float
+    bad_km: float = NAN
+    bad_days: float = NAN
 
 
 class UnitHistory(NamedTuple):
@@ -139,6 +142,7 @@ class _Part:
         self.entry = (watch.start_km, watch.start_days)
         self.last_good = self.entry
         self.checked = (NAN, NAN)
+        self.bad = (NAN, NAN)
 
     def fit_new(self, event: Event) -> None:
         """A part went in at this event; a used one brings an age nobody knows."""
@@ -210,7 +214,10 @@ def live(events: list[Event], watch: Watch, *, shown_by_running: bool) -> UnitHi
             _observe(part, event)
     end = Event(watch.end_km, watch.end_days, "", "", "card", 0, False)
     part.close(end, Outcome.CENSORED, Removal.MACHINE_GONE if watch.gone else Removal.STILL_FITTED)
-    now = PartNow(*part.start, part.not_original, part.quality, part.alive, *part.entry, *part.checked, *part.repair)
+    bad = (NAN, NAN) if part.alive else part.bad
+    now = PartNow(
+        *part.start, part.not_original, part.quality, part.alive, *part.entry, *part.checked, *part.repair, *bad
+    )
     return UnitHistory(part.rows, now)
 
 
@@ -231,6 +238,7 @@ def _place_start(part: _Part, event: Event) -> None:
             part.start = (NAN, NAN)
     elif event.action in ("repaired", "checked_good", "checked_bad") and not event.in_doubt:
         part.alive = event.action != "checked_bad"
+        part.bad = (event.km, event.days)
         if part.alive and event.km == event.km:
             part.checked = (event.km, event.days)
             part.repair = part.checked if event.action == "repaired" else part.repair
@@ -264,6 +272,7 @@ def _on_checked_bad(part: _Part, event: Event) -> None:
         reason = event.reason if event.reason != "unknown" else "found_failed"
         part.close(event, _outcome(part, event, reason), REMOVAL_OF_REASON[reason])
         part.alive = False
+    part.bad = (event.km, event.days)
 
 
 def _on_renewed(part: _Part, event: Event) -> None:

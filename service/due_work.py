@@ -15,9 +15,9 @@ from sqlalchemy.orm import Session
 from analytics.fleet_types import FleetGroup
 from analytics.pull_worth import best_policies, days_until_due
 from analytics.spells import Floats
-from service.fleet_costs import fleet_costs
+from service.fleet_costs import FleetCosts, fleet_costs
+from service.fleet_now import FleetOnRecord, fleet_on_record, kept_answer
 from service.imports.guard import put_mark
-from service.outlooks import FleetOnRecord, fleet_on_record
 from service.pull_lists import SAFETY_NOTE
 from service.settings import Settings
 
@@ -32,7 +32,11 @@ def due_work(
 ) -> dict[str, Any]:
     """Parts of scheduled components due within so many days, the overdue first."""
     known = fleet_on_record(session, shop_id, as_of=as_of, pool_open=settings.pool_open)
-    costs = fleet_costs(session, shop_id, known.snapshot.catalogue, settings, asked)
+    costs = fleet_costs(session, shop_id, known.snapshot.plain_catalogue, settings, asked)
+    return kept_answer(known, ("due", days, costs.key), lambda: _all_due(known, costs, days))
+
+
+def _all_due(known: FleetOnRecord, costs: FleetCosts, days: int) -> dict[str, Any]:
     rows: list[dict[str, Any]] = []
     paying: set[str] = set()
     for group in known.fleet.groups:

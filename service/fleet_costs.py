@@ -28,6 +28,12 @@ class FleetCosts:
     currency: str
     notes: tuple[str, ...]
 
+    @property
+    def key(self) -> tuple[Any, ...]:
+        """All of it, to name what was worked out with it."""
+        by_component, hours = tuple(sorted(self.by_component.items())), tuple(sorted(self.hours.items()))
+        return by_component, hours, tuple(sorted(self.scheduled)), self.currency, self.notes
+
 
 def fleet_costs(
     session: Session, shop_id: int, catalogue: Catalogue, settings: Settings, asked: Mapping[str, Any]

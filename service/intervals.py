@@ -12,8 +12,9 @@ from sqlalchemy.orm import Session
 from analytics.fleet import DAYS_PER_MONTH, Interval, change_of_interval
 from service.errors import InvalidInput, NotFound
 from service.fleet_costs import INVENTED, FleetCosts, fleet_costs
+from service.fleet_now import fleet_on_record
 from service.inspections.serving import Snapshot
-from service.outlooks import fleet_on_record, fleet_outlook
+from service.outlooks import fleet_outlook
 from service.schemas.ahead import AGE, NEVER
 from service.settings import Settings
 

@@ -117,20 +117,31 @@ class FitLines:
         known = self.kept.latest[~np.isnan(self.kept.latest)]
         return date.fromordinal(int(known.max())) if len(known) else None
 
-    def life_records(self, only: Collection[str] | None = None) -> dict[str, Spells]:
-        """Spells of every component that any line names, or of some of them."""
-        named = set(np.unique(self.world.component_index(self.kept.told_component)).tolist())
-        wanted = [u for u in self.components if u.index in named and (only is None or u.slug in only)]
+    def named(self) -> frozenset[int]:
+        """Components, by index, that any line names."""
+        return frozenset(np.unique(self.world.component_index(self.kept.told_component)).tolist())
+
+    def on_clocks(self, only: Collection[str] | None = None) -> FleetLines:
+        """All machines on their clocks, machines, components and positions by their indices here.
+
+        With `only`, lines of other components are left out.
+        """
         fleet = self.kept.fleet
         if only is not None:  # the other lines need not be looked at
             types = [0, -1, *(row.id for row in self.world.types if row.slug in only)]
             fleet = pick_lines(fleet, np.isin(fleet.component, types))
-        fleet = replace(
+        return replace(
             fleet,
             machine=np.searchsorted(np.array(self.machine_ids, dtype=np.int64), fleet.machine),
             component=self.world.component_index(np.maximum(fleet.component, 0)),
             position=self.world.position_index(fleet.position, self.kept.names),
         )
+
+    def life_records(self, only: Collection[str] | None = None) -> dict[str, Spells]:
+        """Spells of every component that any line names, or of some of them."""
+        named = self.named()
+        wanted = [u for u in self.components if u.index in named and (only is None or u.slug in only)]
+        fleet = self.on_clocks(only)
         rows = lines_by_component(fleet)
         return {u.slug: component_records(fleet, rows, u, self.machines, self.names) for u in wanted}
 

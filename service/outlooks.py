@@ -3,132 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
 import numpy as np
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from analytics.fleet import DAYS_PER_MONTH, Interval, outlook
-from analytics.fleet_path import fleet_of
-from analytics.fleet_types import Fleet, FleetMachine, Outlook
-from analytics.histories import Placed
-from analytics.life_model_types import PartState
-from analytics.odometer import TYPICAL_KM_PER_DAY
+from analytics.fleet_types import Outlook
 from analytics.spares import SparesAdvice, demand_ahead
-from analytics.spells import DAYS_PER_YEAR
-from service.errors import Conflict, InvalidInput, NotFound
+from service.errors import NotFound
 from service.fleet_costs import FleetCosts
-from service.inspections.part_states import LEAST_DAYS_FOR_A_RATE, KnownMachine, part_state, parts_now
-from service.inspections.serving import Snapshot, snapshot_for
-from service.lifetimes import Dataset, read_dataset
-from service.models import Machine
+from service.fleet_now import FleetOnRecord, fleet_on_record, kept_answer
+from service.inspections.serving import Snapshot
 
 LEVEL = 0.8
-LEFT_AFTER_DAYS = 3 * DAYS_PER_YEAR  # own choice: a machine not seen for so long is taken to have left
-
-
-@dataclass(frozen=True)
-class FleetOnRecord:
-    """The shop's machines in use, sorted for the outlook; `references` by machine, `bad` what stands found bad.
-
-    `as_of` is the day looked ahead from: the last one on record where that lies years back.
-    """
-
-    fleet: Fleet
-    snapshot: Snapshot
-    references: tuple[str, ...]
-    bad: tuple[tuple[str, str, str | None], ...]
-    notes: tuple[str, ...]
-    as_of: date
-
-
-def fleet_on_record(session: Session, shop_id: int, *, as_of: date, pool_open: bool) -> FleetOnRecord:
-    """Every machine of a shop with its parts as they are on a day, by its lines.
-
-    Where the records ended so long ago that no machine would be left, it is looked ahead from their last day.
-
-    Raises
-    ------
-    Conflict
-        No machine can be used.
-    InvalidInput
-        The day lies before the last line on record: what came later would be known already.
-    """
-    snapshot = snapshot_for(session, shop_id, pool_open=pool_open)
-    dataset = read_dataset(session, shop_ids=[shop_id])
-    last = dataset.data_through
-    if not dataset.line_ids or last is None:
-        raise Conflict("this shop has no dated lines on record: there is nothing ahead; import its job lines first")
-    if as_of < last:
-        raise InvalidInput(f"as_of lies before the last line on record, {last}; give that day or a later one")
-    names = dict(session.execute(select(Machine.id, Machine.reference).where(Machine.shop_id == shop_id)).all())
-    notes: list[str] = []
-    in_use, left = _machines_in_use(dataset, as_of)
-    if not in_use and as_of > last:
-        in_use, left = _machines_in_use(dataset, last)
-        notes.append(
-            f"The records end on {last} and no machine was seen in the three years before {as_of}: looked ahead from"
-            " the last day on record. Import newer job lines to look ahead from today."
-        )
-        as_of = last
-    if not in_use:
-        raise Conflict(
-            f"no machine of this shop is in use: each is written as gone, or was not seen in the three years before"
-            f" {last}, or its cards cannot be placed; import newer job lines, or settle what is in doubt"
-        )
-    machines: list[FleetMachine] = []
-    bad: list[tuple[str, str, str | None]] = []
-    references = [names[dataset.machine_ids[index]] for index, _ in in_use]
-    for reference, (_, known) in zip(references, in_use, strict=True):
-        states: list[PartState] = []
-        for slug, position, now in parts_now(known, snapshot):
-            if now.alive:
-                states.append(part_state(slug, position, now, known, snapshot))
-            else:
-                bad.append((reference, slug, position))
-        machines.append(FleetMachine(known.cell, known.km_per_day, states))
-    if left:
-        notes.append(f"{left} machines left, or not seen for three years, are not in it.")
-    fleet = fleet_of(snapshot.risks, machines)
-    return FleetOnRecord(fleet, snapshot, tuple(references), tuple(bad), tuple(notes), as_of)
-
-
-def _machines_in_use(dataset: Dataset, day: date) -> tuple[list[tuple[int, KnownMachine]], int]:
-    """The machines in use on a day by their index, and how many have left."""
-    found: list[tuple[int, KnownMachine]] = []
-    left = 0
-    for index, _, placed in dataset.placed():
-        known = None if placed is None else _in_use(placed, dataset, index, float(day.toordinal()))
-        if known is None:
-            left += 1
-        else:
-            found.append((index, known))
-    return found, left
-
-
-def _in_use(placed: Placed, dataset: Dataset, index: int, today: float) -> KnownMachine | None:
-    """The machine run on at its own rate to the day asked about; None where it has left."""
-    watch = placed.watch
-    now_days = max(today - placed.new_day, watch.end_days)
-    if watch.gone or now_days - watch.end_days > LEFT_AFTER_DAYS:
-        return None
-    rate = TYPICAL_KM_PER_DAY
-    if watch.end_days >= LEAST_DAYS_FOR_A_RATE and watch.end_km > 0:
-        rate = watch.end_km / watch.end_days
-    return KnownMachine(
-        cell=dataset.names.cells[int(dataset.machines.cell[index])],
-        new_day=placed.new_day,
-        now_km=watch.end_km + (now_days - watch.end_days) * rate,
-        now_days=now_days,
-        km_per_day=rate,
-        placed=replace(placed, watch=watch._replace(ends_on_failure=False)),
-        components=tuple(units.slug for units in dataset.components),
-        positions=dataset.names.positions,
-        notes=(),
-    )
 
 
 def fleet_outlook(
@@ -149,8 +38,15 @@ def fleet_outlook(
     """
     known = fleet_on_record(session, shop_id, as_of=as_of, pool_open=pool_open)
     renewed = intervals(known.fleet.components) if intervals else {}
-    found = outlook(known.fleet, months * DAYS_PER_MONTH, steps=months, intervals=renewed)
     prices = costs(known.snapshot) if costs else None
+    question = ("outlook", months, level, tuple(sorted(renewed.items())), prices and prices.key)
+    return kept_answer(known, question, lambda: _expected(known, months, level, renewed, prices))
+
+
+def _expected(
+    known: FleetOnRecord, months: int, level: float, renewed: Mapping[str, Interval], prices: FleetCosts | None
+) -> dict[str, Any]:
+    found = outlook(known.fleet, months * DAYS_PER_MONTH, steps=months, intervals=renewed)
     by_machine = found.failures_by_machine.sum(axis=1)
     order = np.argsort(-by_machine, kind="stable")
     low, high = found.total.between(level)
@@ -171,7 +67,7 @@ def fleet_outlook(
             {"machine": known.references[i], "expected": float(by_machine[i]), "likeliest": _likeliest(found, known, i)}
             for i in order.tolist()
         ],
-        "found_bad": [{"machine": m, "component": c, "position": p} for m, c, p in known.bad],
+        "found_bad": [{"machine": b.machine, "component": b.component, "position": b.position} for b in known.bad],
         "estimate": {"version": known.snapshot.version, "data_through": _iso(known.snapshot.data_through)},
         "notes": [*(prices.notes if prices else ()), *known.notes],
     }
@@ -252,7 +148,7 @@ def spares_to_hold(
         "low": advice.low,
         "high": advice.high,
         "level": advice.level,
-        "found_bad": sum(slug == component for _, slug, _ in known.bad),
+        "found_bad": sum(b.component == component for b in known.bad),
         "notes": list(known.notes),
     }
 

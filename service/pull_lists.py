@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from datetime import date
 from typing import Any, NamedTuple
 
@@ -13,7 +14,7 @@ from analytics.fleet import outlook
 from analytics.pull_list import PullJob, PullList, pull_list
 from analytics.pull_worth import worth_now
 from service.fleet_costs import FleetCosts, fleet_costs
-from service.outlooks import FleetOnRecord, fleet_on_record
+from service.fleet_now import FleetOnRecord, fleet_on_record, kept_answer
 from service.settings import Settings
 
 LEFT_SAFETY = "safety class A and past its best age, but the hours are full: check it before the machine is used again"
@@ -36,9 +37,16 @@ def week_list(
     `days_ahead` is how long a machine not brought in now runs on; `asked` holds the downtime and what a day costs.
     """
     known = fleet_on_record(session, shop_id, as_of=as_of, pool_open=settings.pool_open)
-    costs = fleet_costs(session, shop_id, known.snapshot.catalogue, settings, asked)
+    costs = fleet_costs(session, shop_id, known.snapshot.plain_catalogue, settings, asked)
+    question = ("pull list", hours, days_ahead, hours_to_bring_in, costs.key)
+    return kept_answer(known, question, lambda: _list(known, costs, hours, days_ahead, hours_to_bring_in))
+
+
+def _list(
+    known: FleetOnRecord, costs: FleetCosts, hours: float, days_ahead: float, hours_to_bring_in: float
+) -> dict[str, Any]:
     jobs: dict[str, tuple[PullJob, str, str | None, float | None]] = {}
-    for reference, slug, position in known.bad:
+    for reference, slug, position, *_ in known.bad:
         job = PullJob(_job_id(reference, slug, position), reference, costs.hours[slug], 0.0, must=True)
         jobs[job.id] = (job, slug, position, None)
     for part in _worthwhile(known, costs, days_ahead):
@@ -70,8 +78,9 @@ class _PartAhead(NamedTuple):
 def _worthwhile(known: FleetOnRecord, costs: FleetCosts, days_ahead: float) -> Iterator[_PartAhead]:
     """Parts of scheduled components cheaper to renew now than to run on."""
     fleet = known.fleet
-    chance = outlook(fleet, days_ahead, steps=1).part_chance
     scheduled = {slug: cost for slug, cost in costs.by_component.items() if slug in costs.scheduled}
+    fleet = replace(fleet, groups=tuple(g for g in fleet.groups if g.lives.component in scheduled))
+    chance = outlook(fleet, days_ahead, steps=1).part_chance
     worth = worth_now(fleet, chance, days_ahead, scheduled)
     for group in fleet.groups:
         for i in np.flatnonzero(worth[group.part] > 0).tolist():

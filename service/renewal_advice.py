@@ -7,7 +7,6 @@ from dataclasses import asdict
 from typing import Any
 
 import numpy as np
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from analytics.new_life import NewLife, fitted_life, watched_to
@@ -20,8 +19,6 @@ from service.estimates import pool_is_open
 from service.inspections.part_states import LEAST_DAYS_FOR_A_RATE
 from service.inspections.serving import Snapshot, find_cell, snapshot_for
 from service.life_lines import lines_to_fit
-from service.lifetimes import read_dataset
-from service.models import Machine, MachineMake, MachineModel
 
 LEAST_MACHINES = 3
 MOST_USES = 15
@@ -162,19 +159,11 @@ def block_advice(session: Session, shop_id: int, asked: Mapping[str, Any], *, po
 
 def _watched(session: Session, shop_id: int, component: str, cell: Cell, clock: str, pool_open: bool) -> float | None:
     """Age to which parts of this model were watched, in the records the shop may see."""
-    wanted = (
-        select(Machine.id)
-        .join(MachineModel, Machine.model_id == MachineModel.id)
-        .join(MachineMake, MachineModel.make_id == MachineMake.id)
-        .where(MachineModel.name == cell.model, MachineMake.name == cell.make)
-    )
-    if not pool_is_open(session, pool_open=pool_open):
-        wanted = wanted.where(Machine.shop_id == shop_id)
-    ids = session.scalars(wanted).all()
-    if not ids:
+    shops = None if pool_is_open(session, pool_open=pool_open) else [shop_id]
+    lines = lines_to_fit(session, shop_ids=shops)
+    spells = lines.life_records([component]).get(component)
+    if spells is None:
         return None
-    dataset = read_dataset(session, machine_ids=ids)
-    if not dataset.line_ids:
-        return None
-    spells = dataset.life_records().get(component)
-    return None if spells is None else watched_to(spells, clock)
+    of_model = np.array([(c.make, c.model) == (cell.make, cell.model) for c in spells.cells], dtype=bool)
+    mine = spells.subset(of_model[spells.cell])
+    return watched_to(mine, clock) if len(mine) else None

@@ -59,6 +59,7 @@ class Snapshot:
     counts: VisibleCounts | None = None
     taught: Mapping[Key, TaughtShares] = field(default_factory=dict)
     untaught: Catalogue | None = None  # where something was taught: the catalogue as it was loaded
+    basis: tuple[Any, ...] = ()  # release and state of the catalogue it was built from
 
     @property
     def plain_catalogue(self) -> Catalogue:

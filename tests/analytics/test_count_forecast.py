@@ -7,7 +7,7 @@ from scipy.stats import nbinom, poisson
 from analytics.count_forecast import CountForecast, forecast_of_counts, forecast_of_moments, known_count
 from analytics.errors import InvalidObservations
 from analytics.fleet import outlook
-from analytics.fleet_path import fleet_of
+from analytics.fleet_parts import fleet_of
 from analytics.renewal_counts import sum_of_counts
 from tests.analytics.fleet_cases import fitted_table, small_fleet
 

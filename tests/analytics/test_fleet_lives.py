@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 
 from analytics.fleet_clocks import place_fleet
+from analytics.fleet_lives import NowColumns, parts_at_end
 from analytics.fleet_records import encode, life_records
 from analytics.histories import ComponentUnits, Lines, Machines, Names, machine_slices, place_machine
+from analytics.part_chains import whole_chains
 from analytics.spells import Cell
-from analytics.unit_life import REMOVAL_OF_REASON
+from analytics.unit_life import REMOVAL_OF_REASON, live
 from tests.analytics.history_oracle import COLUMNS, plain_records
 
 NAMES = Names(tuple(Cell("Tindrake", "TD", f"model {k}") for k in range(3)), ("a", "b", "c", "d"), ("one", "two"))
@@ -90,6 +92,33 @@ def test_columns_give_the_same_clocks_and_windows(seed):
         names = ("start_km", "start_days", "end_km", "end_days", "gone", "ends_on_failure")
         assert tuple(getattr(fleet, name)[k] for name in names) == watch[:6]
         assert fleet.new_day[k] == one.new_day
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_columns_give_the_same_parts_at_the_end(seed):
+    """A line that names no position speaks of all; what is in doubt of a machine without the part is nothing."""
+    lines, machines = messy(200 + seed, 40)
+    fleet = place_fleet(encode(lines), machines.new_day)
+    placed = [place_machine(lines, rows, machines.new_day[m]) for m, rows in machine_slices(lines.machine)]
+    absent = np.random.default_rng(seed).random(len(fleet.machine)) < 0.2
+    watched = [one for one in placed if one is not None]
+    for units in UNITS[:3]:
+        rows = np.flatnonzero(fleet.component == units.index)
+        chains, position = whole_chains(fleet, rows, units.positions_by_cell, machines.cell[fleet.machine], absent)
+        found = parts_at_end(chains, fleet)
+        wanted = {}
+        for k, one in enumerate(watched):
+            mine = [(p, event) for c, p, event in one.events if c == units.index]
+            base = units.positions_by_cell[int(machines.cell[fleet.machine[k]])]
+            named = {p for p, _ in mine if p >= 0}
+            for p in () if absent[k] else sorted(named | set(base) - ({-1} if named else set())):
+                now = live([e for at, e in mine if at in (p, -1)], one.watch, shown_by_running=False).now
+                wanted[k, p] = [getattr(now, name) for name in NowColumns._fields]
+        got = {(k, p): row for k, p, *row in zip(chains.owner.tolist(), position.tolist(), *found, strict=True)}
+        assert got.keys() == wanted.keys()
+        for key, row in got.items():
+            np.testing.assert_array_equal(np.array(row, dtype=float), np.array(wanted[key], dtype=float), str(key))
+        assert units.index or sum(not row[4] for row in wanted.values()) > 0
 
 
 def test_no_lines_give_no_records():

@@ -5,7 +5,7 @@ import pytest
 
 from analytics.errors import InvalidObservations, UnknownComponent
 from analytics.fleet import Interval, change_of_interval, outlook, parts_of
-from analytics.fleet_path import fleet_of
+from analytics.fleet_parts import fleet_of
 from analytics.fleet_types import FleetMachine
 from analytics.life_model_types import Horizon, PartState
 from analytics.renewal_policy import RenewalCosts

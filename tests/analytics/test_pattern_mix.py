@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from analytics.component_fit import ComponentFit
-from analytics.fleet_path import fleet_of, hazard_ahead
+from analytics.fleet_parts import fleet_of
+from analytics.fleet_path import hazard_ahead
 from analytics.fleet_types import FleetMachine
 from analytics.life_model_types import Horizon, LifePrior, PartState
 from analytics.pattern_mix import pattern_shares

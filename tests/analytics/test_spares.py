@@ -7,7 +7,7 @@ from scipy.stats import poisson
 from analytics.count_forecast import known_count
 from analytics.errors import InvalidObservations
 from analytics.fleet import Interval
-from analytics.fleet_path import fleet_of
+from analytics.fleet_parts import fleet_of
 from analytics.fleet_types import FleetMachine
 from analytics.life_model_types import PartState
 from analytics.new_life import known_life

@@ -16,7 +16,7 @@ import sys
 import numpy as np
 
 from analytics.fleet import outlook
-from analytics.fleet_path import fleet_of
+from analytics.fleet_parts import fleet_of
 from analytics.fleet_types import FleetMachine
 from analytics.life_model_types import Horizon, PartState
 from analytics.risk import RiskTable, assess

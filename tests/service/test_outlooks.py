@@ -13,10 +13,11 @@ from analytics.life_model_types import Horizon
 from service.db import Database
 from service.errors import Conflict, InvalidInput, NotFound
 from service.fitting import refit
+from service.fleet_now import fleet_on_record
 from service.inspections.ranking import rank_recorded
 from service.model_comparisons import model_comparisons
 from service.models import Machine
-from service.outlooks import fleet_on_record, fleet_outlook, spares_to_hold
+from service.outlooks import fleet_outlook, spares_to_hold
 from service.records import get_or_create_shop
 from tests.service.callers import make_command
 from tests.service.job_files import NOW, SHOP, csv_file, row, seen, take_in

@@ -18,7 +18,7 @@ import numpy as np
 
 from analytics.count_forecast import CountForecast
 from analytics.fleet import outlook
-from analytics.fleet_path import fleet_of
+from analytics.fleet_parts import fleet_of
 from analytics.fleet_types import FleetMachine
 from analytics.life_model_types import PartState
 from analytics.operational_time import REFERENCE_KM_PER_YEAR

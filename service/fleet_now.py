@@ -1,0 +1,292 @@
+"""A shop's machines in use and the parts now fitted, over columns; kept while what they rest on stays the same."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any, NamedTuple
+
+import numpy as np
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from analytics.fleet_clocks import FleetLines, pick_machines
+from analytics.fleet_lives import NowColumns, parts_at_end
+from analytics.fleet_parts import PartsOfComponent, fleet_of_parts
+from analytics.fleet_records import lines_by_component
+from analytics.fleet_types import Fleet
+from analytics.odometer import TYPICAL_KM_PER_DAY
+from analytics.part_chains import whole_chains
+from analytics.spells import DAYS_PER_YEAR, Bools, Floats, Ints, Quality
+from analytics.state_columns import StateColumns
+from service.errors import Conflict, InvalidInput
+from service.inspections.part_states import LEAST_DAYS_FOR_A_RATE, is_absent, positions_on_record
+from service.inspections.serving import Snapshot, snapshot_for
+from service.kept import Kept, database_key
+from service.life_lines import FitLines, lines_to_fit
+from service.models import Machine, MachineJoin, Shop
+from service.queries import line_versions
+
+LEFT_AFTER_DAYS = 3 * DAYS_PER_YEAR  # own choice: a machine not seen for so long is taken to have left
+
+
+class FoundBad(NamedTuple):
+    """A part that stands found bad: when, nan where no line says, and what its machine has run since."""
+
+    machine: str
+    component: str
+    position: str | None
+    day: float
+    km_since: float
+    seen_since_days: float  # from the day it was found bad to the last card of its machine
+
+
+@dataclass(frozen=True)
+class FleetOnRecord:
+    """The shop's machines in use, sorted for the outlook; `references` by machine, `bad` what stands found bad.
+
+    `as_of` is the day looked ahead from: the last one on record where that lies years back. `basis` names everything
+    it was made from: answers made from it alone may be kept under it.
+    """
+
+    fleet: Fleet
+    snapshot: Snapshot
+    references: tuple[str, ...]
+    bad: tuple[FoundBad, ...]
+    notes: tuple[str, ...]
+    as_of: date
+    basis: tuple[Any, ...]
+
+
+_fleets: Kept[FleetOnRecord] = Kept(3)
+_answers: Kept[dict[str, Any]] = Kept(24)
+
+
+def kept_answer(known: FleetOnRecord, question: Hashable, make: Callable[[], dict[str, Any]]) -> dict[str, Any]:
+    """An answer that rests on the fleet and the question alone; it is not to be changed by who gets it."""
+    return _answers.get((known.basis, question), make)
+
+
+def fleet_on_record(session: Session, shop_id: int, *, as_of: date, pool_open: bool) -> FleetOnRecord:
+    """Every machine of a shop with its parts as they are on a day, by its lines.
+
+    Where the records ended so long ago that no machine would be left, it is looked ahead from their last day.
+
+    Raises
+    ------
+    Conflict
+        No machine can be used.
+    InvalidInput
+        The day lies before the last line on record: what came later would be known already.
+    """
+    snapshot = snapshot_for(session, shop_id, pool_open=pool_open)
+    basis = (
+        *database_key(session),
+        session.scalar(select(Shop.public_id).where(Shop.id == shop_id)),
+        snapshot.basis,
+        line_versions(session, shop_id, None),
+        *session.execute(select(func.count(MachineJoin.id), func.count(MachineJoin.undone_at))).one(),
+        as_of,
+    )
+    found = _fleets.get(basis, lambda: _read(session, shop_id, as_of, snapshot, basis))
+    # what strip-downs taught and which counts may be shown is no part of it, and may have changed
+    return replace(found, snapshot=snapshot)
+
+
+def _read(session: Session, shop_id: int, as_of: date, snapshot: Snapshot, basis: tuple[Any, ...]) -> FleetOnRecord:
+    lines = lines_to_fit(session, shop_ids=[shop_id])
+    last = lines.data_through
+    if not lines.line_count or last is None:
+        raise Conflict("this shop has no dated lines on record: there is nothing ahead; import its job lines first")
+    if as_of < last:
+        raise InvalidInput(f"as_of lies before the last line on record, {last}; give that day or a later one")
+    clocks = lines.on_clocks()
+    notes: list[str] = []
+    in_use = _in_use(clocks, as_of)
+    if not in_use.any() and as_of > last:
+        notes.append(
+            f"The records end on {last} and no machine was seen in the three years before {as_of}: looked ahead from"
+            " the last day on record. Import newer job lines to look ahead from today."
+        )
+        as_of = last
+        in_use = _in_use(clocks, as_of)
+    if not in_use.any():
+        raise Conflict(
+            f"no machine of this shop is in use: each is written as gone, or was not seen in the three years before"
+            f" {last}, or its cards cannot be placed; import newer job lines, or settle what is in doubt"
+        )
+    left = int((lines.kept.lines > 0).sum()) - int(in_use.sum())
+    if left:
+        notes.append(f"{left} machines left, or not seen for three years, are not in it.")
+    names = dict(session.execute(select(Machine.id, Machine.reference).where(Machine.shop_id == shop_id)).all())
+    now = _MachinesNow.of(pick_machines(clocks, in_use), lines, as_of)
+    references = tuple(names[lines.machine_ids[m]] for m in now.clocks.machine.tolist())
+    parts, bad = _parts_and_bad(now, lines, snapshot, references)
+    fleet = fleet_of_parts(snapshot.risks, lines.names.cells, now.cell, now.km_per_day, parts, now.positions(snapshot))
+    return FleetOnRecord(fleet, snapshot, references, tuple(bad), tuple(notes), as_of, basis)
+
+
+def _now_days(clocks: FleetLines, day: date) -> Floats:
+    return np.maximum(day.toordinal() - clocks.new_day, clocks.end_days)
+
+
+def _in_use(clocks: FleetLines, day: date) -> Bools:
+    return ~clocks.gone & (_now_days(clocks, day) - clocks.end_days <= LEFT_AFTER_DAYS)
+
+
+@dataclass(frozen=True)
+class _MachinesNow:
+    """The machines in use, (m,), each run on at its own rate to the day asked about."""
+
+    clocks: FleetLines
+    lines: FitLines
+    cell: Ints
+    now_km: Floats
+    now_days: Floats
+    km_per_day: Floats
+
+    @classmethod
+    def of(cls, clocks: FleetLines, lines: FitLines, day: date) -> _MachinesNow:
+        now = _now_days(clocks, day)
+        known = (clocks.end_days >= LEAST_DAYS_FOR_A_RATE) & (clocks.end_km > 0)
+        rate = np.where(known, clocks.end_km / np.maximum(clocks.end_days, 1.0), TYPICAL_KM_PER_DAY)
+        now_km = clocks.end_km + (now - clocks.end_days) * rate
+        return cls(clocks, lines, lines.machines.cell[clocks.machine], now_km, now, rate)
+
+    def positions(self, snapshot: Snapshot) -> list[str]:
+        """Names of positions: those of the lines, then others that only the estimates know."""
+        names = list(self.lines.names.positions)
+        told = {
+            label
+            for slug in snapshot.documents
+            for cell in self.lines.names.cells
+            for label in positions_on_record(slug, snapshot, cell)
+        }
+        return names + sorted(told - set(names))
+
+    def absent(self, slug: str, snapshot: Snapshot) -> Bools:
+        """Machines (m,) whose model, or build year, lacks the part, and those whose engine is of another family."""
+        out = np.zeros(len(self.cell), dtype=bool)
+        for c in np.unique(self.cell).tolist():
+            layout = snapshot.layout(self.lines.names.cells[c])
+            if slug in {row["component"] for row in layout.get("absent", ())}:
+                mine = np.flatnonzero(self.cell == c)
+                out[mine] = [is_absent(slug, layout, day) for day in self.clocks.new_day[mine].tolist()]
+        return out
+
+    def foreign(self, slug: str) -> Bools:
+        """Machines (m,) with an engine of another family, for a part that follows the engine."""
+        world = self.lines.world
+        if slug not in world.engine_parts:
+            return np.zeros(len(self.cell), dtype=bool)
+        return np.isin(self.clocks.machine, list(world.foreign))
+
+
+def _parts_and_bad(
+    now: _MachinesNow, lines: FitLines, snapshot: Snapshot, references: Sequence[str]
+) -> tuple[list[PartsOfComponent], list[FoundBad]]:
+    names = now.positions(snapshot)
+    place = {name: k for k, name in enumerate(names)}
+    rows = lines_by_component(now.clocks)
+    index = {units.slug: units.index for units in lines.components}
+    named = lines.named()
+    parts: list[PartsOfComponent] = []
+    bad: list[FoundBad] = []
+    count = 0
+    for slug in snapshot.documents:
+        number = index.get(slug, -1)
+        own = rows.get(number, rows[-1][:0]) if number in named else rows[-1][:0]
+        absent = now.absent(slug, snapshot)
+        absent[now.clocks.owner[own[~now.clocks.in_doubt[own]]]] = False  # somebody fitted one after all
+        absent |= now.foreign(slug)
+        carried = [
+            tuple(place[label] for label in positions_on_record(slug, snapshot, cell)) or (-1,)
+            for cell in lines.names.cells
+        ]
+        chains, position = whole_chains(now.clocks, own, carried, now.cell, absent)
+        fitted = parts_at_end(chains, now.clocks)
+        works = np.flatnonzero(fitted.alive)
+        if len(works):
+            mine = _columns(slug, now, snapshot, chains.owner[works], position[works], _taken(fitted, works))
+            parts.append(replace(mine, part=count + np.arange(len(works))))
+            count += len(works)
+        for k in np.flatnonzero(~fitted.alive).tolist():
+            bad.append(_found_bad(slug, now, int(chains.owner[k]), int(position[k]), names, references, fitted, k))
+    machine_order = {reference: m for m, reference in enumerate(references)}
+    return parts, sorted(bad, key=lambda b: (machine_order[b.machine], b.component, b.position or ""))
+
+
+def _taken(fitted: NowColumns, at: Ints) -> NowColumns:
+    return NowColumns._make(column[at] for column in fitted)
+
+
+def _found_bad(
+    slug: str,
+    now: _MachinesNow,
+    machine: int,
+    position: int,
+    names: Sequence[str],
+    references: Sequence[str],
+    fitted: NowColumns,
+    k: int,
+) -> FoundBad:
+    return FoundBad(
+        references[machine],
+        slug,
+        names[position] if position >= 0 else None,
+        float(now.clocks.new_day[machine] + fitted.bad_days[k]),
+        float(now.now_km[machine] - fitted.bad_km[k]),
+        float(now.clocks.end_days[machine] - fitted.bad_days[k]),
+    )
+
+
+def _columns(
+    slug: str, now: _MachinesNow, snapshot: Snapshot, machine: Ints, position: Ints, fitted: NowColumns
+) -> PartsOfComponent:
+    """As `inspections.part_states.part_state` has each part; `tests/service/test_fleet_now.py` holds them together."""
+    known = ~np.isnan(fitted.start_km) & ~np.isnan(fitted.start_days)
+    machine_km, machine_days = now.now_km[machine], now.now_days[machine]
+    part = {
+        "km": np.where(known, np.maximum(machine_km - fitted.start_km, 0.0), np.nan),
+        "days": np.where(known, np.maximum(machine_days - fitted.start_days, 0.0), np.nan),
+    }
+    mended = known & ~np.isnan(fitted.repair_km) & ~np.isnan(fitted.repair_days)
+    repair = {
+        "km": np.minimum(np.maximum(fitted.repair_km - fitted.start_km, 0.0), part["km"]),
+        "days": np.minimum(np.maximum(fitted.repair_days - fitted.start_days, 0.0), part["days"]),
+    }
+    new_day = now.clocks.new_day[machine]
+    changes = _changes(slug, snapshot, now)
+    fitted_on = new_day + np.where(known, fitted.start_days, 0.0)
+    nothing = np.full(len(machine), np.nan)
+    states = StateColumns(
+        machine_km, machine_days, part["km"], part["days"],
+        np.minimum(fitted.watched_from_km, machine_km), np.minimum(fitted.watched_from_days, machine_days),
+        nothing, nothing, np.where(mended, repair["km"], np.nan), np.where(mended, repair["days"], np.nan),
+        fitted.not_original & ~known, (fitted.quality == Quality.USED) & ~known,
+    )  # fmt: skip
+    return PartsOfComponent(
+        slug, np.arange(len(machine)), machine, position,
+        _stratum(changes, now.cell[machine], fitted_on), _stratum(changes, now.cell[machine], new_day + machine_days),
+        fitted.quality, states,
+    )  # fmt: skip
+
+
+def _changes(slug: str, snapshot: Snapshot, now: _MachinesNow) -> Mapping[int, tuple[float, ...]]:
+    """Days from which a superseding part was fitted, by cell."""
+    found = {}
+    for c, cell in enumerate(now.lines.names.cells):
+        days = snapshot.part_changes.get((cell.make, cell.model), {}).get(slug)
+        if days is not None:
+            found[c] = days
+    return found
+
+
+def _stratum(changes: Mapping[int, tuple[float, ...]], cell: Ints, day: Floats) -> Ints:
+    """Which issue of a part was fitted on a day; -1 where it was never superseded."""
+    out = np.full(len(cell), -1, dtype=np.int64)
+    for c, days in changes.items():
+        mine = cell == c
+        out[mine] = (day[mine, None] >= np.array(days)[None]).sum(axis=1)
+    return out
