@@ -7,7 +7,7 @@ resampling leaves equally weighted nodes. The bound takes the place of the margi
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -98,6 +98,7 @@ class Points:
     log_proposal: Floats  # of the round's own proposal
     proposal: Proposal
     moments: tuple[Floats, Floats] | None
+    eta: tuple[Floats, Floats]  # mean and variance of each cell's effects, (points, cells)
 
     @property
     def weight(self) -> Floats:
@@ -132,12 +133,11 @@ def _sample(
         log_spreads = moments[0] + normal @ np.linalg.cholesky(moments[1]).T
         log_spreads = np.maximum(log_spreads, np.log(_SMALLEST_SPREAD))
     clock, shape = proposal.clocks[pick], np.exp(log_shape)
-    target = problem.solve(clock, shape, log_spreads)[0]
+    target, found = problem.solve(clock, shape, log_spreads)
     target = target + SpreadPrior().log_density(problem.spread_names, log_spreads)
-    bare = Points(clock, shape, log_spreads, target, np.zeros(_POINTS), proposal, moments)
-    return Points(
-        clock, shape, log_spreads, target, _log_proposal(bare, problem.spread_names, moments), proposal, moments
-    )
+    eta = found.mean, found.variance
+    bare = Points(clock, shape, log_spreads, target, np.zeros(_POINTS), proposal, moments, eta)
+    return replace(bare, log_proposal=_log_proposal(bare, problem.spread_names, moments))
 
 
 def _log_proposal(points: Points, names: tuple[str, ...], moments: tuple[Floats, Floats] | None) -> Floats:
@@ -203,11 +203,11 @@ class Explored:
         """What this component alone says of its spreads."""
         return WeightedSpreads(self.problem.spread_names, self.first.log_spreads, self.first.weight)
 
-    def nodes(self, outside: SpreadPrior) -> tuple[Ints, Floats, Floats, Ints]:
-        """Clock index, shape, log spreads (nodes, k), and how many of `SLOTS` each node stands for.
+    def both_rounds(self, outside: SpreadPrior) -> Weighed:
+        """The points of this round and of a second one, weighed.
 
-        A second round of points is added where the first and `outside` (what the other components say of the
-        spreads) put the weight; each point is weighed against the mixture of both rounds' proposals.
+        The second round is put where the first and `outside` (what the other components say of the spreads) put the
+        weight; each point is weighed against the mixture of both rounds' proposals.
         """
         names = self.problem.spread_names
         moments = _spread_moments(self.first, names, outside)
@@ -221,11 +221,42 @@ class Explored:
             [np.logaddexp(_log_proposal(p, names, None), _log_proposal(p, names, moments)) for p in rounds]
         )
         log_weight = target + outside.log_factor(names, log_spreads) - mixture
-        weight = np.exp(log_weight - log_weight.max())
+        log_prior = SpreadPrior().log_density(names, log_spreads) + outside.log_factor(names, log_spreads)
+        mean, variance = (np.concatenate(both) for both in zip(*(p.eta for p in rounds), strict=True))
+        return Weighed(clock, shape, log_spreads, log_weight, log_prior - mixture, (mean, variance), self.seed)
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """Points (n,) of clock index, shape and log spreads (n, k) with the logarithm of what each is worth.
+
+    `log_offset` is what that is besides the evidence of the data; `eta` the cells' effects, (n, cells).
+    """
+
+    clock: Ints
+    shape: Floats
+    log_spreads: Floats
+    log_weight: Floats
+    log_offset: Floats
+    eta: tuple[Floats, Floats]
+    seed: int
+
+    @property
+    def weight(self) -> Floats:
+        """What each point is worth; adds up to 1."""
+        weight = np.exp(self.log_weight - self.log_weight.max())
+        return weight / weight.sum()
+
+    @property
+    def worth(self) -> float:
+        """How many equally weighted points these are worth."""
+        return float(1.0 / (self.weight**2).sum())
+
+    def drawn(self) -> tuple[Ints, Ints]:
+        """Points that become nodes, and how many of `SLOTS` each of them stands for."""
         shares = (np.arange(SLOTS) + np.random.default_rng(self.seed + 2).random()) / SLOTS
-        slots = np.minimum(np.searchsorted(np.cumsum(weight / weight.sum()), shares), len(weight) - 1)
-        unique, copies = np.unique(slots, return_counts=True)
-        return clock[unique], shape[unique], log_spreads[unique], copies
+        slots = np.minimum(np.searchsorted(np.cumsum(self.weight), shares), len(self.clock) - 1)
+        return np.unique(slots, return_counts=True)
 
 
 def explore(problem: Problem, proposal: Proposal, seed: int) -> Explored:

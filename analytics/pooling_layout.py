@@ -59,6 +59,19 @@ class Layout:
         out[self.stats_row[self.stats_row >= 0]] = np.flatnonzero(self.stats_row >= 0)
         return out
 
+    def with_sums(self, stats: SufficientStats) -> Layout:
+        """The same cells with their sums as they are now, those of pattern parts at the shape of all."""
+        deaths, log_exposure, constant, exact, log_u, interval_log = _sorted_sums(stats, self.stats_row)
+        return replace(
+            self,
+            deaths=deaths,
+            log_exposure=log_exposure,
+            constant=constant,
+            exact=exact,
+            log_u=log_u,
+            interval_log=interval_log,
+        )
+
     def with_soft(self, soft: SoftCounts) -> Layout:
         """The same cells with the share of the spells of unknown start, and of those found late."""
         return replace(self, soft=soft)

@@ -16,7 +16,8 @@ References: Opper and Archambeau (2009), The variational Gaussian approximation 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,6 +83,14 @@ class Solution:
     level_variance: tuple[Floats, ...]
     crossed_mean: Floats  # (nodes, k)
     crossed_variance: Floats
+
+    def at(self, nodes: Ints) -> Solution:
+        """That at some of the nodes."""
+        picked: dict[str, Any] = {}
+        for f in fields(self):
+            value = getattr(self, f.name)
+            picked[f.name] = tuple(v[nodes] for v in value) if isinstance(value, tuple) else value[nodes]
+        return Solution(**picked)
 
 
 class _Elimination:

@@ -25,13 +25,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.operational_time import CLOCK_WEIGHTS, SMALLEST_U, operational_units, unit_rate
-from analytics.pattern_mix import pattern_shares
 from analytics.spells import Outcome, Quality, Spells
-from analytics.sufficient_stats import SHAPE_KNOTS, SufficientStats, newest_strata, of_replacements
+from analytics.sufficient_stats import SHAPE_KNOTS, SufficientStats, of_replacements
 from analytics.unknown_start import AGES, age_table, age_weights
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 MOST_ROWS = 3000  # beyond this a seeded random part is used: the known starts then say nearly all there is
 _LARGEST_DISCOUNT = 0.9
@@ -58,6 +58,10 @@ class SoftCounts:
         return SoftCounts(
             self.deaths + other.deaths, self.rate + other.rate, self.log_theta, self.density + other.density
         )
+
+    def with_cells_of(self, other: SoftCounts, cells: Bools) -> SoftCounts:
+        """The counts of another for some cells, (cells,)."""
+        return SoftCounts(*(np.where(cells, getattr(other, f.name), getattr(self, f.name)) for f in fields(SoftCounts)))
 
 
 @dataclass(frozen=True)
@@ -104,20 +108,26 @@ class PatternLife:
         return float(self.effect[pair]) + (shape - own) * float(self.log_u0[clock]), own
 
 
-def unknown_spells(spells: Spells, stats: SufficientStats, order: Ints, seed: int) -> UnknownSpells | None:
-    """Rows of `spells` of unknown start, second-hand parts left out; `order` maps rows of `stats` to cells."""
+def of_unknown_start(spells: Spells, seed: int) -> Spells | None:
+    """The spells of unknown start, second-hand parts left out: all of them, or `MOST_ROWS`."""
     at = np.flatnonzero(~spells.known_start & (spells.quality != Quality.USED))
     if len(at) > MOST_ROWS:
         at = np.sort(np.random.default_rng(seed).choice(at, MOST_ROWS, replace=False))
-    if not len(at):
-        return None
-    s = spells.subset(at)
+    return spells.subset(at) if len(at) else None
+
+
+def unknown_spells(s: Spells, stats: SufficientStats, order: Ints, newest: Ints, pattern: Floats) -> UnknownSpells:
+    """Rows of spells of unknown start.
+
+    `order` maps rows of `stats` to cells of the layout; `newest` are the newest strata and `pattern` the shares of
+    pattern parts of each of `s.cells`.
+    """
     between = s.outcome == Outcome.FAILED_BETWEEN
     rows = stats.rows_of(s)
     failed = np.where(s.outcome == Outcome.RENEWED_REASON_UNKNOWN, stats.failed_shares().share[rows], 0.0)
     failed = np.where(between | (s.outcome == Outcome.FAILED), 1.0, failed)
     cell = order[rows]
-    later = order[stats.rows_of(of_replacements(s, newest_strata(spells)))]
+    later = order[stats.rows_of(of_replacements(s, newest))]
     return UnknownSpells(
         cell,
         np.where(s.not_original | (s.stratum < 0), cell, later),
@@ -128,7 +138,7 @@ def unknown_spells(spells: Spells, stats: SufficientStats, order: Ints, seed: in
         between,
         s.not_original,
         s.weight,
-        pattern_shares(spells)[0][s.cell],
+        pattern[s.cell],
     )
 
 

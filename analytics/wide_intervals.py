@@ -26,7 +26,7 @@ from analytics.unknown_spells import SoftCounts, go_on
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-_MOST_ROWS = 3000  # beyond this a seeded random part stands for all
+MOST_ROWS = 3000  # beyond this a seeded random part stands for all
 _LARGEST = 30.0  # of D: the failure is then certain
 
 
@@ -39,23 +39,29 @@ class LateFinds:
     upper: tuple[Floats, Floats]
     weight: Floats
 
+    def subset(self, mask: NDArray[np.bool_]) -> LateFinds:
+        """The rows picked by a mask."""
+        lower, upper = ((km[mask], days[mask]) for km, days in (self.lower, self.upper))
+        return LateFinds(self.cell[mask], lower, upper, self.weight[mask])
 
-def late_finds(spells: Spells, stats: SufficientStats, order: Ints, seed: int) -> LateFinds | None:
-    """Rows of `spells` found late, pattern-made and second-hand parts left out; `order` maps `stats` rows to cells."""
+
+def found_late(spells: Spells, seed: int) -> tuple[Spells | None, float]:
+    """The spells found late, pattern-made and second-hand parts left out: all or `MOST_ROWS`, and how many each is."""
     ordinary = ~np.isin(spells.quality, (Quality.USED, Quality.PATTERN))
     at = np.flatnonzero(spells.known_start & ordinary & (spells.outcome == Outcome.FAILED_BETWEEN))
-    if not len(at):
-        return None
-    share = 1.0
-    if len(at) > _MOST_ROWS:
-        share = len(at) / _MOST_ROWS
-        at = np.sort(np.random.default_rng(seed).choice(at, _MOST_ROWS, replace=False))
-    s = spells.subset(at)
+    many = max(1.0, len(at) / MOST_ROWS)
+    if many > 1.0:
+        at = np.sort(np.random.default_rng(seed).choice(at, MOST_ROWS, replace=False))
+    return (spells.subset(at) if len(at) else None), many
+
+
+def late_finds(s: Spells, stats: SufficientStats, order: Ints, many: float) -> LateFinds:
+    """Rows of spells found late, each standing for so many; `order` maps rows of `stats` to cells of the layout."""
     return LateFinds(
         order[stats.rows_of(s)],
         (s.lower_km - s.start_km, s.lower_days - s.start_days),
         (s.exit_km - s.start_km, s.exit_days - s.start_days),
-        share * s.weight,
+        many * s.weight,
     )
 
 

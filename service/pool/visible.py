@@ -8,7 +8,7 @@ other.
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
@@ -114,24 +114,12 @@ def _read(session: Session, shop_id: int, release_id: int) -> VisibleCounts:
 def keep_own_counts(session: Session, release_id: int, records: Mapping[str, Spells]) -> None:
     """Keep each shop's own counts behind a pooled release; those of the same components behind earlier ones go."""
     ids = {name: shop_id for name, shop_id in session.execute(select(Shop.name, Shop.id))}
-    rows = []
-    for slug, spells in records.items():
-        models = np.array([f"{cell.make}\x00{cell.model}" for cell in spells.cells] or [""])[spells.cell]
-        for shop in np.unique(spells.shop).tolist():
-            shop_id = ids.get(spells.shops[shop])
-            for model in np.unique(models[spells.shop == shop]).tolist() if shop_id else ():
-                own = spells.subset((spells.shop == shop) & (models == model))
-                make, _, name = model.partition("\x00")
-                rows.append(
-                    {
-                        "release_id": release_id,
-                        "shop_id": shop_id,
-                        "component_slug": slug,
-                        "make": make,
-                        "model": name,
-                        **_own(own),
-                    }
-                )
+    rows = [
+        {"release_id": release_id, "shop_id": ids[shop], "component_slug": slug, "make": make, "model": model, **own}
+        for slug, spells in records.items()
+        for (shop, make, model), own in _own_counts(spells)
+        if shop in ids
+    ]
     session.execute(
         delete(PoolOwnCount).where(
             PoolOwnCount.release_id < release_id, PoolOwnCount.component_slug.in_(records.keys())
@@ -141,12 +129,21 @@ def keep_own_counts(session: Session, release_id: int, records: Mapping[str, Spe
         session.execute(insert(PoolOwnCount), rows)
 
 
-def _own(spells: Spells) -> dict[str, float]:
+def _own_counts(spells: Spells) -> Iterator[tuple[Key, dict[str, float]]]:
+    """What every shop (by name) has of every make and model."""
+    models = {(cell.make, cell.model): k for k, cell in enumerate(spells.cells)}  # families apart are one model
+    of_cell = np.array([models[cell.make, cell.model] for cell in spells.cells] or [0], dtype=np.int64)
+    groups, which = np.unique(spells.shop * len(of_cell) + of_cell[spells.cell], return_inverse=True)
     failed = np.isin(spells.outcome, (Outcome.FAILED, Outcome.FAILED_BETWEEN))
-    return {
-        "failures": float(spells.weight @ failed),
-        "parts": float(spells.weight.sum()),
-        "machines": len(np.unique(spells.machine)),
-        "exposure_km": float(spells.weight @ (spells.exit_km - spells.entry_km)),
-        "exposure_years": float(spells.weight @ (spells.exit_days - spells.entry_days)) / DAYS_PER_YEAR,
+    seen = np.unique(which * (int(spells.machine.max(initial=0)) + 1) + spells.machine)
+    columns = {
+        "failures": np.bincount(which, spells.weight * failed),
+        "parts": np.bincount(which, spells.weight),
+        "machines": np.bincount(seen // (int(spells.machine.max(initial=0)) + 1)),
+        "exposure_km": np.bincount(which, spells.weight * (spells.exit_km - spells.entry_km)),
+        "exposure_years": np.bincount(which, spells.weight * (spells.exit_days - spells.entry_days)) / DAYS_PER_YEAR,
     }
+    for k, group in enumerate(groups.tolist()):
+        cell = spells.cells[group % len(of_cell)]
+        counts = {name: column[k].item() for name, column in columns.items()}
+        yield (spells.shops[group // len(of_cell)], cell.make, cell.model), counts

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
-from analytics.life_model_types import Horizon, PartState
+import pytest
+
+from analytics.life_model_types import Horizon, LifePrior, PartState
+from analytics.refitting import KeptFit
 from analytics.risk import assess
-from analytics.spells import Cell
+from analytics.spells import Cell, Spells
+from analytics.spread_prior import SpreadPrior
+from service import kept_work
 from service.db import Database
 from service.fitting import refit
 from service.imports.intake import take_in
 from service.inspections import kept_fits, serving
 from service.inspections.serving import snapshot_for
+from service.kept_work import Workshop
 from tests.service.databases import NOW
 
 SHOP = "The Cog & Gasket"
@@ -39,6 +45,22 @@ def test_one_new_line_refits_its_component_alone(database: Database) -> None:
     assert first.release != second.release
     (third,) = refit(database, pool_open=True, now=NOW)
     assert (third.fitted, third.release) == (0, second.release)
+
+
+def test_what_is_kept_counts_for_the_estimate_in_force_alone(
+    database: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another process may have published since: its estimate is not what was kept here."""
+    refits: list[KeptFit] = []
+    monkeypatch.setattr(kept_work, "refit", lambda kept, _: refits.append(kept))
+    spells, prior = Spells.empty(), LifePrior(2.0, 40_000.0)
+    workshop = Workshop(database, None, SpreadPrior())
+    for in_force, other, refitted in ((7, prior, 1), (8, prior, 0), (7, LifePrior(3.0, 40_000.0), 0)):
+        _, kept = workshop.fit("stator", spells, prior, None)
+        workshop.keep("stator", 7, prior, kept)
+        workshop.fit("stator", spells, other, in_force)
+        assert len(refits) == refitted
+        refits.clear()
 
 
 def test_a_new_line_is_served_as_if_everything_had_been_read_anew(database: Database) -> None:

@@ -129,7 +129,7 @@ def test_a_mark_set_during_a_fit_stays(database: Database, monkeypatch: pytest.M
             mark_stale(other, other.scalars(select(Shop)).one(), ["stator"], now=NOW)
         return found
 
-    monkeypatch.setattr("service.fitting.lines_to_fit", meanwhile)
+    monkeypatch.setattr("service.fit_inputs.lines_to_fit", meanwhile)
     refit(database, pool_open=True, now=NOW)
     with database.read() as session:
         assert session.scalars(select(StaleComponent.component_slug)).all() == ["stator"]
