@@ -6,11 +6,10 @@ The rules are stated there and in `analytics.odometer`; the figures are the same
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
-from typing import Any, NamedTuple
+from dataclasses import dataclass, fields
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analytics.line_columns import Action, Codes, LineColumns
 from analytics.odometer import TYPICAL_KM_PER_DAY, place_lines
@@ -255,52 +254,4 @@ def _assemble(lines: LineColumns, machine: Ints, new_day: Floats, run: _Run, km:
         km=km[keep],
         days=days[keep],
         **{name: getattr(lines, name)[keep] for name in copied},
-    )
-
-
-_PER_MACHINE = ("machine", "new_day", "start_km", "start_days", "end_km", "end_days", "gone", "ends_on_failure")
-_PER_LINE = ("km", "days", "component", "position", "action", "reason", "from_card", "quality", "in_doubt", "separate")
-
-
-def pick_machines(fleet: FleetLines, wanted: Bools) -> FleetLines:
-    """Some of the machines, (m,), with their lines."""
-    seen = np.repeat(wanted, np.diff(fleet.seen_from))
-    line = wanted[fleet.owner]
-    return replace(
-        fleet,
-        **{name: getattr(fleet, name)[wanted] for name in _PER_MACHINE},
-        **{name: getattr(fleet, name)[line] for name in _PER_LINE},
-        owner=(np.cumsum(wanted) - 1)[fleet.owner[line]],
-        seen_from=np.concatenate([[0], np.cumsum(np.diff(fleet.seen_from)[wanted])]),
-        seen_days=fleet.seen_days[seen],
-        seen_km=fleet.seen_km[seen],
-    )
-
-
-def pick_lines(fleet: FleetLines, wanted: Bools) -> FleetLines:
-    """All machines with some of their lines, (n,)."""
-    return replace(fleet, **{name: getattr(fleet, name)[wanted] for name in ("owner", *_PER_LINE)})
-
-
-def join_fleets(one: FleetLines, two: FleetLines) -> FleetLines:
-    """Both fleets' machines in the order of `machine`; no machine may be in both."""
-    machine = np.concatenate([one.machine, two.machine])
-    order = np.argsort(machine, kind="stable")
-    place = np.empty(len(order), dtype=np.int64)
-    place[order] = np.arange(len(order))
-    owner = place[np.concatenate([one.owner, two.owner + len(one.machine)])]
-    line = np.argsort(owner, kind="stable")
-    sightings = np.concatenate([np.diff(one.seen_from), np.diff(two.seen_from)])
-    seen = np.argsort(np.repeat(place, sightings), kind="stable")
-
-    def both(name: str) -> NDArray[Any]:
-        return np.concatenate([getattr(one, name), getattr(two, name)])
-
-    return FleetLines(
-        **{name: both(name)[order] for name in _PER_MACHINE},
-        **{name: both(name)[line] for name in _PER_LINE},
-        owner=owner[line],
-        seen_from=np.concatenate([[0], np.cumsum(sightings[order])]),
-        seen_days=both("seen_days")[seen],
-        seen_km=both("seen_km")[seen],
     )

@@ -9,7 +9,7 @@ there before or points that are worth much less than they were ask for a fit fro
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -22,7 +22,7 @@ from analytics.life_model_types import LifePrior
 from analytics.pattern_shape import with_pattern_shape
 from analytics.restoration import SHARES, restored
 from analytics.soft_terms import LeftOut, matched_anew
-from analytics.spells import Bools, Ints, Outcome, Quality, Spells
+from analytics.spells import SPELL_COLUMNS, Bools, Ints, Outcome, Quality, Spells
 from analytics.spread_prior import SpreadPrior
 from analytics.sufficient_stats import of_replacements
 from analytics.unknown_spells import MOST_ROWS
@@ -164,11 +164,8 @@ def _replaced(before: Spells | None, changed: Ints, new: Spells) -> Spells | Non
 
 
 def _joined(one: Spells, two: Spells) -> Spells:
-    columns: dict[str, Any] = {name: np.concatenate([getattr(one, name), getattr(two, name)]) for name in _COLUMNS}
+    columns: dict[str, Any] = {name: np.concatenate([getattr(one, name), getattr(two, name)]) for name in SPELL_COLUMNS}
     return replace(one, **columns)
-
-
-_COLUMNS = tuple(f.name for f in fields(Spells) if f.name not in ("cells", "positions", "shops"))
 
 
 def _of(spells: Spells, machines: Ints) -> Spells:
@@ -178,7 +175,7 @@ def _of(spells: Spells, machines: Ints) -> Spells:
 def _marks(spells: Spells) -> NDArray[np.uint64]:
     """A number for what the spells of each machine say, whatever their order."""
     mark = np.zeros(len(spells), dtype=np.uint64)
-    for name in _COLUMNS:
+    for name in SPELL_COLUMNS:
         column = getattr(spells, name)
         bits = column.view(np.uint64) if column.dtype.itemsize == 8 else column.astype(np.uint64)
         mark = (mark ^ bits) * np.uint64(0x9E3779B97F4A7C15)

@@ -169,3 +169,6 @@ class Spells:
             raise InvalidObservations("a spell's weight must lie in (0, 1]")
         if not np.isin(self.outcome, [int(o) for o in Outcome]).all():
             raise InvalidObservations("unknown outcome code")
+
+
+SPELL_COLUMNS = tuple(f.name for f in fields(Spells) if f.name not in ("cells", "positions", "shops"))

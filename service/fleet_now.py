@@ -11,9 +11,10 @@ import numpy as np
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from analytics.fleet_clocks import FleetLines, pick_machines
+from analytics.fleet_clocks import FleetLines
 from analytics.fleet_lives import NowColumns, parts_at_end
 from analytics.fleet_parts import PartsOfComponent, fleet_of_parts
+from analytics.fleet_pieces import pick_machines
 from analytics.fleet_records import lines_by_component
 from analytics.fleet_types import Fleet
 from analytics.odometer import TYPICAL_KM_PER_DAY

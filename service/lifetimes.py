@@ -210,6 +210,15 @@ class World:
         return frozenset(absent)
 
 
+def same_world(one: World, two: World) -> bool:
+    """Whether two worlds are the same but for their lines."""
+    plain = ("names", "types", "layouts", "changes", "foreign", "engine_parts")
+    return all(getattr(one, name) == getattr(two, name) for name in plain) and all(
+        np.array_equal(getattr(one.machines, name), getattr(two.machines, name), equal_nan=name == "new_day")
+        for name in ("cell", "shop", "new_day")
+    )
+
+
 def read_world(
     session: Session, read: MachineColumns, named: Iterable[str] = (), *, known_at: datetime | None = None
 ) -> World:

@@ -27,6 +27,7 @@ SOURCE_WORDS = np.array(SOURCES, dtype=object)
 QUALITY_OF_WORD = {quality.name.lower(): int(quality) for quality in Quality}
 QUALITY_CODES = np.array([QUALITY_OF_WORD[word] for word in QUALITIES])
 ROWS_AT_ONCE = 50_000
+FEW_MACHINES = 20
 _NO_DAY = date(1, 1, 1)  # stands for none in a COPY
 _POSTGRES_EPOCH = date(2000, 1, 1).toordinal()
 
@@ -114,6 +115,9 @@ def _fetched(
         JobLine.action, JobLine.reason, JobLine.source, JobLine.quality, JobLine.in_doubt,
     )  # fmt: skip
     statement = _wanted(statement, shop_ids, machine_ids, known_at)
+    words = _Words()
+    if machine_ids is not None and len(machine_ids) <= FEW_MACHINES:  # few rows: what counts is the statement itself
+        return words.lines([words.columns(session.execute(statement).all())])
     # Straight to the driver's cursor: no row objects, no result processing.
     compiled = statement.compile(dialect=session.get_bind().dialect, compile_kwargs={"render_postcompile": True})
     connection = session.connection()
@@ -127,12 +131,10 @@ def _fetched(
     cursor = connection.connection.cursor()
     try:
         cursor.execute(str(compiled), parameters)
-        words = _Words()
         parts = [words.columns(rows) for rows in iter(lambda: cursor.fetchmany(ROWS_AT_ONCE), [])]
     finally:
         cursor.close()
-    columns = [np.concatenate(column) for column in zip(*(parts or [words.columns([])]), strict=True)]
-    return LinesRead(**dict(zip(_COLUMNS, columns, strict=True)), names=tuple(words.names))
+    return words.lines(parts or [words.columns([])])
 
 
 _COLUMNS = tuple(f.name for f in fields(LinesRead) if f.name != "names")
@@ -161,6 +163,11 @@ class _Words:
         ]
         quality = QUALITY_CODES[_coded(given[12], QUALITIES)].astype(np.int8)
         return [*ids, *days, km, component, position, *coded, quality, np.array(given[13], dtype=bool)]
+
+    def lines(self, parts: Sequence[Sequence[NDArray[Any]]]) -> LinesRead:
+        """The lines whose columns were made in parts."""
+        columns = [np.concatenate(column) for column in zip(*parts, strict=True)]
+        return LinesRead(**dict(zip(_COLUMNS, columns, strict=True)), names=tuple(self.names))
 
     def _days(self, column: Sequence[str]) -> list[float]:
         known = self.days

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 import numpy as np
 import pytest
 
-from analytics.fleet_clocks import place_fleet
+from analytics.fleet_clocks import FleetLines, place_fleet
 from analytics.fleet_lives import NowColumns, parts_at_end
+from analytics.fleet_pieces import exchange_machines, pick_machines
 from analytics.fleet_records import encode, life_records
 from analytics.histories import ComponentUnits, Lines, Machines, Names, machine_slices, place_machine
 from analytics.part_chains import whole_chains
@@ -125,3 +128,18 @@ def test_no_lines_give_no_records():
     lines, machines = messy(1, 3)
     nothing = Lines(*(column[:0] for column in list(lines.__dict__.values())[:-1]))
     assert life_records(nothing, machines, UNITS, NAMES) == {}
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_machines_taken_out_and_put_in_are_where_they_would_be(seed):
+    lines, machines = messy(seed, 30)
+    whole = place_fleet(encode(lines), machines.new_day)
+    rng = np.random.default_rng(seed)
+    there = rng.random(len(whole.machine)) < rng.choice([0.0, 0.6, 1.0])
+    left = there & (rng.random(len(there)) < rng.choice([0.0, 0.1, 1.0]))
+    come = (~there | left) & (rng.random(len(there)) < rng.choice([0.0, 0.3, 1.0]))
+    one, two = pick_machines(whole, there), pick_machines(whole, come)
+    found = exchange_machines(one, left[there], two)
+    wanted = pick_machines(whole, (there & ~left) | come)
+    for field in fields(FleetLines):
+        np.testing.assert_array_equal(getattr(found, field.name), getattr(wanted, field.name))
