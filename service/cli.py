@@ -9,24 +9,22 @@ from pathlib import Path
 from typing import Any
 
 import click
-from sqlalchemy import select
 from sqlalchemy.exc import DBAPIError
-from sqlalchemy.orm import Session
 
 from analytics.errors import AnalyticsError
 from service.cli_ahead import look_ahead
 from service.cli_backup import backup, restore
 from service.cli_context import Context, as_json, pass_context
-from service.cli_files import export_file, import_file, import_settings, progress_bar, shop_named
+from service.cli_files import export_file, import_file, import_settings, progress_bar
 from service.cli_fleet_work import due_renewals, pull_machines
 from service.cli_inspect import inspect_machine, recommission
 from service.cli_joins import joins_group
-from service.cli_options import PAPER, machine_options, visit_options
+from service.cli_options import PAPER, evidence_options, machine_options, visit_options
 from service.cli_person import person_group
 from service.cli_pool import pool_group
 from service.cli_renew import compare_parts, renew_on_purpose, show_changes
 from service.cli_token import token_group
-from service.errors import DomainError, InvalidInput
+from service.errors import DomainError
 from service.settings import BadSetting
 
 DONE, REFUSED, WRONG_USAGE = 0, 1, 2
@@ -160,12 +158,12 @@ def fit(context: Context, everything: bool, json_output: bool) -> None:
 @pass_context
 def rank(context: Context, distance: float | None, months: float | None, level: float, top: int, **asked: Any) -> None:
     """Rank the parts of a machine by their chance to fail ahead."""
-    from service.cli_ask import ask_ranking
+    from service.cli_ask import any_shop, ask_ranking
     from service.cli_text import show_ranking
     from service.inspections.rank_with_evidence import ranking_reply
 
     with context.ready().read() as session:
-        shop_id = _any_shop(session, context, asked["shop"])
+        shop_id = any_shop(session, context, asked["shop"])
         ranking, snapshot = ask_ranking(session, shop_id, context, asked, distance, months, level)
     reply = ranking_reply(ranking, snapshot, {})
     if asked["json_output"]:
@@ -177,17 +175,18 @@ def rank(context: Context, distance: float | None, months: float | None, level: 
 @cli.command()
 @machine_options
 @visit_options
+@evidence_options
 @click.option("--steps/--no-steps", default=True, show_default=True, help="Print cautions and steps of each check.")
 @click.option("--print", "paper", type=PAPER, help="Write it to this .html or .pdf file, to fill in by pencil.")
 @pass_context
 def plan(context: Context, steps: bool, paper: Path | None, **asked: Any) -> None:
     """Plan an inspection into the minutes, tools and leave at hand."""
-    from service.cli_ask import ask_plan, circumstances_asked, day_of
+    from service.cli_ask import any_shop, ask_plan, circumstances_asked, day_of, evidence_asked
     from service.cli_text import show_plan
 
     with context.ready().read() as session:
-        shop_id = _any_shop(session, context, asked["shop"])
-        made = ask_plan(session, shop_id, context, asked, circumstances_asked(asked))
+        shop_id = any_shop(session, context, asked["shop"])
+        made = ask_plan(session, shop_id, context, asked, circumstances_asked(asked) | evidence_asked(asked))
     if paper is not None:
         from service.inspections.printing import write_to
         from service.inspections.sheets import plan_sheet
@@ -254,20 +253,6 @@ def worker(context: Context) -> None:
 
     context.ready().dispose()
     work(context.settings)
-
-
-def _any_shop(session: Session, context: Context, name: str | None) -> int:
-    """The shop that asks; it matters only where shops do not share a pool."""
-    from service.estimates import pool_is_open
-    from service.models import Shop
-
-    if name is not None:
-        return shop_named(session, name)
-    ids = session.scalars(select(Shop.id).order_by(Shop.id)).all()
-    if len(ids) > 1 and not pool_is_open(session, pool_open=context.settings.pool_open):
-        names = ", ".join(session.scalars(select(Shop.name).order_by(Shop.id).limit(10)))
-        raise InvalidInput(f"several shops keep records here and share no pool: say which with --shop NAME ({names})")
-    return ids[0] if ids else 0
 
 
 if __name__ == "__main__":

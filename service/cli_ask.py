@@ -11,11 +11,13 @@ from marshmallow import Schema, ValidationError
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.errors import NotFound
+from service.cli_files import shop_named
+from service.errors import InvalidInput, NotFound
+from service.estimates import pool_is_open
 from service.inspections.plans import InspectionPlan, plan_described, plan_recorded
 from service.inspections.ranking import Ranking, horizon_of, rank_described, rank_recorded
 from service.inspections.serving import ANY_MODEL, Snapshot
-from service.models import Machine
+from service.models import Machine, Shop
 from service.schemas.plan import PlanAsked
 from service.schemas.ranking import MachineRankingQuery, RankingAsked
 from service.vocabulary import KM_PER_MILE
@@ -35,6 +37,7 @@ def ask_ranking(
 ) -> tuple[Ranking, Snapshot]:
     """Rank the machine that the options describe or name."""
     if asked["machine"]:
+        _described_only(asked)
         km = None if distance is None else distance * (KM_PER_MILE if asked["unit"] == "mi" else 1.0)
         query = checked(MachineRankingQuery(), {"distance_km": km, "months": months, "level": level})
         return rank_recorded(
@@ -62,11 +65,34 @@ def ask_plan(
     """Plan the inspection of the machine that the options describe or name."""
     day = day_of(context, asked)
     if asked["machine"]:
+        _described_only(asked)
+        if asked["symptoms"] or asked["facts"]:
+            raise click.UsageError(
+                "--symptom and --fact go with a described machine; of one on record: weakspot inspect --machine"
+            )
+        wanted = {name: value for name, value in wanted.items() if name not in ("symptoms", "facts")}
         machine_id = machine_id_of(session, shop_id, asked)
         terms = checked(PlanAsked(only=tuple(wanted)), dict(wanted))
         return plan_recorded(session, shop_id, machine_id, terms, as_of=day, settings=context.settings)
     request = checked(PlanAsked(), {**described(context, asked), **wanted})
     return plan_described(session, shop_id, request, today=day, settings=context.settings)
+
+
+def _described_only(asked: Mapping[str, Any]) -> None:
+    """Of a machine on record the records say how it is used."""
+    if asked["usage"] is not None:
+        raise click.UsageError("--usage goes with a described machine; one on record is used as its readings say")
+
+
+def any_shop(session: Session, context: Context, name: str | None) -> int:
+    """The shop that asks; it matters only where shops do not share a pool."""
+    if name is not None:
+        return shop_named(session, name)
+    ids = session.scalars(select(Shop.id).order_by(Shop.id)).all()
+    if len(ids) > 1 and not pool_is_open(session, pool_open=context.settings.pool_open):
+        names = ", ".join(session.scalars(select(Shop.name).order_by(Shop.id).limit(10)))
+        raise InvalidInput(f"several shops keep records here and share no pool: say which with --shop NAME ({names})")
+    return ids[0] if ids else 0
 
 
 def machine_id_of(session: Session, shop_id: int, asked: Mapping[str, Any]) -> Any:
@@ -93,11 +119,27 @@ def described(context: Context, asked: Mapping[str, Any], needed: Sequence[str] 
     }
     if asked["odometer"] is not None:
         machine["odometer"] = {"value": asked["odometer"], "unit": asked["unit"]}
-    return {
+    request = {
         "machine": machine,
         "as_of": day_of(context, asked).isoformat(),
         "history": [_known(text, asked["unit"]) for text in asked["known"]],
     }
+    if asked["usage"] is not None:
+        request["usage"] = {"value": asked["usage"], "unit": asked["unit"]}
+    return request
+
+
+def evidence_asked(asked: Mapping[str, Any]) -> dict[str, Any]:
+    """What `evidence_options` said, in the words of the HTTP interface."""
+    return {"symptoms": [{"id": key} for key in asked["symptoms"]], "facts": [_fact(text) for text in asked["facts"]]}
+
+
+def _fact(text: str) -> dict[str, Any]:
+    key, _, months = text.partition(":")
+    try:
+        return {"id": key, "idle_months": float(months)} if months else {"id": key}
+    except ValueError:
+        raise click.UsageError(f"--fact {text}: the months are not a number") from None
 
 
 def _known(text: str, unit: str) -> dict[str, Any]:

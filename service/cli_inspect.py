@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from service.cli_options import machine_options, visit_options
+from service.cli_options import evidence_options, machine_options, visit_options
 
 if TYPE_CHECKING:
     from service.cli_context import Context
@@ -17,8 +17,7 @@ if TYPE_CHECKING:
 @click.command("inspect")
 @machine_options
 @visit_options
-@click.option("--symptom", "symptoms", multiple=True, metavar="ID", help="Seen on the machine, like S07. Repeatable.")
-@click.option("--fact", "facts", multiple=True, metavar="ID[:MONTHS]", help="Like H03, or H04c:14. Repeatable.")
+@evidence_options
 @click.option("--region", help="Whose legal limits stand beside.")
 @click.option("--asking", metavar="PRICE", help="Asking price: what to say about it comes with the bill.")
 @click.option("--resume", type=click.UUID, help="Take up an inspection again.")
@@ -92,14 +91,13 @@ def _completed(asked: dict[str, Any]) -> dict[str, Any]:
 
 def _request(context: Context, shop_id: int, asked: Mapping[str, Any]) -> dict[str, Any]:
     """The checked request that starts an inspection, as over HTTP."""
-    from service.cli_ask import checked, circumstances_asked, day_of, described, machine_id_of
+    from service.cli_ask import checked, circumstances_asked, day_of, described, evidence_asked, machine_id_of
     from service.schemas.inspection import InspectionAsked
 
     request: dict[str, Any] = {
         **circumstances_asked(asked),
         "as_of": day_of(context, asked).isoformat(),
-        "symptoms": [{"id": key} for key in asked["symptoms"]],
-        "facts": [_fact(text) for text in asked["facts"]],
+        **evidence_asked(asked),
         "region": asked["region"],
     }
     if asked["machine"]:
@@ -107,16 +105,9 @@ def _request(context: Context, shop_id: int, asked: Mapping[str, Any]) -> dict[s
             request["machine_id"] = str(machine_id_of(session, shop_id, asked))
     else:
         machine = described(context, asked)
-        request |= {"machine": machine["machine"], "history": machine["history"]}
+        del machine["as_of"]
+        request |= machine
     return checked(InspectionAsked(), request)
-
-
-def _fact(text: str) -> dict[str, Any]:
-    key, _, months = text.partition(":")
-    try:
-        return {"id": key, "idle_months": float(months)} if months else {"id": key}
-    except ValueError:
-        raise click.UsageError(f"--fact {text}: the months are not a number") from None
 
 
 @click.command("recommission")
@@ -126,12 +117,13 @@ def _fact(text: str) -> dict[str, Any]:
 @click.option("--built", help="YYYY-MM, or YYYY.")
 @click.option("--odometer-km", type=float, help="Reading in km.")
 @click.option("--months-stood", type=float, help="How long it stood.")
+@click.option("--shop", help="Whose records answer; needed where several shops do not share a pool.")
 @click.option("--steps/--no-steps", default=True, show_default=True, help="Print how each check is done.")
 @click.option("--json", "json_output", is_flag=True, help="Print the result as JSON.")
 @click.pass_obj
-def recommission(context: Context, steps: bool, json_output: bool, **asked: Any) -> None:
+def recommission(context: Context, steps: bool, json_output: bool, shop: str | None, **asked: Any) -> None:
     """Lay out what to do first, and what not yet, with a machine that stood."""
-    from service.cli_ask import checked
+    from service.cli_ask import any_shop, checked
     from service.cli_context import as_json
     from service.cli_visit_text import show_work_order
     from service.inspections.recommission import work_order
@@ -140,7 +132,8 @@ def recommission(context: Context, steps: bool, json_output: bool, **asked: Any)
     query = checked(WorkOrderQuery(), {name: value for name, value in asked.items() if value is not None})
     today = context.now.date()
     with context.ready().read() as session:
-        made = work_order(session, 0, "recommissioning", query, today=today, settings=context.settings)
+        shop_id = any_shop(session, context, shop)
+        made = work_order(session, shop_id, "recommissioning", query, today=today, settings=context.settings)
     if json_output:
         as_json(made)
     else:

@@ -23,6 +23,7 @@ def machine_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--first-registered", help="YYYY-MM-DD."),
         click.option("--odometer", type=float, help="Reading."),
         click.option("--unit", type=click.Choice(["km", "mi"]), default="km", show_default=True),
+        click.option("--usage", type=float, help="Distance a year from now on; the machine's own mean if left out."),
         click.option("--as-of", type=click.DateTime(["%Y-%m-%d"]), help="Day of the question; today if left out."),
         click.option(
             "--known",
@@ -52,6 +53,19 @@ def visit_options(command: Callable[..., Any]) -> Callable[..., Any]:
             show_default=True,
         ),
         click.option("--engine", type=click.Choice(["cold", "warm"]), default="cold", show_default=True),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def evidence_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options that say what was seen on the machine and what is told of it."""
+    options = [
+        click.option(
+            "--symptom", "symptoms", multiple=True, metavar="ID", help="Seen on the machine, like S07. Repeatable."
+        ),
+        click.option("--fact", "facts", multiple=True, metavar="ID[:MONTHS]", help="Like H03, or H04c:14. Repeatable."),
     ]
     for option in reversed(options):
         command = option(command)

@@ -140,3 +140,32 @@ def test_machine_on_record(
         code, out, err = weakspot("rank", "--machine", "K-7", *bad)
         assert (code, out, "Traceback" in err) == (2, "", False), bad
     assert weakspot("plan", "--machine", "K-7", "--minutes", "nan")[0] == 2
+
+
+def test_plan_takes_symptoms_facts_and_the_years_distance(weakspot: Command, shared_database: Database) -> None:
+    told = ("--symptom", "S07", "--fact", "H04c:14", "--usage", "5000")
+    code, out, _ = weakspot("plan", *DESCRIBED, *told, "--json")
+    asked = {
+        "machine": {"make": "Tindrake", "model": "Lanner 650", "built": "2012-11",
+                    "odometer": {"value": 38_000, "unit": "km"}},
+        "as_of": "2026-06-01", "usage": {"value": 5000, "unit": "km"},
+        "symptoms": [{"id": "S07"}], "facts": [{"id": "H04c", "idle_months": 14}],
+        "minutes": 30, "kit": "pocket", "permission": "look_only", "engine_cold": True,
+    }  # fmt: skip
+    reply = make_caller(make_app(shared_database), SHOP).post("/api/v1/plans", json=asked)
+    assert code == 0 and json.loads(out) == reply.get_json()
+
+
+@pytest.mark.parametrize(
+    ("told", "status", "words"),
+    [
+        (("--symptom", "S99"), 1, "no symptom 'S99'"),
+        (("--fact", "H04c:long"), 2, "the months are not a number"),
+        (("--usage", "-1"), 2, "usage.value"),
+        (("--machine", "R-1", "--usage", "5000"), 2, "--usage goes with a described machine"),
+        (("--machine", "R-1", "--symptom", "S07"), 2, "weakspot inspect --machine"),
+    ],
+)
+def test_what_a_plan_cannot_take_is_refused(weakspot: Command, told: tuple[str, ...], status: int, words: str) -> None:
+    code, out, err = weakspot("plan", *DESCRIBED, *told)
+    assert (code, out) == (status, "") and words in err
