@@ -1,37 +1,56 @@
-"""Every revision up, down and up again over a database full of records, killed without warning on the way.
+"""Every revision down, up and down again over a database full of records, killed without warning on the way.
 
-After a kill the database is at the old revision or the new one, its tables are exactly that revision's, and what was
-on record is there, row for row.
+After a kill the database is at the old revision or the new one, its tables are exactly that revision's, constraints
+among them, and every row on record is there to the byte: in all tables and columns that both revisions have. The short
+form takes cards of a few machines through the last steps, the long one the demo world through all of them.
 """
 
 from __future__ import annotations
 
+import hashlib
 import random
 import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterable, Mapping
 from itertools import pairwise
 from pathlib import Path
+from typing import NamedTuple
 
+import pytest
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import inspect
+from sqlalchemy import Connection, inspect
 
-from service.backups.rows import Tally, layouts, lines_of, tally
+from service.backups.places import load_postgresql
+from service.backups.rows import layouts, lines_of
 from service.db import Database
 from service.migrate import alembic_config, downgrade, upgrade
 from tests.service.databases import PostgresDatabases, SqliteFiles
+from tests.service.demo_world import demo_file
 from tests.service.job_files import take_in
 from tests.service.live import ROOT, environment
 from tests.service.test_fitting import cards
 from tests.torture.counts import FULL, times
 
-KILLS = times(6, 1)  # of each step, each way
+__all__ = ["demo_file"]  # a fixture
+
+KILLS = times(3, 1)  # of each step, each way
 STEPS = times(1_000, 2)
-MACHINES = times(2_000, 30)
 MOVE = "import sys; from service.db import Database; from service import migrate as m; d = Database(sys.argv[1]); "
 WAYS = {"up": "print(flush=True); m.upgrade(d, sys.argv[2])", "down": "print(flush=True); m.downgrade(d, sys.argv[2])"}
+
+Columns = frozenset[tuple[str, str]]
+Rows = Mapping[str, tuple[int, str]]
+
+
+class Seen(NamedTuple):
+    """A database as it stands at one revision."""
+
+    revision: str
+    structure: object
+    columns: Columns
 
 
 def revisions() -> list[str]:
@@ -40,33 +59,49 @@ def revisions() -> list[str]:
     return [script.revision for script in reversed(list(scripts.walk_revisions()))]
 
 
-def structure(database: Database) -> object:
-    """Tables with their columns, keys, indexes and constraints."""
+def look(database: Database) -> Seen:
+    """Tables with their columns, keys, indexes and constraints, and the revision they say they are at."""
     with database.engine.execution_options(writes=False).connect() as connection:
         seen = inspect(connection)
-        return {
+        names = [name for name in seen.get_table_names() if name != "alembic_version"]
+        structure = {
             name: (
                 sorted((c["name"], str(c["type"]), c["nullable"]) for c in seen.get_columns(name)),
                 sorted((str(i["name"]), str(i["column_names"]), bool(i["unique"])) for i in seen.get_indexes(name)),
+                seen.get_pk_constraint(name)["constrained_columns"],
                 sorted(map(str, seen.get_foreign_keys(name))),
                 sorted(map(str, seen.get_unique_constraints(name))),
+                sorted((str(c["name"]), c["sqltext"]) for c in seen.get_check_constraints(name)),
             )
-            for name in seen.get_table_names()
+            for name in names
         }
+        columns = frozenset((name, c["name"]) for name in names for c in seen.get_columns(name))
+        revision = str(MigrationContext.configure(connection).get_current_revision())
+    return Seen(revision, structure, columns)
 
 
-def revision(database: Database) -> str:
+def rows_of(database: Database, columns: Columns) -> Rows:
+    """How many rows each table has and what they hash to, as the driver hands them over, in the order of their keys."""
     with database.engine.execution_options(writes=False).connect() as connection:
-        return str(MigrationContext.configure(connection).get_current_revision())
+        return {name: _hashed(connection, name, sorted(wanted)) for name, wanted in _by_table(columns).items()}
 
 
-def records(database: Database) -> dict[str, Tally]:
-    """Rows of the tables that the first revision made: no step takes any of them."""
-    with database.engine.execution_options(writes=False).connect() as connection:
-        kept = ("shop", "machine", "machine_model", "job_card", "component_type")
-        names = {c["name"] for name in kept for c in inspect(connection).get_columns(name)}
-        assert names
-        return {lay.name: tally(lines_of(connection, lay)) for lay in layouts() if lay.name in kept}
+def _by_table(columns: Columns) -> dict[str, list[str]]:
+    tables: dict[str, list[str]] = {}
+    for table, column in sorted(columns):
+        tables.setdefault(table, []).append(column)
+    return tables
+
+
+def _hashed(connection: Connection, table: str, columns: Iterable[str]) -> tuple[int, str]:
+    quoted = ", ".join(f'"{column}"' for column in columns)
+    keys = ", ".join(f'"{c}"' for c in inspect(connection).get_pk_constraint(table)["constrained_columns"])
+    found = connection.exec_driver_sql(f'SELECT {quoted} FROM "{table}" ORDER BY {keys}')
+    digest, count = hashlib.sha256(), 0
+    for row in found:
+        digest.update(repr(tuple(row)).encode())
+        count += 1
+    return count, digest.hexdigest()
 
 
 def killed(url: str, way: str, to: str, seconds: float) -> bool:
@@ -85,56 +120,81 @@ def killed(url: str, way: str, to: str, seconds: float) -> bool:
         return False
 
 
-def test_old_or_new_never_between(databases: SqliteFiles | PostgresDatabases, tmp_path: Path) -> None:
-    url, draw = databases.filled(), random.Random(18)
-    database = Database(url)
-    take_in(database, cards(MACHINES).encode(), shop="The Cog & Gasket")
-    before = records(database)
-    chain = revisions()
-    tables: dict[str, object] = {}
-    began = time.monotonic()
-    downgrade(database, chain[-2])
-    step_seconds = time.monotonic() - began
-    upgrade(database)
-    for old in chain[:-1][::-1]:
-        tables[revision(database)] = structure(database)
-        downgrade(database, old)
-    tables[revision(database)] = structure(database)
-    upgrade(database)
-    database.dispose()
-    databases.drop(url)
-    count = landed = 0
+@pytest.fixture
+def filled(databases: SqliteFiles | PostgresDatabases, request: pytest.FixtureRequest) -> str:
+    """The URL of a database with records in: the demo world in the long form, some cards in the short one."""
     url = databases.filled()
     database = Database(url)
-    take_in(database, cards(MACHINES).encode(), shop="The Cog & Gasket")
-    before = records(database)
-    for old, new in list(pairwise(chain))[::-1][:STEPS]:
-        upgrade_to(database, new)
+    if FULL:
+        demo = Database(f"sqlite:///{request.getfixturevalue('demo_file')}")
+        _copy(demo, database)
+        demo.dispose()
+    else:
+        take_in(database, cards(30).encode(), shop="The Cog & Gasket")
+    database.dispose()
+    return url
+
+
+def _copy(source: Database, target: Database) -> None:
+    with source.engine.execution_options(writes=False).connect() as connection:
+        if target.engine.dialect.name == "sqlite":
+            target.dispose()
+            connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+            Path(str(target.engine.url.database)).write_bytes(Path(str(source.engine.url.database)).read_bytes())
+            return
+        rows = ((layout, lines_of(connection, layout)) for layout in layouts())
+        load_postgresql(target, revisions()[-1], rows, check=lambda _: None)
+
+
+def each_revision(databases: SqliteFiles | PostgresDatabases, chain: list[str]) -> dict[str, Seen]:
+    """What every revision looks like, from a database without records."""
+    database = Database(databases.empty())
+    found = {}
+    for revision in chain:
+        upgrade(database, revision)
+        found[revision] = look(database)
+        assert found[revision].revision == revision
+    database.dispose()
+    databases.drop(database.url)
+    return found
+
+
+def test_old_or_new_never_between(databases: SqliteFiles | PostgresDatabases, filled: str) -> None:
+    chain, draw = revisions(), random.Random(18)
+    seen = each_revision(databases, chain)
+    database = Database(filled)
+    count = made = 0
+    steps = list(pairwise(chain))[::-1][:STEPS]
+    for old, new in steps:
+        both = seen[old].columns & seen[new].columns
+        kept = rows_of(database, both)
+        seconds = {}
+        for way, to, move in (("down", old, downgrade), ("up", new, upgrade)):
+            began = time.monotonic()
+            move(database, to)
+            seconds[way] = time.monotonic() - began
+            assert look(database) == seen[to]
+            assert rows_of(database, both) == kept
         for way, to, source in (("down", old, new), ("up", new, old)):
             for _ in range(KILLS):
-                upgrade_to(database, source) if way == "down" else downgrade_to(database, source)
+                _move(database, source, new)
                 database.dispose()
-                count += killed(url, way, to, draw.uniform(0, step_seconds))
-                at = revision(database)
-                landed += at == to
-                assert at in (old, new)
-                assert structure(database) == tables[at]
-        downgrade_to(database, old)
+                count += killed(filled, way, to, draw.uniform(0, 1.2 * seconds[way]))
+                at = look(database)
+                made += at.revision == to
+                assert at in (seen[old], seen[new])
+                assert rows_of(database, both) == kept
+        _move(database, old, new)
+        print(f"{filled.split(':')[0]}: {new} down in {seconds['down']:.2f} s, up in {seconds['up']:.2f} s,"
+              f" {sum(rows for rows, _ in kept.values())} rows the same after every kill")  # fmt: skip
     upgrade(database)
-    assert structure(database) == tables[chain[-1]]
-    if not FULL:  # few steps: none of them makes or takes columns of the first tables
-        assert records(database) == before
+    assert look(database) == seen[chain[-1]]
     assert count > 0
-    print(f"{url.split(':')[0]}: {count} killed on the way, {landed} of all steps had been made")
+    print(f"{filled.split(':')[0]}: {count} killed on the way, {made} of {2 * KILLS * len(steps)} steps had been made")
     database.dispose()
-    databases.drop(url)
+    databases.drop(filled)
 
 
-def upgrade_to(database: Database, to: str) -> None:
-    if revision(database) != to:
-        upgrade(database, to)
-
-
-def downgrade_to(database: Database, to: str) -> None:
-    if revision(database) != to:
-        downgrade(database, to)
+def _move(database: Database, to: str, new: str) -> None:
+    if look(database).revision != to:
+        (upgrade if to == new else downgrade)(database, to)
