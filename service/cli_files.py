@@ -139,6 +139,7 @@ def export_file(context: Context, shop: str, out: Path | None, kind: str | None,
 @click.command("import-settings")
 @click.option("--shop", required=True, help="Shop whose files are meant.")
 @form_options
+@click.option("--tax", type=click.Choice(["with", "without"]), help="Whether costs hold tax, from now on.")
 @click.option("--json", "json_output", is_flag=True, help="Print the settings as JSON.")
 @pass_context
 def import_settings(context: Context, shop: str, json_output: bool, columns: dict[str, str], **forms: Any) -> None:

@@ -48,6 +48,7 @@ QUALITIES = ("original", "pattern", "used", "unknown")
 POOL_CELL_STANDINGS = ("published", "withdrawn")
 UNITS = ("km", "mi")
 HOURS = "h"  # engine hours: a scale of its own, never a distance
+TAX_WORDS = ("with", "without")  # whether a shop's costs hold tax
 # Where an import is; only the last three are ends.
 IMPORT_STATES = ("queued", "running", "done", "refused", "failed")
 # A line has the date of its card; what happened may have dates of its own.

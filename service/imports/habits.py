@@ -14,13 +14,14 @@ from service.imports.columns import fold_column, read_mapping
 from service.imports.currencies import CURRENCIES
 from service.imports.options import DATE_ORDERS, DECIMAL_MARKS, LEFT_OUT, FileReading, ReadOptions
 from service.models import ShopColumn, ShopFormat
-from service.vocabulary import HOURS, JOB_LINE_COLUMNS, UNITS
+from service.vocabulary import HOURS, JOB_LINE_COLUMNS, TAX_WORDS, UNITS
 
-NO_FORMAT: Mapping[str, str] = {"date_order": "ymd", "decimal_mark": ".", "unit": "", "currency": ""}
+NO_FORMAT: Mapping[str, str] = {"date_order": "ymd", "decimal_mark": ".", "unit": "", "currency": "", "tax": ""}
 _ALLOWED: Mapping[str, tuple[str, ...]] = {
     "date_order": DATE_ORDERS,
     "decimal_mark": DECIMAL_MARKS,
     "unit": ("", *UNITS, HOURS),
+    "tax": ("", *TAX_WORDS),
 }
 
 
@@ -36,6 +37,12 @@ def read_format(session: Session, shop_id: int) -> dict[str, str]:
         select(ShopFormat).where(ShopFormat.shop_id == shop_id).order_by(ShopFormat.id.desc()).limit(1)
     )
     return {name: getattr(last, name) for name in NO_FORMAT} if last is not None else dict(NO_FORMAT)
+
+
+def costs_hold_tax(session: Session, shop_id: int, at: datetime) -> str:
+    """What the shop had said by a moment of the costs on its cards: "with" or "without" tax, empty for nothing."""
+    said = select(ShopFormat.tax).where(ShopFormat.shop_id == shop_id, ShopFormat.set_at <= at)
+    return session.scalar(said.order_by(ShopFormat.id.desc()).limit(1)) or ""
 
 
 def save_columns(session: Session, shop_id: int, mapping: Mapping[str, str], *, by: str, now: datetime) -> None:

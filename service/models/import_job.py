@@ -103,5 +103,7 @@ class ShopFormat(Base):
     # For rows that leave it out; empty: nothing is assumed.
     unit: Mapped[str] = mapped_column(String(2))
     currency: Mapped[str] = mapped_column(String(3))
+    # Whether costs on its cards are with or without tax; empty: nobody said.
+    tax: Mapped[str] = mapped_column(String(8), server_default="")
     set_by: Mapped[str] = mapped_column(String(80))
     set_at: Mapped[datetime] = mapped_column(UtcDateTime)

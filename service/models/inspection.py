@@ -86,7 +86,6 @@ class Finding(Base):
     __table_args__ = (
         ForeignKeyConstraint(["shop_id", "inspection_id"], ["inspection.shop_id", "inspection.id"]),
         UniqueConstraint("shop_id", "id"),
-        UniqueConstraint("inspection_id", "idempotency_key"),
         CheckConstraint(one_of("outcome", OUTCOMES), name="outcome"),
         Index("ix_finding_inspection_id", "inspection_id"),
     )
@@ -118,7 +117,6 @@ class Finding(Base):
     recorded_at: Mapped[datetime] = mapped_column(UtcDateTime)
     superseded_by_id: Mapped[int | None] = mapped_column(ForeignKey("finding.id"))
     # Of findings written before keys were kept for all requests alike (kept_reply).
-    idempotency_key: Mapped[str | None] = mapped_column(String(80))
     request_digest: Mapped[bytes] = mapped_column(LargeBinary(32))
 
 

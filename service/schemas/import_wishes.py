@@ -11,7 +11,7 @@ from marshmallow import ValidationError, fields, validate
 from service.imports.options import DATE_ORDERS, DECIMAL_MARKS, LEFT_OUT
 from service.schemas.asked import Asked
 from service.schemas.fields import Name, Reply
-from service.vocabulary import HOURS, JOB_LINE_COLUMNS, UNITS
+from service.vocabulary import HOURS, JOB_LINE_COLUMNS, TAX_WORDS, UNITS
 
 ORDERS = {"description": "ask: both orders are read, and a day that reads two ways becomes a doubt"}
 CURRENCY = {"description": "of costs without one"}
@@ -79,6 +79,10 @@ class ImportSettingsAsked(Asked):
         validate=validate.OneOf(("", *UNITS, HOURS)), metadata={"description": "of readings without one; empty: none"}
     )
     currency = fields.String(validate=validate.Regexp(r"^([A-Z]{3})?$"), metadata=CURRENCY)
+    tax = fields.String(
+        validate=validate.OneOf(("", *TAX_WORDS)),
+        metadata={"description": "whether costs are with or without tax, from now on; empty: not said"},
+    )
 
 
 class ImportSettingsReply(Reply):
@@ -89,3 +93,4 @@ class ImportSettingsReply(Reply):
     decimal_mark = fields.String(required=True)
     unit = fields.String(required=True)
     currency = fields.String(required=True)
+    tax = fields.String(required=True)
