@@ -20,6 +20,7 @@ from service.imports.dates import Span, read_date
 from service.imports.refresh import refresh_machines
 from service.imports.rows import ParsedRow, RowChecker
 from service.imports.words import CatalogueWords, catalogue_words
+from service.margin_readings import margin_readings
 from service.models import ComponentType, Doubt, JobLine, Machine, Shop
 from service.vocabulary import ACTIONS, JOB_LINE_COLUMNS, KM_PER_MILE
 
@@ -217,6 +218,7 @@ def reading_document(found: CardReading) -> dict[str, Any]:
         "records": [asdict(record) for record in found.records],
         "consumables": list(found.consumables),
         "outside": list(found.outside),
+        "measured": [reading.document() for line in found.raw for reading in margin_readings(line)],
         "doubts": [asdict(doubt) for doubt in found.doubts],
     }
 

@@ -93,6 +93,13 @@ def _known(value: Any) -> Any:
     return None if isinstance(value, float) and not np.isfinite(value) else value
 
 
+# What no count here can make up for.
+COVERS = (
+    "machines that were brought in, from their first card to their last; those that never come in are in no figure."
+    " A fleet that logs every machine it runs has no such gap"
+)
+
+
 def log_marks(session: Session, shop_id: int, *, pool_open: bool) -> dict[str, Any]:
     """How the shop's log looked to the last fit of all components, and all shops' together."""
     release = release_for(session, shop_id, pool_open=pool_open)
@@ -101,5 +108,6 @@ def log_marks(session: Session, shop_id: int, *, pool_open: bool) -> dict[str, A
     return {
         "shop": rows.get(own),
         "all_shops": rows.get(ALL_SHOPS),
+        "covers": COVERS,
         "estimate": {"version": str(release.public_id) if release else "catalogue prior"},
     }

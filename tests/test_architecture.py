@@ -24,7 +24,8 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("lifetimes", "past", "odometers", "catalogue", "catalogue_files", "catalogue_schemas", "catalogue_types",
      "line_reader", "machine_columns", "life_lines", "kept_lines", "kept_lines_file", "told_facts", "engine_changes",
      "check_schemas", "check_types", "data_files", "layout_files"),
-    ("rate_limits", "backups", "jobs", "line_entry", "line_documents", "component_risk", "machine_story", "own_repeats",
+    ("rate_limits", "backups", "jobs", "line_entry", "line_documents", "line_surroundings", "margin_readings",
+     "component_risk", "machine_story", "own_repeats",
      "life_documents", "life_tables", "pictures",
      "inspections", "pool", "estimates", "fitting", "fit_inputs", "kept_work", "imports", "exports", "records",
      "corrections", "facts", "reviews", "review_answers",
@@ -75,6 +76,7 @@ EXCEPTIONS = {
     ("cli", "analytics.errors"),
     ("jobs", "analytics.errors"),
     ("cli_backtest_text", "analytics.figures_calibration"),
+    ("margin_readings", "analytics.units"),
 }
 
 

@@ -21,6 +21,7 @@ from service.imports.refresh import refresh_machines
 from service.imports.words import catalogue_words
 from service.line_documents import SHOWN, line_document, plain, shown_lines, with_what_is_shown
 from service.line_entry import Entered, enter_lines
+from service.line_surroundings import surroundings
 from service.models import JobLine, LineLink, Machine
 from service.past import read_as_known_at
 from service.queries import line_of, line_versions, lines_of, link_of, page_of
@@ -184,6 +185,7 @@ def _trail(session: Session, line: JobLine) -> dict[str, Any]:
         "line": shown,
         "trail": trail,
         "links": [_link_document(session, link) for link in links],
+        **surroundings(session, line),
     }
 
 

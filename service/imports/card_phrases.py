@@ -10,6 +10,11 @@ def _any(*words: str) -> re.Pattern[str]:
     return re.compile(rf"(?<![\w/])(?:{'|'.join(words)})(?![\w/])", re.IGNORECASE)
 
 
+def _letter(letter: str) -> re.Pattern[str]:
+    """A letter that stands alone: not the one of R+R, F&R or N/S."""
+    return re.compile(rf"(?<![^\s,;]){letter}(?![^\s,;])", re.IGNORECASE)
+
+
 # The first that fits a part of the line says what was done; several of one group leave it open.
 REMOVE_REFIT = re.compile(r"(?<!\w)r ?(?:\+|&|and) ?r(?!\w)", re.IGNORECASE)
 ACTIONS: Mapping[str, re.Pattern[str]] = {
@@ -76,6 +81,9 @@ PLACES: tuple[tuple[re.Pattern[str], tuple[str, ...]], ...] = (
     (_any("right", "rh", "r/h", "rhs"), ("right",)),
     (_any("upper", "top"), ("upper",)),
     (_any("lower", "bottom"), ("lower",)),
+    (_letter("f"), ("front",)),
+    (_letter("l"), ("left",)),
+    (_letter("r"), ("rear", "right")),  # either, where a part has both
 )
 NEAR_SIDE = re.compile(r"(?<!\w)n/?s(?!\w)", re.IGNORECASE)
 OFF_SIDE = re.compile(r"(?<!\w)o/?s(?!\w)", re.IGNORECASE)

@@ -174,8 +174,10 @@ def _too_fast(km: float, days: int) -> bool:
 
 def _falls(line: HistoryLine) -> Finding:
     detail = (
-        "the odometer falls over this machine's readings by date; a mistyped reading or date, km taken for miles "
-        "or a clock change without a clock_changed row would explain it: the right reading, or that row, settles it"
+        "the odometer falls over this machine's readings by date; a mistyped reading or date, km taken for miles, "
+        "a trip meter's figure, a five-figure clock that has gone round, a clock change without a clock_changed row, "
+        "or somebody who wound it back would explain it: the right reading (with what went round added), or that row, "
+        "settles it"
     )
     return Finding(line.order, "odometer_falls", "odometer", line.shown, detail)
 

@@ -33,6 +33,7 @@ POSITION_LENGTH = 40
 # A file with more different unknown words than this is not a file of part names: no more candidates are looked for.
 WORDS_WITH_CANDIDATES = 2_000
 _SEPARATORS = re.compile(r"[\W_]+")
+_COUNTED = re.compile(r"^(?:cyl|cylinder|zyl|zylinder|no|nr)_?(?=\d)")  # "cyl 1" and "#1" are one place
 # Common practice, no source. N/S and O/S are left out: which side they mean depends on the country.
 _SIDES = {"lh": "left", "rh": "right", "lhs": "left", "rhs": "right"}
 
@@ -206,7 +207,7 @@ def match_position(component: ComponentWord, text: str) -> PositionMatch:
     if not text:
         return PositionMatch(None)
     if component.position_rule not in ("single", "fixed"):
-        label = _SEPARATORS.sub("_", text.casefold()).strip("_")
+        label = _COUNTED.sub("", _SEPARATORS.sub("_", text.casefold()).strip("_"))
         if not label or len(label) > POSITION_LENGTH:  # folding can lengthen a text: ß becomes ss
             return PositionMatch(None, "position_unclear", "not a short label; one such as 1, 2 or front settles it")
         return PositionMatch(label)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from analytics.spells import Quality
 from analytics.unit_life import Event
 from service.catalogue_types import Catalogue
 from service.inspections.part_states import KnownMachine
@@ -37,7 +38,8 @@ def implied_by(machine: KnownMachine, catalogue: Catalogue) -> Implied:
     if len(renewals) >= MANY and REPEATED in catalogue.history_fact_by_id:
         says = _not_another(len(renewals))
         return Implied((_fact(REPEATED, says),), (says,))
-    lately = [event for event in renewals if machine.now_km - event.km <= LATELY_KM]
+    # A second-hand part is of unknown age: that it went in lately makes it none the younger.
+    lately = [event for event in renewals if machine.now_km - event.km <= LATELY_KM and event.quality != Quality.USED]
     if lately and LATELY_RENEWED in catalogue.history_fact_by_id:
         return Implied((_fact(LATELY_RENEWED),))
     return Implied()

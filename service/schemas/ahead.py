@@ -251,6 +251,7 @@ class LogReply(Reply):
 
     shop = fields.Dict(required=True, allow_none=True)
     all_shops = fields.Dict(required=True, allow_none=True)
+    covers = fields.String(required=True, metadata={"description": "which machines are in the figures, and which not"})
 
 
 class ComparisonsReply(Reply):

@@ -144,12 +144,37 @@ class LinkReply(Reply):
     undone_at = fields.DateTime(required=True, allow_none=True)
 
 
+class DistanceReply(Reply):
+    """Distance since the machine was new, or what bounds it where nobody read it; null: nothing does."""
+
+    low_km = fields.Float(required=True, allow_none=True)
+    high_km = fields.Float(required=True, allow_none=True)
+    missing = fields.String(
+        required=True, allow_none=True, metadata={"description": "why the reading is missing; null where it stands"}
+    )
+
+
 class LineTrailReply(Reply):
-    """A line with everything it was before, what it became, and what it is linked to."""
+    """A line with everything it was before, what it became, what it is linked to and what stands around it."""
 
     line = fields.Nested(LineReply, required=True)
     trail = fields.List(fields.Nested(LineReply), required=True)
     links = fields.List(fields.Nested(LinkReply), required=True)
+    distance = fields.Nested(DistanceReply, required=True)
+    same_card = fields.List(
+        fields.Dict(), required=True, metadata={"description": "other machines that the same card names"}
+    )
+    catalogue = fields.String(
+        required=True, allow_none=True, metadata={"description": "version in force when the words were read"}
+    )
+    costs = fields.Dict(
+        required=True,
+        allow_none=True,
+        metadata={"description": "amounts as text, currency, tax (with, without, null: not said); null: none written"},
+    )
+    measured = fields.List(
+        fields.Dict(), required=True, metadata={"description": "readings in the notes, as written and as understood"}
+    )
 
 
 class CorrectionAsked(Asked):

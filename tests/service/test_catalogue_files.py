@@ -118,7 +118,7 @@ def test_all_mistakes_are_told_at_once(tmp_path: Path) -> None:
         (b"[]", "checks.json: must hold one JSON object"),
         (b'{"version": "2026.1", "checks": {}}', "checks.json: checks: must be a list of entries"),
         (b'{"version": 2026, "checks": []}', "checks.json: version: must be text such as 2026.1"),
-        (b'{"version": "1999", "checks": []}', "checks.json: version: is 1999, but components.json says 2026.3"),
+        (b'{"version": "1999", "checks": []}', "checks.json: version: is 1999, but components.json says 2026.4"),
         (b'{"version": "2026.1", "checks": [], "tests": []}', "checks.json: tests: is not a list this file may hold"),
         (b'{"version": "2026.1", "checks": [7]}', "checks.json: checks entry 1: must be an object with named fields"),
     ],

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 from sqlalchemy import select
 
@@ -21,9 +23,19 @@ def kinds(caller: Caller) -> set[str]:
     return {doubt["kind"] for doubt in reviews(caller)["doubts"]}
 
 
+def distance(caller: Caller, line: str) -> dict[str, Any]:
+    found: dict[str, Any] = caller.get(f"/api/v1/job-lines/{line}").get_json()["distance"]
+    return found
+
+
 def test_d01_no_reading_is_no_reading_and_its_rate_is_shown(app: WeakspotApp, gasket: Caller) -> None:
     send(gasket, FIRST, row(odometer="", unit=""), LAST)
-    assert lines(gasket, "?card=1001")[0]["understood"]["odometer_km"] is None
+    (line,) = lines(gasket, "?card=1001")
+    assert line["understood"]["odometer_km"] is None
+    # The neighbours bound it; before the first reading and after the last nothing does on that side.
+    assert distance(gasket, line["id"]) == {"low_km": 20_000, "high_km": 33_000, "missing": "not written"}
+    send(gasket, row(card="0", date="2017-01-01", odometer="", unit="", component="battery"))
+    assert distance(gasket, lines(gasket, "?card=0")[0]["id"])["low_km"] is None
     with app.database.read() as session:
         spells = read_dataset(session).life_records()["regulator_rectifier"]
     assert 20_000 < spells.exit_km[0] < 33_000
@@ -59,11 +71,41 @@ def test_d04_a_changed_clock_is_a_segment_of_its_own(app: WeakspotApp, gasket: C
         assert placed is not None and placed.watch.end_km == 34_000.0
 
 
+def test_d05_a_five_figure_clock_that_went_round_is_asked_and_then_counted_on(app: WeakspotApp, gasket: Caller) -> None:
+    """97,500 km in 2018, then 2,500 and 9,000 on a clock with five figures: 102,500 and 109,000 in truth."""
+    send(gasket, seen("1", "2012-01-10", "20000"), seen("2", "2018-01-10", "97500"),
+         row(card="3", date="2019-01-10", odometer="2500"), seen("4", "2020-01-10", "9000"))  # fmt: skip
+    listed = reviews(gasket)["doubts"]
+    assert {doubt["kind"] for doubt in listed} == {"odometer_falls"}
+    assert all("gone round" in doubt["detail"] and doubt["keeps_out_of_fits"] for doubt in listed)
+    with app.database.read() as session:
+        assert read_dataset(session).lines.in_doubt.sum() == len(listed)
+    true = {"2500 km": "102500", "9000 km": "109000"}
+    low = [doubt for doubt in listed if doubt["value"] in true]
+    answer(gasket, *({"doubt": d["id"], "choice": "reading", "value": true[d["value"]], "unit": "km"} for d in low))
+    assert reviews(gasket)["doubts"] == []
+    with app.database.read() as session:
+        spells = read_dataset(session).life_records()["regulator_rectifier"]
+    assert spells.exit_km.tolist() == [102_500, 109_000]
+
+
+def test_d05_a_digit_too_many_is_flagged_and_kept(gasket: Caller) -> None:
+    """230,000 km a year after 22,000 is more than 500 km a day, which nobody rides day after day (invented limit)."""
+    send(gasket, FIRST, seen("4", "2018-09-10", "22000"), seen("5", "2019-03-12", "230000"), LAST,
+         seen("10", "2022-06-10", "34000"))  # fmt: skip
+    assert kinds(gasket) == {"odometer_falls"}  # it falls again after: the rest, which fits, stands
+    (line,) = lines(gasket, "?card=5")
+    assert (line["cells"]["odometer"], line["in_doubt"]) == ("230000", True)
+    assert distance(gasket, line["id"]) == {"low_km": 22_000, "high_km": 33_000, "missing": "in doubt"}
+
+
 @pytest.mark.parametrize(("reading", "kind"), [("99999", "filler_reading"), ("120", "odometer_falls")])
 def test_d05_a_rollover_or_a_trip_meter_is_flagged_and_kept(gasket: Caller, reading: str, kind: str) -> None:
     send(gasket, FIRST, seen("4", "2018-09-10", "22000"), seen("5", "2019-03-12", reading), LAST)
     assert kind in kinds(gasket)
-    assert lines(gasket, "?card=5")[0]["cells"]["odometer"] == reading
+    (line,) = lines(gasket, "?card=5")
+    assert (line["cells"]["odometer"], line["in_doubt"]) == (reading, True)
+    assert [other["in_doubt"] for other in lines(gasket) if other["card"] != "5"] == [False] * 3
 
 
 def test_d06_a_falling_reading_keeps_both_and_asks(gasket: Caller) -> None:
