@@ -37,8 +37,17 @@ class CountForecast:
         return min(int(np.searchsorted(self.cumulative, share - 1e-12)), len(self.cumulative) - 1)
 
     def between(self, level: float = 0.8) -> tuple[int, int]:
-        """Equal-tailed prediction interval."""
-        return self.quantile(0.5 - level / 2), self.quantile(0.5 + level / 2)
+        """Equal-tailed prediction interval: every count whose mid-distribution value lies within the level.
+
+        A count holds its whole chance; with half of it on either side (Parzen 2004; the mid-P rule of Lancaster 1961)
+        intervals hold as often as they say on the average, where whole counts would hold more often.
+        """
+        tail = 0.5 - level / 2
+        middle = self.cumulative - 0.5 * np.diff(self.cumulative, prepend=0.0)
+        low = min(int(np.searchsorted(middle, tail - 1e-12)), len(middle) - 1)
+        high = int(np.searchsorted(middle, 1.0 - tail + 1e-12, side="right")) - 1
+        # where one count holds more than the level, it is the interval
+        return (low, high) if low <= high else (high + 1, high + 1)
 
     def cover(self, stock: int) -> float:
         """Chance that so many are enough."""

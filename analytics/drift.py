@@ -6,6 +6,9 @@ Failures seen in each period are held against those expected from the fitted liv
 against the ratio of all other periods, so that a level that is off everywhere is no drift. Beside single periods a
 steady trend is tested. Builds are looked at model by model, the calendar over all models, and parts fitted in a
 campaign against the others of the models it concerned.
+Failures found at a check count when they are taken to have come, which is before they were found: those of the last
+time on record are not all found yet. Where many are found so, periods closer to the end than nine in ten finds take
+are not judged, and no word in a trend.
 What is left to chance: the number in the period, the ratio of the other periods, and `LEVEL_SD`, by which groups of
 machines differ for reasons nobody planned (riders, shops).
 
@@ -35,13 +38,14 @@ from analytics.failures_seen import (
 )
 from analytics.life_model_types import Probability
 from analytics.risk_draws import RiskTable
-from analytics.spells import Cell, Floats, Ints, Quality, Removal, Spells
+from analytics.spells import Bools, Cell, Floats, Ints, Outcome, Quality, Removal, Spells
 
 FALSE_SHARE = 0.05
 LEVEL_SD = 0.1  # of the log of a group's rate, for no reason; as `risk_pieces.FLOOR_SD`
 LEAST_EXPECTED = 3.0  # failures expected below which a period is not judged; what was seen has no say in that
 BUILD, CALENDAR, CAMPAIGN = "build date", "calendar", "campaign"
 MORE, FEWER, STEADY, NOT_ENOUGH = "more failures", "fewer failures", "no change", "not enough data"
+FOUND_LATE = 0.05  # share of failures found at a check from which the calendar's last periods wait for finds
 _BY_CAMPAIGN = (Removal.CAMPAIGN, Removal.UPGRADE)
 
 
@@ -185,19 +189,46 @@ def _by_calendar(
     low, high = ((np.clip(b, entry[rows], end[rows]) - entry[rows]) / run for b in (opens, closes))
     expected = spells.weight[rows] * np.maximum(hazard(rows, np.minimum(high, 1.0)) - hazard(rows, low), 0.0)
     seen = np.where(period == last[rows], counted.seen[rows], 0.0)
-    return _judged(component, CALENDAR, None, (period, seen, expected), months, level)
+    ends = float((born + spells.exit_days).max())
+    waits = np.array([starts[p + 1] > ends - _days_to_find(spells) for p in names.tolist()])
+    return _judged(component, CALENDAR, None, (period, seen, expected), months, level, unsure=waits)
+
+
+def _days_to_find(spells: Spells) -> float:
+    """How long nine in ten failures that a check found may have waited for it; 0 where hardly any was found so."""
+    late = spells.outcome == Outcome.FAILED_BETWEEN
+    failed = late | (spells.outcome == Outcome.FAILED)
+    if late.sum() < FOUND_LATE * failed.sum() or not late.any():
+        return 0.0
+    return float(np.quantile(spells.exit_days[late] - spells.lower_days[late], 0.9))
 
 
 def _judged(
-    component: str, scale: str, cell: Cell | None, by_row: tuple[Ints, Floats, Floats], months: int, level: float
+    component: str,
+    scale: str,
+    cell: Cell | None,
+    by_row: tuple[Ints, Floats, Floats],
+    months: int,
+    level: float,
+    *,
+    unsure: Bools | None = None,
 ) -> list[Look]:
+    """Looks at each period and the trend; those `unsure`, (periods,), are shown but neither judged nor held against."""
     period, seen, expected = by_row
     names, at = np.unique(period, return_inverse=True)
     if len(names) < 2:
         return []
     o, e = (np.bincount(at, x, len(names)).astype(float) for x in (seen, expected))
-    out = [_against_rest(component, scale, cell, _label(n, months), (o, e), k, level) for k, n in enumerate(names)]
-    return [*out, _trend(component, scale, cell, (np.asarray(names * (months / 12.0), dtype=float), o, e), level)]
+    sure = np.ones(len(names), dtype=bool) if unsure is None else ~unsure
+    out = []
+    for k, name in enumerate(names):
+        held = np.flatnonzero(sure | (np.arange(len(names)) == k))
+        look = _against_rest(
+            component, scale, cell, _label(name, months), (o[held], e[held]), int(np.searchsorted(held, k)), level
+        )
+        out.append(look if sure[k] else replace(look, p_value=float("nan"), finding=NOT_ENOUGH))
+    years = np.asarray(names * (months / 12.0), dtype=float)
+    return [*out, _trend(component, scale, cell, (years[sure], o[sure], e[sure]), level)]
 
 
 def _against_rest(

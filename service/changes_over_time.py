@@ -8,7 +8,9 @@ from typing import Any
 import numpy as np
 from sqlalchemy.orm import Session
 
+from analytics.clock_changes import ClocksWatched, clock_looks
 from analytics.drift import FALSE_SHARE, Look, alerts, looks
+from analytics.line_columns import Action
 from service.errors import NotFound
 from service.inspections.serving import Snapshot, snapshot_for
 from service.life_lines import FitLines
@@ -18,6 +20,7 @@ RATE = (
     f"Where nothing changed, at most {FALSE_SHARE:.0%} of such lists hold any alert; where something did, at most"
     f" {FALSE_SHARE:.0%} of the entries are expected to be false."
 )
+CLOCK_GOES = "odometer continuity"  # what the catalogue says goes with a part that holds the clock
 _KEPT = 8
 _cache: dict[tuple[Any, ...], list[Look]] = {}
 _lock = threading.Lock()
@@ -65,7 +68,28 @@ def _all_looks(lines: FitLines, snapshot: Snapshot, months: int) -> list[Look]:
     for slug, spells in lines.life_records().items():
         if slug in snapshot.documents:
             found += looks(snapshot.risks, slug, spells, new_day, months=months)
-    return found
+    # of those that every model has, the part that takes the odometer's reading along
+    clock = [slug for slug, document in snapshot.documents.items() if CLOCK_GOES in document["takes_with"]]
+    return found + clock_looks(_clocks(lines), lines.names.cells, clock[0]) if clock else found
+
+
+def _clocks(lines: FitLines) -> ClocksWatched:
+    """Each machine's time on record to its first clock change that is not in doubt, or to its end."""
+    fleet = lines.on_clocks()
+    change = (fleet.action == Action.CLOCK_CHANGED) & ~fleet.in_doubt & fleet.from_card & ~np.isnan(fleet.days)
+    change &= (fleet.days >= fleet.start_days[fleet.owner]) & (fleet.days <= fleet.end_days[fleet.owner])
+    first = np.full(len(fleet.machine), np.inf)
+    np.minimum.at(first, fleet.owner[change], fleet.days[change])
+    # a machine whose build nobody knows was given a day to place its lines; that says nothing of its build
+    new_day = np.asarray(lines.machines.new_day, dtype=float)[fleet.machine]
+    return ClocksWatched(
+        lines.machines.cell[fleet.machine],
+        lines.machines.shop[fleet.machine],
+        new_day,
+        fleet.start_days,
+        np.minimum(first, fleet.end_days),
+        np.isfinite(first),
+    )
 
 
 def _look(look: Look, snapshot: Snapshot) -> dict[str, Any]:

@@ -23,6 +23,7 @@ from service.cli_options import PAPER, evidence_options, machine_options, visit_
 from service.cli_person import person_group
 from service.cli_pool import pool_group
 from service.cli_renew import compare_parts, renew_on_purpose, show_changes
+from service.cli_renew_block import renew_block, show_log_marks
 from service.cli_token import token_group
 from service.errors import DomainError
 from service.settings import BadSetting
@@ -48,6 +49,8 @@ for _command in (
     renew_on_purpose,
     compare_parts,
     show_changes,
+    renew_block,
+    show_log_marks,
     person_group,
     token_group,
 ):

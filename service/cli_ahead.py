@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,6 +12,8 @@ import click
 
 if TYPE_CHECKING:
     from service.cli_context import Context
+
+MOST_NAMED = 8
 
 
 @click.command("ahead")
@@ -89,7 +91,9 @@ def _show(found: Mapping[str, Any], top: int) -> None:
     out.print(machines)
     for row in found["found_bad"]:
         place = f", {row['position']}" if row["position"] else ""
-        out.print(f"Found bad and not yet put right: {row['machine']}, {row['component']}{place}")
+        day = f", {row['found']}" if row["found"] else ""
+        out.print(f"Found bad and not yet put right: {row['machine']}, {row['component']}{place}{day}")
+    show_found_before(out, found["found_bad_before"])
     _show_money(out, found)
     for note in found["notes"]:
         out.print(note)
@@ -97,6 +101,17 @@ def _show(found: Mapping[str, Any], top: int) -> None:
         f"Intervals hold {found['level']:.0%} of cases; estimate {found['estimate']['version']}."
         " Safety class A is checked whatever its chance."
     )
+
+
+def show_found_before(out: Any, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Say how much was found bad long ago without a word since."""
+    if rows:
+        machines = list(dict.fromkeys(row["machine"] for row in rows))
+        more = f" and {len(machines) - MOST_NAMED} more" if len(machines) > MOST_NAMED else ""
+        out.print(
+            f"{len(rows)} parts were found bad long ago and their machines seen at work since; ask what became of them:"
+            f" {', '.join(machines[:MOST_NAMED])}{more}. --json lists them."
+        )
 
 
 def _show_money(out: Any, found: Mapping[str, Any]) -> None:

@@ -117,6 +117,7 @@ def shop_id_of(session: Any, shop: str) -> int:
 def _show_pull(found: Mapping[str, Any]) -> None:
     from rich.table import Table
 
+    from service.cli_ahead import show_found_before
     from service.cli_text import console
 
     out = console()
@@ -132,6 +133,7 @@ def _show_pull(found: Mapping[str, Any]) -> None:
         )
     out.print(table)
     _show_left(out, found["left_out"])
+    show_found_before(out, found["found_bad_before"])
     for note in found["notes"]:
         out.print(note)
 

@@ -46,7 +46,7 @@ def _all_due(known: FleetOnRecord, costs: FleetCosts, days: int) -> dict[str, An
             _, age_days = best_policies(group, use, costs.by_component[slug])
             paying |= {slug} if np.isfinite(age_days).any() else set()
             rows += _due(known, group, costs.hours[slug], age_days, known.as_of, days)
-    rows.sort(key=lambda r: (r["due"], r["machine"], r["component"], r["position"] or ""))
+    rows.sort(key=_order)
     carried = {group.lives.component for group in known.fleet.groups}
     never = sorted(costs.scheduled & carried - paying)
     notes = [SAFETY_NOTE, *costs.notes, *known.notes]
@@ -63,6 +63,13 @@ def _all_due(known: FleetOnRecord, costs: FleetCosts, days: int) -> dict[str, An
     }
 
 
+def _order(row: Mapping[str, Any]) -> tuple[Any, ...]:
+    """By day; of the overdue those of known age first, then safety class A, then those longest past their best age."""
+    late = (not row["age_known"], row["safety_class"], -row["days_past"]) if row["overdue"] else ()
+    return (not row["overdue"], "" if row["overdue"] else row["due"], *late, row["machine"], row["component"],
+            row["position"] or "")  # fmt: skip
+
+
 def _due(
     known: FleetOnRecord, group: FleetGroup, hours: float, age_days: Floats, as_of: date, days: int
 ) -> Iterator[dict[str, Any]]:
@@ -74,6 +81,7 @@ def _due(
         yield {
             "due": (as_of + timedelta(days=max(int(left[i]), 0))).isoformat(),
             "overdue": bool(left[i] < 0),
+            "days_past": max(round(float(-left[i])), 0),
             "machine": known.references[int(group.machine[i])],
             "component": slug,
             "name": document["name"],

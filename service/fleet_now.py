@@ -21,6 +21,7 @@ from analytics.odometer import TYPICAL_KM_PER_DAY
 from analytics.part_chains import whole_chains
 from analytics.spells import DAYS_PER_YEAR, Bools, Floats, Ints, Quality
 from analytics.state_columns import StateColumns
+from analytics.unit_life import COMEBACK_DAYS, COMEBACK_KM
 from service.errors import Conflict, InvalidInput
 from service.inspections.part_states import LEAST_DAYS_FOR_A_RATE, is_absent, positions_on_record
 from service.inspections.serving import Snapshot, snapshot_for
@@ -30,22 +31,39 @@ from service.models import Machine, MachineJoin, Shop
 from service.queries import line_versions
 
 LEFT_AFTER_DAYS = 3 * DAYS_PER_YEAR  # own choice: a machine not seen for so long is taken to have left
+FRESH_DAYS = 92.0  # own choice: a find of the last quarter is waited for, whatever was seen of the machine since
 
 
 class FoundBad(NamedTuple):
-    """A part that stands found bad: when, nan where no line says, and what its machine has run since."""
+    """A part that no line has put right since it was found bad.
+
+    `day` is the ordinal of the day it was found, nan where no line says; `km_since` and `days_since` what its machine
+    had run since then when a card last saw it.
+    """
 
     machine: str
     component: str
     position: str | None
     day: float
     km_since: float
-    seen_since_days: float  # from the day it was found bad to the last card of its machine
+    days_since: float
+
+    def stands(self, today: date) -> bool:
+        """Whether it is work to do: found of late, or its machine was not seen at work since.
+
+        A machine that came back later than a comeback would, with more km than that, and no word of the part, has most
+        likely had it put right and not written down; that is a question to ask, not a job.
+        """
+        if today.toordinal() - self.day <= FRESH_DAYS:
+            return True
+        return self.days_since <= COMEBACK_DAYS or self.km_since <= COMEBACK_KM
 
 
 @dataclass(frozen=True)
 class FleetOnRecord:
-    """The shop's machines in use, sorted for the outlook; `references` by machine, `bad` what stands found bad.
+    """The shop's machines in use, sorted for the outlook; `references` by machine.
+
+    `bad` is what no line has put right since it was found bad, safety class A and the newest first.
 
     `as_of` is the day looked ahead from: the last one on record where that lies years back. `basis` names everything
     it was made from: answers made from it alone may be kept under it.
@@ -58,6 +76,21 @@ class FleetOnRecord:
     notes: tuple[str, ...]
     as_of: date
     basis: tuple[Any, ...]
+
+    def found_bad(self) -> dict[str, list[dict[str, Any]]]:
+        """What is to be put right, and what only a question is left of."""
+        standing = [_bad_row(b) for b in self.bad if b.stands(self.as_of)]
+        return {"found_bad": standing, "found_bad_before": [_bad_row(b) for b in self.bad if not b.stands(self.as_of)]}
+
+
+def _bad_row(bad: FoundBad) -> dict[str, Any]:
+    return {
+        "machine": bad.machine,
+        "component": bad.component,
+        "position": bad.position,
+        "found": None if np.isnan(bad.day) else date.fromordinal(int(bad.day)).isoformat(),
+        "km_since": None if np.isnan(bad.km_since) else round(bad.km_since),
+    }
 
 
 _fleets: Kept[FleetOnRecord] = Kept(3)
@@ -214,8 +247,11 @@ def _parts_and_bad(
             count += len(works)
         for k in np.flatnonzero(~fitted.alive).tolist():
             bad.append(_found_bad(slug, now, int(chains.owner[k]), int(position[k]), names, references, fitted, k))
-    machine_order = {reference: m for m, reference in enumerate(references)}
-    return parts, sorted(bad, key=lambda b: (machine_order[b.machine], b.component, b.position or ""))
+    # the most dangerous first, then what was found last
+    klass = {slug: document["safety_class"] for slug, document in snapshot.documents.items()}
+    never = np.inf
+    bad.sort(key=lambda b: (klass[b.component], never if np.isnan(b.day) else -b.day, b.machine, b.component))
+    return parts, bad
 
 
 def _taken(fitted: NowColumns, at: Ints) -> NowColumns:
@@ -237,7 +273,7 @@ def _found_bad(
         slug,
         names[position] if position >= 0 else None,
         float(now.clocks.new_day[machine] + fitted.bad_days[k]),
-        float(now.now_km[machine] - fitted.bad_km[k]),
+        float(now.clocks.end_km[machine] - fitted.bad_km[k]),
         float(now.clocks.end_days[machine] - fitted.bad_days[k]),
     )
 

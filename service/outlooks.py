@@ -67,7 +67,7 @@ def _expected(
             {"machine": known.references[i], "expected": float(by_machine[i]), "likeliest": _likeliest(found, known, i)}
             for i in order.tolist()
         ],
-        "found_bad": [{"machine": b.machine, "component": b.component, "position": b.position} for b in known.bad],
+        **known.found_bad(),
         "estimate": {"version": known.snapshot.version, "data_through": _iso(known.snapshot.data_through)},
         "notes": [*(prices.notes if prices else ()), *known.notes],
     }
@@ -148,7 +148,7 @@ def spares_to_hold(
         "low": advice.low,
         "high": advice.high,
         "level": advice.level,
-        "found_bad": sum(b.component == component for b in known.bad),
+        "found_bad": sum(b.component == component for b in known.bad if b.stands(known.as_of)),
         "notes": list(known.notes),
     }
 

@@ -46,7 +46,8 @@ def _list(
     known: FleetOnRecord, costs: FleetCosts, hours: float, days_ahead: float, hours_to_bring_in: float
 ) -> dict[str, Any]:
     jobs: dict[str, tuple[PullJob, str, str | None, float | None]] = {}
-    for reference, slug, position, *_ in known.bad:
+    standing = [bad for bad in known.bad if bad.stands(known.as_of)]
+    for reference, slug, position, *_ in standing:
         job = PullJob(_job_id(reference, slug, position), reference, costs.hours[slug], 0.0, must=True)
         jobs[job.id] = (job, slug, position, None)
     for part in _worthwhile(known, costs, days_ahead):
@@ -117,13 +118,17 @@ def _reply(
         }
 
     return {
-        "jobs": [line(j, "found bad and not yet put right" if j.must else "dearer to run on") for j in found.jobs],
+        "jobs": [
+            *(line(jobs[must][0], "found bad and not yet put right") for must in jobs if jobs[must][0].must),
+            *(line(job, "dearer to run on") for job in found.jobs if not job.must),
+        ],
         "machines": list(found.machines),
         "hours": found.hours,
         "over_by": found.over_by,
         "worth": round(found.worth, 2),
         "currency": costs.currency,
         "left_out": [line(job, LEFT_SAFETY if is_safety(job) else reason) for job, reason in found.left_out],
+        "found_bad_before": known.found_bad()["found_bad_before"],
         "estimate": {"version": known.snapshot.version},
         "notes": [SAFETY_NOTE, *costs.notes, *known.notes],
     }

@@ -175,9 +175,13 @@ class DueWorkQuery(FleetWorkQuery):
 
 
 class PullListReply(Reply):
-    """Jobs within the hours, the most worth first, and what was left out and why."""
+    """Jobs within the hours and what was left out and why: found bad first, then the most worth.
+
+    `found_bad_before` was found bad long ago on machines seen at work since: asked about, and no job.
+    """
 
     jobs = fields.List(fields.Dict(), required=True)
+    found_bad_before = fields.List(fields.Dict(), required=True)
     machines = fields.List(fields.String(), required=True)
     hours = fields.Float(required=True)
     left_out = fields.List(fields.Dict(), required=True)
@@ -198,6 +202,8 @@ class OutlookReply(Reply):
     high = fields.Integer(required=True)
     components = fields.List(fields.Dict(), required=True)
     by_machine = fields.List(fields.Dict(), required=True)
+    found_bad = fields.List(fields.Dict(), required=True)
+    found_bad_before = fields.List(fields.Dict(), required=True)
 
 
 class SparesReply(Reply):

@@ -45,13 +45,32 @@ def test_mixture_over_draws():
 def test_cover_and_quantiles():
     two = known_count(2.0)
     assert two.cover(3) == pytest.approx(poisson.cdf(3, 2)) and two.cover(-1) == 0
-    assert two.quantile(0.97) == poisson.ppf(0.97, 2) and two.between(0.8) == (0, 4)
+    assert two.quantile(0.97) == poisson.ppf(0.97, 2) and two.between(0.8) == (1, 3)
     nothing = known_count(0.0)
     assert nothing.between() == (0, 0) and nothing.cover(0) == 1
     with pytest.raises(InvalidObservations, match="share"):
         two.quantile(1.0)
     with pytest.raises(InvalidObservations, match="mean"):
         known_count(-1.0)
+
+
+@pytest.mark.parametrize("mean", [0.05, 0.3, 1.0, 2.0, 3.0, 17.5, 80.0])
+def test_intervals_are_those_of_the_mid_distribution(mean):
+    """Poisson by scipy; on the average over means the interval holds what it says, which whole quantiles do not."""
+    k = np.arange(300)
+    inside = np.abs(poisson.cdf(k, mean) - 0.5 * poisson.pmf(k, mean) - 0.5) <= 0.4
+    wanted = k[inside] if inside.any() else [0]
+    assert known_count(mean).between(0.8) == (wanted[0], wanted[-1])
+
+
+def test_intervals_hold_what_they_say_on_the_average():
+    means = np.linspace(2, 40, 400)
+    held = []
+    for mean in means:
+        low, high = known_count(float(mean)).between(0.8)
+        held.append(poisson.cdf(high, mean) - poisson.cdf(low - 1, mean))
+    whole = poisson.cdf(poisson.ppf(0.9, means), means) - poisson.cdf(poisson.ppf(0.1, means) - 1, means)
+    assert np.mean(held) == pytest.approx(0.8, abs=0.01) and whole.mean() > 0.83
 
 
 def place(forecast: CountForecast, count: int, rng) -> float:

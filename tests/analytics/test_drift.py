@@ -108,6 +108,41 @@ def test_parts_of_a_campaign_are_held_against_the_others() -> None:
     assert all(x.expected > 3 and x.ratio.value < 1 for x in found)
 
 
+def found_every_two_years(spells: Spells, born: np.ndarray) -> tuple[Spells, np.ndarray]:
+    """The same lives, all watched to 2019 and looked at every two years: what would be found later is not on record."""
+    rng, every = np.random.default_rng(5), 730.0
+    ends = date(2019, 1, 1).toordinal() - born
+    life = np.sqrt(-np.log(rng.random(len(spells)))) * 50_000.0 * spells.exit_days / spells.exit_km
+    check = np.ceil(life / every) * every
+    found = check <= ends
+    until = np.where(found, check, ends)
+    km_per_day = spells.exit_km / spells.exit_days
+    lower = np.where(found, check - every, np.nan)
+    return replace(
+        spells,
+        entry_days=0.0 * until,
+        entry_km=0.0 * until,
+        exit_days=until,
+        exit_km=until * km_per_day,
+        lower_days=lower,
+        lower_km=lower * km_per_day,
+        outcome=np.where(found, int(Outcome.FAILED_BETWEEN), int(Outcome.CENSORED)),
+        removal=np.where(found, int(Removal.FOUND_FAILED), int(Removal.STILL_FITTED)),
+    ), born
+
+
+def test_failures_still_to_be_found_are_no_fewer_failures() -> None:
+    """Of the last two years' failures many are not found yet: nothing changed, and nothing is said of these years."""
+    for seed in range(3):
+        spells, born = found_every_two_years(*dated(records([ModelCase(machines=500)] * 3, seed), seed))
+        made = looks(table_of(spells), "regulator", spells, born)
+        calendar = {x.period: x for x in made if x.scale == CALENDAR}
+        last = calendar["2018"]
+        assert last.finding == NOT_ENOUGH and last.expected > 20 and last.seen < 0.6 * last.expected
+        assert calendar["2015"].finding != NOT_ENOUGH
+        assert not [x for x in alerts(made) if x.scale == CALENDAR]
+
+
 def test_expected_failures_add_up_over_the_periods() -> None:
     spells, born = dated(records([ModelCase()] * 3, 4), 4)
     table = table_of(spells)

@@ -7,8 +7,9 @@ import json
 import pytest
 
 from service.db import Database
+from service.fitting import refit
 from tests.service.callers import make_command
-from tests.service.job_files import SHOP
+from tests.service.job_files import NOW, SHOP
 from tests.service.test_outlooks import fill
 
 BELT = ("cvt_belt", "--shop", SHOP, "--make", "Hexley", "--model", "Dray 300", "--planned", "100", "--failure", "400")
@@ -38,3 +39,26 @@ def test_commands_answer_as_the_api_does(
     assert code == 1 and "no shop" in err
     code, _, err = weakspot("ahead", "--shop", SHOP, "--as-of", "2026-01-05", "--interval", "cvt_belt=soon")
     assert code == 1 and "15000km" in err
+
+
+def test_blocks_and_marks_of_the_log(
+    database: Database, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    fill(database)
+    weakspot = make_command(database, monkeypatch, capsys)
+    asked = ("renew-block", "--shop", SHOP, "--make", "Hexley", "--model", "Dray 300", "--access-cost", "120")
+    parts = ("--part", "cvt_belt=30/300", "--part", "wheel_bearing@rear_left=20/90")
+    code, out, err = weakspot(*asked, *parts)
+    assert (code, err) == (0, "") and ("Renew all of it every" in out or "Not together" in out) and "rear_left" in out
+    told = json.loads(weakspot(*asked, *parts, "--json")[1])
+    assert [(p["component"], p["position"]) for p in told["parts"]] == [("cvt_belt", None),
+                                                                     ("wheel_bearing", "rear_left")]  # fmt: skip
+    code, _, err = weakspot(*asked, "--part", "cvt_belt:30:300")
+    assert code == 2 and "cvt_belt:30:300" in err and "spark_plug=20/200" in err
+    code, _, err = weakspot(*asked, "--part", "flux_gate=1/2")
+    assert code == 1 and "not a component" in err
+    assert "not looked at yet" in weakspot("log-marks", "--shop", SHOP)[1]
+    refit(database, now=NOW, pool_open=False)
+    code, out, _ = weakspot("log-marks", "--shop", SHOP)
+    assert code == 0 and "histories that end on an event" in out and SHOP in out
+    assert set(json.loads(weakspot("log-marks", "--shop", SHOP, "--json")[1])) == {"shop", "all_shops", "estimate"}

@@ -41,6 +41,26 @@ def test_what_was_found_bad_is_on_the_list_and_hours_hold(caller: Caller) -> Non
     assert any("invented" in note for note in found["notes"])
 
 
+def test_found_bad_long_ago_on_a_machine_at_work_since_is_a_question(caller: Caller, database: Database) -> None:
+    """A find stands while no later card saw its machine at work; one without a word of it makes it a question."""
+    rows = [
+        card(3, "2019-04-01", "20000", component="brake_disc", position="rear", action="checked_bad"),
+        card(2, "2026-01-02", "62000", component="fork_seal", position="left", action="checked_bad"),
+        card(2, "2026-01-03", "62010", component="brake_pad", position="rear", action="checked_bad"),
+    ]
+    take_in(database, csv_file(rows), today=AS_OF)
+    found = caller.get("/api/v1/fleet/pull-list", query_string={**DAY, "hours": 0}).get_json()
+    must = [(j["machine"], j["component"]) for j in found["jobs"]]
+    # safety class A first, then the newest
+    assert must == [("M2", "brake_pad"), ("M2", "fork_seal"), ("M4", "regulator_rectifier")]
+    before = found["found_bad_before"]
+    assert [(b["machine"], b["component"], b["found"], b["km_since"]) for b in before] == [
+        ("M3", "brake_disc", "2019-04-01", 41_000)
+    ]
+    ahead = caller.get("/api/v1/fleet/outlook", query_string={**DAY, "months": 3}).get_json()
+    assert len(ahead["found_bad"]) == 3 and ahead["found_bad_before"] == before
+
+
 def test_more_hours_never_save_less(caller: Caller) -> None:
     worth = [
         caller.get("/api/v1/fleet/pull-list", query_string={**DAY, "hours": h}).get_json()["worth"] for h in (2, 5, 9)
