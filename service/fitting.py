@@ -15,6 +15,7 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import delete
+from sqlalchemy.orm import Session
 
 from analytics.component_fit import ComponentFit
 from analytics.pooling import fit_components
@@ -103,8 +104,8 @@ def _refit_scope(
         release = _fit_all(database, inputs, now, progress)
     else:
         release = _fit_some(database, inputs, stale, filed, now, progress)
-    _clear_stale(database, filed, only)
     with database.write() as session:
+        _clear_stale(session, filed, only)
         newest = latest_release(session, shop_id)
         if newest is not None and shop_id is None and stale:
             keep_own_counts(session, newest.id, {slug: inputs.logged[slug] for slug in stale})
@@ -209,11 +210,8 @@ def _selection(inputs: Inputs, fits: Mapping[str, ComponentFit]) -> list[dict[st
     return [{key: None if value != value else value for key, value in row.items()} for row in found]
 
 
-def _clear_stale(database: Database, filed: Filed, only: Collection[str] | None) -> None:
+def _clear_stale(session: Session, filed: Filed, only: Collection[str] | None) -> None:
     """Take the marks off that were seen before the lines were read, unless they were set again since."""
-    done = [(key, count) for key, slug, count in filed.marks if only is None or slug in only]
-    if not done:
-        return
-    with database.write() as session:
-        for key, count in done:
+    for key, slug, count in filed.marks:
+        if only is None or slug in only:
             session.execute(delete(StaleComponent).where(StaleComponent.id == key, StaleComponent.marks == count))
