@@ -14,7 +14,16 @@ from service.vocabulary import EVENT_DATES, one_of
 _MACHINE = ["machine.shop_id", "machine.id"]
 
 
-class MachinePlate(Base):
+class Statement:
+    """Who says something and when, and who took it back."""
+
+    said_by: Mapped[str] = mapped_column(String(80))
+    said_at: Mapped[datetime] = mapped_column(UtcDateTime)
+    undone_by: Mapped[str | None] = mapped_column(String(80))
+    undone_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+
+
+class MachinePlate(Statement, Base):
     """A registration a machine bore for a time: an attribute with dates, never what the machine goes by."""
 
     __tablename__ = "machine_plate"
@@ -32,13 +41,9 @@ class MachinePlate(Base):
     folded: Mapped[str] = mapped_column(String(40))
     borne_from: Mapped[date | None] = mapped_column(Date)
     borne_until: Mapped[date | None] = mapped_column(Date)
-    said_by: Mapped[str] = mapped_column(String(80))
-    said_at: Mapped[datetime] = mapped_column(UtcDateTime)
-    undone_by: Mapped[str | None] = mapped_column(String(80))
-    undone_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
 
 
-class EngineChange(Base):
+class EngineChange(Statement, Base):
     """Another engine in a frame: parts of the engine follow it, the rest stays with the machine."""
 
     __tablename__ = "engine_change"
@@ -55,13 +60,9 @@ class EngineChange(Base):
     # Family of the engine that went in; empty: the same as before.
     family: Mapped[str] = mapped_column(String(80))
     why: Mapped[str] = mapped_column(Text)
-    said_by: Mapped[str] = mapped_column(String(80))
-    said_at: Mapped[datetime] = mapped_column(UtcDateTime)
-    undone_by: Mapped[str | None] = mapped_column(String(80))
-    undone_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
 
 
-class HoursAssumption(Base):
+class HoursAssumption(Statement, Base):
     """A declared assumption of what an hour of engine time is in distance, for one machine that counts hours."""
 
     __tablename__ = "hours_assumption"
@@ -76,13 +77,9 @@ class HoursAssumption(Base):
     machine_id: Mapped[int] = mapped_column(Key)
     km_per_hour: Mapped[float] = mapped_column(Float)
     why: Mapped[str] = mapped_column(Text)
-    said_by: Mapped[str] = mapped_column(String(80))
-    said_at: Mapped[datetime] = mapped_column(UtcDateTime)
-    undone_by: Mapped[str | None] = mapped_column(String(80))
-    undone_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
 
 
-class LineDate(Base):
+class LineDate(Statement, Base):
     """One of a line's own dates: when the part failed, was found, the machine came in, the work was done."""
 
     __tablename__ = "line_date"
@@ -101,13 +98,9 @@ class LineDate(Base):
     as_written: Mapped[str] = mapped_column(String(40))
     earliest: Mapped[date] = mapped_column(Date)
     latest: Mapped[date] = mapped_column(Date)
-    said_by: Mapped[str] = mapped_column(String(80))
-    said_at: Mapped[datetime] = mapped_column(UtcDateTime)
-    undone_by: Mapped[str | None] = mapped_column(String(80))
-    undone_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
 
 
-class ShopPolicy(Base):
+class ShopPolicy(Statement, Base):
     """A shop's rule to renew a part at a distance or an age, while it held: such a removal was planned."""
 
     __tablename__ = "shop_policy"
@@ -122,10 +115,6 @@ class ShopPolicy(Base):
     in_force_from: Mapped[date] = mapped_column(Date)
     in_force_until: Mapped[date | None] = mapped_column(Date)
     why: Mapped[str] = mapped_column(Text)
-    said_by: Mapped[str] = mapped_column(String(80))
-    said_at: Mapped[datetime] = mapped_column(UtcDateTime)
-    undone_by: Mapped[str | None] = mapped_column(String(80))
-    undone_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
 
 
 class JoinAgreement(Base):
