@@ -28,7 +28,7 @@ def joins_group() -> None:
 def list_joins(context: Context, shop: str, json_output: bool) -> None:
     """List the shop's machines that count together with one of another shop, with the trail."""
     from service.cli_context import as_json
-    from service.facts import joins_of
+    from service.machine_joins import joins_of
     from service.queries import shop_named
 
     with context.ready().read() as session:
@@ -57,7 +57,7 @@ def _standing(join: dict[str, Any]) -> str:
 @click.pass_obj
 def agree(context: Context, shop: str, by: str, end: bool, why: str) -> None:
     """Consent that machines count together with the same ones of shops that consent too."""
-    from service.facts import agree_to_join, end_agreement
+    from service.machine_joins import agree_to_join, end_agreement
     from service.queries import shop_named
 
     with context.ready().write() as session:
@@ -76,7 +76,7 @@ def agree(context: Context, shop: str, by: str, end: bool, why: str) -> None:
 @click.pass_obj
 def undo(context: Context, join_id: UUID, shop: str, by: str, why: str) -> None:
     """Count two machines apart again; weakspot joins list shows the id."""
-    from service.facts import undo_join
+    from service.machine_joins import undo_join
     from service.queries import shop_named
 
     with context.ready().write() as session:
@@ -91,7 +91,7 @@ def undo(context: Context, join_id: UUID, shop: str, by: str, why: str) -> None:
 @click.pass_obj
 def again(context: Context, join_id: UUID, shop: str, by: str) -> None:
     """Count two machines together once more; an offer, unless this shop took them apart."""
-    from service.facts import join_again
+    from service.machine_joins import join_again
     from service.queries import shop_named
 
     with context.ready().write() as session:

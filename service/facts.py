@@ -1,9 +1,8 @@
-"""Write and look up what a shop says beside its cards: plates, dates, rules, engine hours, machines it shares."""
+"""Write and look up what a shop says beside its cards: plates, dates, rules, engine hours, changes of engines."""
 
 from __future__ import annotations
 
 import re
-from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from typing import Any, NamedTuple
@@ -16,16 +15,13 @@ from service.engine_changes import engine_parts
 from service.errors import Conflict, InvalidInput, NotFound
 from service.imports.dates import read_date
 from service.imports.faults import Fault
-from service.imports.frame_numbers import read_frame_number
 from service.models import (
     ComponentType,
     EngineChange,
     HoursAssumption,
     JobLine,
-    JoinAgreement,
     LineDate,
     Machine,
-    MachineJoin,
     MachinePlate,
     Shop,
     ShopPolicy,
@@ -98,7 +94,7 @@ def add_line_date(session: Session, line: JobLine, event: str, text: str, said: 
     )  # fmt: skip
     session.add(row)
     records.raise_versions(session, [line.machine_id])
-    _mark_stale(session, line.shop_id, [line.component_type_id], said)
+    mark_stale(session, line.shop_id, [line.component_type_id], said)
     return row
 
 
@@ -127,7 +123,7 @@ def add_policy(session: Session, shop_id: int, asked: Mapping[str, Any], said: S
     session.add(row)
     touched = select(JobLine.machine_id).where(JobLine.shop_id == shop_id, JobLine.component_type_id == component.id)
     records.raise_versions(session, list(session.scalars(touched.distinct())))
-    _mark_stale(session, shop_id, [component.id], said)
+    mark_stale(session, shop_id, [component.id], said)
     return row
 
 
@@ -149,7 +145,7 @@ def assume_hours(session: Session, machine: Machine, km_per_hour: float, why: st
     )  # fmt: skip
     session.add(row)
     records.raise_versions(session, [machine.id])
-    _mark_stale(session, machine.shop_id, _components_of(session, [machine.id]), said)
+    mark_stale(session, machine.shop_id, components_of(session, [machine.id]), said)
     return row
 
 
@@ -192,148 +188,17 @@ def undo_engine_change(session: Session, machine: Machine, public_id: Any, said:
 def _engine_touched(session: Session, machine: Machine, said: Said) -> None:
     session.flush()
     records.raise_versions(session, [machine.id])
-    _mark_stale(session, machine.shop_id, list(engine_parts(session)), said)
+    mark_stale(session, machine.shop_id, list(engine_parts(session)), said)
 
 
-def agree_to_join(session: Session, shop_id: int, said: Said) -> int:
-    """Consent that machines are joined with the same ones of shops that consent too; returns how many were."""
-    if session.scalar(_agreement(shop_id)) is None:
-        session.add(JoinAgreement(shop_id=shop_id, agreed_by=said.by, agreed_at=said.now))
-        session.flush()
-    return join_machines(session, said)
-
-
-def end_agreement(session: Session, shop_id: int, why: str, said: Said) -> int:
-    """Take the consent back: every join of the shop's machines is undone; returns how many were."""
-    for agreement in session.scalars(_agreement(shop_id)):
-        agreement.ended_by, agreement.ended_at = said.by, said.now
-    joins = session.scalars(_joins_of(shop_id)).all()
-    for join in joins:
-        _undo(session, join, shop_id, why, said)
-    return len(joins)
-
-
-def _agreement(shop_id: int) -> Any:
-    return select(JoinAgreement).where(JoinAgreement.shop_id == shop_id, JoinAgreement.ended_at.is_(None))
-
-
-def join_machines(session: Session, said: Said) -> int:
-    """Join machines of agreeing shops that bear the same whole frame number, unless somebody took that back before.
-
-    Only a number of seventeen characters without I, O and Q (ISO 3779) says that two machines are one: shorter ones
-    are numbers of a shop.
-    """
-    agreed = select(JoinAgreement.shop_id).where(JoinAgreement.ended_at.is_(None))
-    same: dict[str, list[Machine]] = defaultdict(list)
-    for machine in session.scalars(select(Machine).where(Machine.shop_id.in_(agreed)).order_by(Machine.id)):
-        number = read_frame_number(machine.reference)
-        if number.check in ("ok", "fails") and len(number.normalised) == 17:
-            same[number.normalised].append(machine)
-    known = {(one, other) for one, other in session.execute(select(MachineJoin.machine_id, MachineJoin.to_machine_id))}
-    made = 0
-    for first, *others in same.values():
-        for other in others:
-            if other.shop_id != first.shop_id and (other.id, first.id) not in known:
-                session.add(_join(other, first, said))
-                made += 1
-                _touch(session, other, first, said)
-    session.flush()
-    return made
-
-
-def _join(machine: Machine, to: Machine, said: Said) -> MachineJoin:
-    return MachineJoin(
-        shop_id=machine.shop_id, machine_id=machine.id, to_shop_id=to.shop_id, to_machine_id=to.id,
-        basis="the same whole frame number", made_by=said.by, made_at=said.now,
-    )  # fmt: skip
-
-
-def _joins_of(shop_id: int) -> Any:
-    mine = or_(MachineJoin.shop_id == shop_id, MachineJoin.to_shop_id == shop_id)
-    return select(MachineJoin).where(mine, MachineJoin.undone_at.is_(None)).order_by(MachineJoin.id)
-
-
-def joins_of(session: Session, shop_id: int) -> list[dict[str, Any]]:
-    """The shop's machines that count together with one of another shop, with the trail; never whose that one is."""
-    mine = or_(MachineJoin.shop_id == shop_id, MachineJoin.to_shop_id == shop_id)
-    found = []
-    for join in session.scalars(select(MachineJoin).where(mine).order_by(MachineJoin.id)):
-        own = join.machine_id if join.shop_id == shop_id else join.to_machine_id
-        machine = session.get_one(Machine, own)
-        found.append(
-            {
-                "id": join.public_id,
-                "machine": machine.public_id,
-                "reference": machine.reference,
-                "basis": join.basis,
-                "made_at": join.made_at,
-                "undone_at": join.undone_at,
-                "undone_why": join.undone_why if join.undone_at is not None else None,
-                "offered_again": None
-                if join.offered_shop_id is None
-                else ("by this shop" if join.offered_shop_id == shop_id else "by the other shop"),
-            }
-        )
-    return found
-
-
-def undo_join(session: Session, shop_id: int, public_id: Any, why: str, said: Said) -> None:
-    """Count the two machines apart again; the join stays on record and is not made anew by itself."""
-    join = _join_of(session, shop_id, public_id)
-    if join.undone_at is not None:
-        raise Conflict("the join has been undone already")
-    _undo(session, join, shop_id, why, said)
-
-
-def join_again(session: Session, shop_id: int, public_id: Any, said: Said) -> bool:
-    """Count two machines together once more; whether they are now.
-
-    The shop that took them apart does it at once. The other one's word is an offer, which waits for that shop's.
-    """
-    join = _join_of(session, shop_id, public_id)
-    if join.undone_at is None:
-        raise Conflict("the machines count together already")
-    pair = MachineJoin.machine_id == join.machine_id, MachineJoin.to_machine_id == join.to_machine_id
-    if session.scalar(select(MachineJoin.id).where(*pair, MachineJoin.undone_at.is_(None))) is not None:
-        raise Conflict("the machines have been joined anew already")
-    for one in (join.shop_id, join.to_shop_id):
-        if session.scalar(_agreement(one)) is None:
-            raise Conflict("both shops must consent that machines are joined; agree first")
-    if shop_id != join.undone_shop_id and join.offered_shop_id in (None, shop_id):
-        join.offered_shop_id = shop_id
-        return False
-    machine, to = session.get_one(Machine, join.machine_id), session.get_one(Machine, join.to_machine_id)
-    session.add(_join(machine, to, said))
-    _touch(session, machine, to, said)
-    return True
-
-
-def _join_of(session: Session, shop_id: int, public_id: Any) -> MachineJoin:
-    mine = or_(MachineJoin.shop_id == shop_id, MachineJoin.to_shop_id == shop_id)
-    join = session.scalar(select(MachineJoin).where(mine, MachineJoin.public_id == public_id))
-    if join is None:
-        raise NotFound("there is no such join")
-    return join
-
-
-def _undo(session: Session, join: MachineJoin, shop_id: int, why: str, said: Said) -> None:
-    join.undone_by, join.undone_at, join.undone_why, join.undone_shop_id = said.by, said.now, why, shop_id
-    one, other = session.get_one(Machine, join.machine_id), session.get_one(Machine, join.to_machine_id)
-    _touch(session, one, other, said)
-
-
-def _touch(session: Session, one: Machine, other: Machine, said: Said) -> None:
-    keys = _components_of(session, [one.id, other.id])
-    for shop_id in {one.shop_id, other.shop_id}:
-        _mark_stale(session, shop_id, keys, said)
-
-
-def _components_of(session: Session, machine_ids: Sequence[int]) -> list[int | None]:
+def components_of(session: Session, machine_ids: Sequence[int]) -> list[int | None]:
+    """Keys of the parts that lines of some machines name."""
     statement = select(JobLine.component_type_id).where(JobLine.machine_id.in_(machine_ids)).distinct()
     return list(session.scalars(statement))
 
 
-def _mark_stale(session: Session, shop_id: int, components: Sequence[int | None], said: Said) -> None:
+def mark_stale(session: Session, shop_id: int, components: Sequence[int | None], said: Said) -> None:
+    """Have estimates of these parts made anew, of the shop and of the pool it is in."""
     session.flush()
     slugs = session.scalars(
         select(ComponentType.slug).where(ComponentType.id.in_([key for key in components if key is not None]))

@@ -8,7 +8,7 @@ from typing import Any
 from flask.views import MethodView
 from sqlalchemy.orm import Session
 
-from service import facts
+from service import facts, machine_joins
 from service.api.context import app, shop_id
 from service.api.resource import Resource
 from service.facts import Said
@@ -151,7 +151,7 @@ class Joins(MethodView):
     def get(self) -> dict[str, Any]:
         """List the shop's machines that count together with one of another shop, with the trail."""
         with app().database.read() as session:
-            return {"joins": facts.joins_of(session, shop_id())}
+            return {"joins": machine_joins.joins_of(session, shop_id())}
 
 
 @blueprint.route("/machine-joins/agreement")
@@ -161,7 +161,7 @@ class Agreement(MethodView):
     def post(self, asked: dict[str, Any]) -> dict[str, Any]:
         """Consent that machines are counted together with the same ones of shops that consent too."""
         with app().database.write() as session:
-            return {"machines": facts.agree_to_join(session, shop_id(), _said(asked))}
+            return {"machines": machine_joins.agree_to_join(session, shop_id(), _said(asked))}
 
 
 @blueprint.route("/machine-joins/agreement/end")
@@ -171,7 +171,7 @@ class AgreementEnd(MethodView):
     def post(self, asked: dict[str, Any]) -> dict[str, Any]:
         """Take the consent back: every join of the shop's machines is undone."""
         with app().database.write() as session:
-            return {"machines": facts.end_agreement(session, shop_id(), asked["why"] or "", _said(asked))}
+            return {"machines": machine_joins.end_agreement(session, shop_id(), asked["why"] or "", _said(asked))}
 
 
 @blueprint.route("/machine-joins/<uuid:join_id>/undo")
@@ -183,8 +183,8 @@ class UndoJoin(MethodView):
     def post(self, asked: dict[str, Any], join_id: uuid.UUID) -> dict[str, Any]:
         """Count two machines apart again."""
         with app().database.write() as session:
-            facts.undo_join(session, shop_id(), join_id, asked["why"] or "", _said(asked))
-            return {"joins": facts.joins_of(session, shop_id())}
+            machine_joins.undo_join(session, shop_id(), join_id, asked["why"] or "", _said(asked))
+            return {"joins": machine_joins.joins_of(session, shop_id())}
 
 
 @blueprint.route("/machine-joins/<uuid:join_id>/again")
@@ -196,5 +196,5 @@ class JoinAgain(MethodView):
     def post(self, asked: dict[str, Any], join_id: uuid.UUID) -> dict[str, Any]:
         """Count two machines together once more; an offer, unless this shop took them apart."""
         with app().database.write() as session:
-            facts.join_again(session, shop_id(), join_id, _said(asked))
-            return {"joins": facts.joins_of(session, shop_id())}
+            machine_joins.join_again(session, shop_id(), join_id, _said(asked))
+            return {"joins": machine_joins.joins_of(session, shop_id())}

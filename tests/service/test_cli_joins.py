@@ -8,6 +8,7 @@ from typing import Any
 from service.app import WeakspotApp
 from tests.service.callers import Caller, Command
 from tests.service.job_files import seen
+from tests.service.test_api_people import with_scope
 from tests.service.test_reviews import send
 from tests.service.test_traps_cards import FIRST, LAST
 from tests.service.test_traps_facts import post
@@ -53,3 +54,27 @@ def test_joined_anew_needs_both_consents(gasket: Caller, arches: Caller) -> None
     post(arches, "/machine-joins/agreement")
     assert [j["offered_again"] for j in post(gasket, f"/machine-joins/{join['id']}/again")["joins"]] == ["by this shop"]
     assert [j["undone_at"] for j in post(arches, f"/machine-joins/{join['id']}/again")["joins"]][-1] is None
+
+
+def test_both_shops_find_in_their_logs_what_was_joined_and_by_whom_only_the_own(
+    app: WeakspotApp, gasket: Caller, arches: Caller
+) -> None:
+    for shop in (gasket, arches):
+        send(shop, FIRST, LAST)
+        post(shop, "/machine-joins/agreement")
+    (join,) = gasket.get("/api/v1/machine-joins").get_json()["joins"]
+    post(gasket, f"/machine-joins/{join['id']}/undo", why="another frame")
+
+    def log(caller: Caller) -> list[tuple[str, str, str, str]]:
+        entries = with_scope(app, caller.shop_id, "admin").get("/api/v1/accesses").get_json()["accesses"]
+        return [
+            (e["action"], e["by"], e["touched"], e["detail"]) for e in entries if e["action"].startswith("machines")
+        ]
+
+    number, other = "1 machine with the same whole frame number", "another shop of the pool"
+    assert log(arches) == [
+        ("machines taken apart", other, "this shop", number), ("machines joined", "Ina", "another shop", number),
+    ]  # fmt: skip
+    assert log(gasket) == [
+        ("machines taken apart", "Ina", "another shop", number), ("machines joined", other, "this shop", number),
+    ]  # fmt: skip
