@@ -15,6 +15,7 @@ from analytics.errors import AnalyticsError
 from service.cli_ahead import look_ahead
 from service.cli_backup import backup, restore
 from service.cli_context import Context, as_json, pass_context
+from service.cli_engine import engine_changes_group
 from service.cli_files import export_file, import_file, import_settings, progress_bar
 from service.cli_fleet_work import due_renewals, pull_machines
 from service.cli_inspect import inspect_machine, recommission
@@ -57,6 +58,7 @@ for _command in (
     cli.add_command(_command)
 cli.add_command(pool_group)
 cli.add_command(joins_group)
+cli.add_command(engine_changes_group)
 for _command in (import_file, export_file, import_settings):
     cli.add_command(_command)
 cli.add_command(backup)

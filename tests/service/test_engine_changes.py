@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 
 from analytics.spells import Outcome
 from service.app import WeakspotApp
 from service.lifetimes import read_dataset
-from tests.service.callers import Caller
+from tests.service.callers import Caller, Command
 from tests.service.job_files import row, seen
 from tests.service.test_corrections import lines
 from tests.service.test_reviews import reviews, send
@@ -65,3 +67,20 @@ def test_d32_impossible_changes_are_refused(gasket: Caller, arches: Caller) -> N
         wrong = post(gasket, path, 422, changed_on=day, why="x")
         assert wrong["errors"][0]["pointer"] == "/changed_on"
     assert post(arches, path, 404, changed_on="2020-01-01", why="x")["status"] == 404
+
+
+def test_d32_from_the_command_line(app: WeakspotApp, gasket: Caller, weakspot: Command) -> None:
+    """The same as over HTTP: said, listed, taken back; what cannot be is refused and nothing is written."""
+    send(gasket, FIRST, row(), LAST)
+    whose = ("--shop", "The Cog & Gasket", "--machine", row()["machine"])
+    assert weakspot("engine-changes", "list", *whose)[:2] == (0, "none\n")
+    said = ("--why", "invoice seen", "--by", "Ina")
+    assert "of unknown age from 2020-05-01" in weakspot("engine-changes", "add", *whose, "--on", "2020-05-01", *said)[1]
+    (change,) = json.loads(weakspot("engine-changes", "list", *whose, "--json")[1])
+    (over_http,) = gasket.get(f"/api/v1/machines/{machine(gasket)}/engine-changes").get_json()["engine_changes"]
+    assert change == over_http
+    assert weakspot("engine-changes", "add", *whose, "--on", "2099-05-01", *said)[0] == 1
+    assert weakspot("engine-changes", "add", *whose[:3], "M-9", "--on", "2020-05-01", *said)[0] == 1
+    undo = ("engine-changes", "undo", change["id"], *whose, "--by", "Ina")
+    assert [weakspot(*undo)[0], weakspot(*undo)[0]] == [0, 1]  # taken back once
+    assert "taken back by Ina" in weakspot("engine-changes", "list", *whose)[1]
