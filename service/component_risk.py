@@ -17,7 +17,6 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from analytics.new_life import NewLife, fitted_life
-from analytics.sharing_rule import BAND_EDGES_KM, PUBLISH
 from analytics.spells import DAYS_PER_YEAR, Cell, Outcome, Spells
 from service.errors import InvalidInput, NotFound
 from service.estimates import pool_is_open
@@ -25,7 +24,8 @@ from service.inspections.serving import Snapshot, find_cell, snapshot_for
 from service.kept import Kept, database_key
 from service.lifetimes import Dataset, read_dataset
 from service.line_reader import QUALITY_OF_WORD
-from service.models import CatalogueRelease, Machine, MachineMake, MachineModel, PoolCell
+from service.models import CatalogueRelease, Machine, MachineMake, MachineModel
+from service.pool.published import cell_document, standing_cells
 from service.queries import line_versions
 
 # Ages of a part, always the same ones: the steps of a curve would tell at what age a part of another shop failed.
@@ -34,6 +34,8 @@ OWN_NOTES = (
     "parts whose start is known only; a part found bad counts as failed when it was found",
     "parts renewed for a reason nobody wrote count as good until then",
 )
+# Of a published cell, beside the component and model that were asked for.
+PUBLISHED = ("from_km", "to_km", "failures", "machines", "shops", "exposure_km")
 _FAILED = (Outcome.FAILED, Outcome.FAILED_BETWEEN)
 Floats = NDArray[np.float64]
 # A shop's lines of one model, read anew when any of its machines changes.
@@ -238,22 +240,8 @@ def _own_hazards(
 
 def _published(session: Session, component: str, cell: Cell) -> list[dict[str, Any]]:
     """The pool's cells of this component and model as last published, by band of the machine's distance."""
-    mine = PoolCell.component_slug == component, PoolCell.make == cell.make, PoolCell.model == cell.model
-    newest = select(func.max(PoolCell.id)).where(*mine).group_by(PoolCell.band)
-    rows = session.scalars(
-        select(PoolCell).where(PoolCell.id.in_(newest), PoolCell.standing == PUBLISH).order_by(PoolCell.band)
-    )
-    return [
-        {
-            "from_km": BAND_EDGES_KM[row.band],
-            "to_km": _number(BAND_EDGES_KM[row.band + 1]),
-            "failures": row.failures,
-            "machines": row.machines,
-            "shops": row.shops,
-            "exposure_km": row.exposure_km,
-        }
-        for row in rows
-    ]
+    cells = [cell_document(*both) for both in standing_cells(session, of=(component, cell.make, cell.model))]
+    return [{name: one[name] for name in PUBLISHED} for one in cells]
 
 
 def _number(value: float) -> float | None:

@@ -7,19 +7,23 @@ from collections.abc import Iterator
 from datetime import date
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from analytics.sharing_rule import GRID
 from service.errors import NotFound
-from service.models import ComponentType, EstimateRelease
+from service.kept import Kept, database_key
+from service.models import CatalogueRelease, ComponentType, EstimateRelease
 from service.past import reads_the_past
 from service.pool.files import lines
 from service.pool.members import membership_document, pool_is_open, shops_with_records, withdrawn_shops
 from service.pool.published import RULE, cell_document, publications, published_curves, standing_cells
 from service.pool.sharing import Shared, shared_by
+from service.queries import line_versions
 
 NEVER_SHARED = ["reference", "frame number", "plate", "names of people", "shop's name", "dates", "notes", "prices"]
+
+_kept: Kept[Shared] = Kept(4)  # of a shop of 100,000 spells about 20 MB each
 
 
 def pool_document(session: Session, shop_id: int, today: date, *, pool_open: bool) -> dict[str, Any]:
@@ -35,6 +39,15 @@ def pool_document(session: Session, shop_id: int, today: date, *, pool_open: boo
 
 
 def _shared(session: Session, shop_id: int, pseudonym_key: str) -> Shared:
+    """Kept as long as the shop's lines, the places in use and the catalogue stay: pages of it are read one by one."""
+    known_at = reads_the_past(session)
+    latest = select(func.max(EstimateRelease.id), select(func.max(CatalogueRelease.id)).scalar_subquery())
+    stands = (*line_versions(session, shop_id, None), *session.execute(latest).one())
+    key = (database_key(session), shop_id, known_at, pseudonym_key, stands)
+    return _kept.get(key, lambda: _read(session, shop_id, pseudonym_key))
+
+
+def _read(session: Session, shop_id: int, pseudonym_key: str) -> Shared:
     statement = select(EstimateRelease.positions).where(EstimateRelease.shop_id.is_(None))
     known_at = reads_the_past(session)
     if known_at is not None:

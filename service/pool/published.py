@@ -38,11 +38,19 @@ def publications(session: Session) -> list[dict[str, Any]]:
     ]
 
 
-def standing_cells(session: Session, publication: uuid.UUID | None = None) -> list[tuple[PoolCell, PoolPublication]]:
-    """Cells that stood after a publication (None: the last), with the publication each is from, in the grid's order."""
+def standing_cells(
+    session: Session, publication: uuid.UUID | None = None, *, of: tuple[str, str, str] | None = None
+) -> list[tuple[PoolCell, PoolPublication]]:
+    """Cells that stood after a publication (None: the last), with the publication each is from, in the grid's order.
+
+    `of`: of one component, make and model only.
+    """
     newest = select(func.max(PoolCell.id)).group_by(
         PoolCell.component_slug, PoolCell.make, PoolCell.model, PoolCell.band
     )
+    if of is not None:
+        names = PoolCell.component_slug, PoolCell.make, PoolCell.model
+        newest = newest.where(*(column == name for column, name in zip(names, of, strict=True)))
     if publication is not None:
         last = session.scalar(select(PoolPublication.id).where(PoolPublication.public_id == publication))
         if last is None:

@@ -14,13 +14,16 @@ from sqlalchemy import select
 from service.db import Database
 from service.fitting import refit
 from service.models import AccessEvent
+from service.pool import desk
 from service.pool.publishing import publish
 from service.pool.trail import COMMAND_LINE
 from service.pool.visible import FROM_CELLS, IN_FULL, OWN_ONLY
 from tests.service.callers import Caller, make_app, make_caller
 from tests.service.databases import NOW, PostgresDatabases, SqliteFiles
+from tests.service.job_files import row, seen
 from tests.service.pool_world import FRAMES, SECRET, SHOPS, fill_pool
 from tests.service.test_api_people import with_scope
+from tests.service.test_reviews import send
 
 ASKED = {
     "machine": {
@@ -85,6 +88,26 @@ def test_a_shop_sees_exactly_what_it_shares_page_by_page_and_as_a_file(gasket: C
         assert f'"{word}' not in json.dumps(rows)
     other = get(make_caller(make_app(_database(gasket)), SHOPS[1]), "/shared")
     assert {row["shop"] for row in other["rows"]} & {row["shop"] for row in rows} == set()
+
+
+def test_pages_of_what_is_shared_are_read_once_and_follow_new_lines(
+    database: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read: list[Any] = []
+    real = desk.shared_by
+
+    def counted(*args: Any, **more: Any) -> Any:
+        read.append(args)
+        return real(*args, **more)
+
+    monkeypatch.setattr(desk, "shared_by", counted)
+    shop = make_caller(make_app(database), "The Cog & Gasket")
+    send(shop, seen("1", "2018-01-10", "20000"), row(), seen("9", "2022-01-10", "33000"))
+    one, two = (get(shop, "/shared", limit=1, after=after) for after in (0, 1))
+    assert (one["total"], len(read)) == (2, 1) and one["rows"] != two["rows"]
+    send(shop, row(card="2", date="2020-05-01", odometer="27000", component="battery"))
+    assert (get(shop, "/shared")["total"], len(read)) == (4, 2)
+    assert get(shop, "/shared", known_at="2026-01-01T00:00:00Z")["total"] == 0
 
 
 def _database(caller: Caller) -> Database:

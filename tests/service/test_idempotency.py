@@ -152,3 +152,14 @@ def test_a_kept_reply_is_not_for_tokens_that_may_do_less(gasket: Caller, app: We
         refused = weaker.post("/api/v1/tokens", **asked)
         assert refused.status_code == 403 and made.get_json()["token"] not in refused.text
     assert made.get_json()["token"] not in admin.post("/api/v1/tokens", **asked).text
+
+
+def test_a_stewards_kept_reply_is_not_for_an_owner(gasket: Caller, app: WeakspotApp) -> None:
+    """What only the pool's steward may ask stays closed to who administers the shop, key or no key."""
+    steward, admin = (with_scope(app, gasket.shop_id, scope) for scope in ("pool", "admin"))
+    asked = {"headers": {"Idempotency-Key": "k-3"}}
+    made = steward.post("/api/v1/pool/publications", **asked)
+    assert made.status_code == 202 and steward.post("/api/v1/pool/publications", **asked).data == made.data
+    refused = admin.post("/api/v1/pool/publications", **asked)
+    assert refused.status_code == 403 and made.get_json()["id"] not in refused.text
+    assert admin.post("/api/v1/tokens", json={"label": "x", "scope": "pool"}, **asked).status_code == 422
