@@ -52,9 +52,14 @@ class ComponentFit:
     position_mean, position_variance : (positions, nodes)
         Effect of a position over all models, for rows that are not of one position.
     pattern_mean, pattern_variance : (nodes,)
-        Effect of a pattern-made part on log(theta).
+        Mean effect of pattern-made parts on log(theta) over all models.
+    own_pattern : (rows,) int;  own_pattern_mean, own_pattern_variance : (groups, nodes)
+        The same of the row's own pattern parts: group 0 where there are none on record.
     centre : (w,); score, curvature, slope : (w, rows)
         Each row's own shape (`shape_deviation`), with tau_squared (rows,), how far shapes differ.
+    clock_odds, clock_shift : (w, w, rows)
+        Chance that a row's parts wear by clock w' where the node has w, and what that adds to log(theta)
+        (`own_clock`); empty where all keep to the component's.
     evidence : (rows, 6)
         failures, parts, machines, shops, exposure_km, exposure_years.
     prior_weight : (rows,)
@@ -68,6 +73,8 @@ class ComponentFit:
         Chance of bins as uneven as these if the life is Weibull.
     explored_log_spreads, explored_weight : (points, k), (points,)
         The component's own word on its spreads, before those of others came in (`own_spreads`).
+    clock_evidence : (shares,)
+        Its log evidence of how many models have a clock of their own (`own_clock`).
     pattern_shape, pattern_log_u0 : (2,), (w,)
         A pattern-made part's shape over the ordinary one: mean and standard deviation of its logarithm, and the log u
         at which the pattern effect is the log hazard ratio (`pattern_shape`).
@@ -94,11 +101,16 @@ class ComponentFit:
     position_variance: Array
     pattern_mean: Array
     pattern_variance: Array
+    own_pattern: Array
+    own_pattern_mean: Array
+    own_pattern_variance: Array
     centre: Array
     score: Array
     curvature: Array
     slope: Array
     tau_squared: Array
+    clock_odds: Array
+    clock_shift: Array
     evidence: Array
     prior_weight: Array
     renewal_rate: Array
@@ -112,6 +124,7 @@ class ComponentFit:
     weibull_p: float = 1.0
     explored_log_spreads: Array = field(default_factory=lambda: np.zeros((0, 0)))
     explored_weight: Array = field(default_factory=lambda: np.zeros(0))
+    clock_evidence: Array = field(default_factory=lambda: np.zeros(0))
     pattern_shape: Array = field(default_factory=lambda: np.array([0.0, PATTERN_SHAPE_SD]))
     pattern_log_u0: Array = field(default_factory=lambda: np.zeros(len(CLOCK_WEIGHTS)))
     pattern_share: Array = field(default_factory=lambda: np.zeros(0))
@@ -144,15 +157,24 @@ class ComponentFit:
                 return at, level if key[1] != "*" else "make"
         return index["rows"][("*", "*", "*", ANY_STRATUM, "*")], "component"
 
+    def strata_of(self, cell: Cell) -> tuple[int, ...]:
+        """Build strata of a model on record; empty where it has none."""
+        found: tuple[int, ...] = self.index()["strata"].get((cell.make, cell.model), ())
+        return found
+
     def index(self) -> dict[str, dict[Any, Any]]:
-        """Row of each key, and the families a (make, model) is known under; built once."""
+        """Row of each key, the families a (make, model) is known under, and its build strata; built once."""
         held = self.__dict__.get("_index")
         if held is None:
             families: dict[tuple[str, str], list[str]] = {}
-            for make, family, model, _, _ in self.row_keys:
+            strata: dict[tuple[str, str], tuple[int, ...]] = {}
+            for make, family, model, stratum, _ in self.row_keys:
                 if model != "*" and family not in families.setdefault((make, model), []):
                     families[make, model].append(family)
-            held = {"rows": {key: at for at, key in enumerate(self.row_keys)}, "families": families}
+                if stratum >= 0:
+                    strata[make, model] = tuple(sorted({*strata.get((make, model), ()), stratum}))
+            rows = {key: at for at, key in enumerate(self.row_keys)}
+            held = {"rows": rows, "families": families, "strata": strata}
             object.__setattr__(self, "_index", held)
         return held
 
@@ -164,7 +186,7 @@ class ComponentFit:
     @property
     def own_spreads(self) -> WeightedSpreads:
         """What `pooled_spread_prior` takes from each fit."""
-        return WeightedSpreads(self.spread_names, self.explored_log_spreads, self.explored_weight)
+        return WeightedSpreads(self.spread_names, self.explored_log_spreads, self.explored_weight, self.clock_evidence)
 
     @property
     def is_weibull(self) -> bool:

@@ -16,6 +16,7 @@ from analytics.fit_assembly import assemble
 from analytics.hyper_nodes import Explored, Weighed, explore, shape_and_clock
 from analytics.life_model_types import LifePrior
 from analytics.operational_time import CLOCK_WEIGHTS
+from analytics.own_clock import share_evidence
 from analytics.pattern_mix import shares_by_row
 from analytics.pattern_shape import PatternShape, pattern_shape, with_pattern_shape
 from analytics.pooling_layout import build_layout
@@ -24,7 +25,7 @@ from analytics.pooling_tree import Solution
 from analytics.restoration import SHARES, has_repairs, log_prior_of_shares, restored
 from analytics.soft_terms import LeftOut, Pairs, bring_in
 from analytics.spells import Quality, Spells
-from analytics.spread_prior import SPREAD_SCALES, SpreadPrior
+from analytics.spread_prior import SPREAD_SCALES, SpreadPrior, WeightedSpreads
 from analytics.sufficient_stats import SufficientStats
 
 Floats = NDArray[np.float64]
@@ -48,6 +49,12 @@ class ComponentWork:
     restoration: Floats
     left_out: LeftOut | None
     pairs: Pairs | None
+
+    @property
+    def own_spreads(self) -> WeightedSpreads:
+        """What this component alone says of the spreads, and of clocks of models' own."""
+        evidence = share_evidence(self.problem.layout, self.points.proposal)
+        return replace(self.points.own_spreads, clock_evidence=evidence)
 
     @classmethod
     def of_spells(cls, spells: Spells, prior: LifePrior, seed: int, component: str) -> ComponentWork:
@@ -91,6 +98,7 @@ class ComponentWork:
 
     def finish_from(self, points: Weighed, solved: Solution | None = None) -> ComponentFit:
         """The same from weighed points, at which the effects may be known already."""
+        own = self.own_spreads
         chosen, copies = points.drawn()
         clock, shape, log_spreads = points.clock[chosen], points.shape[chosen], points.log_spreads[chosen]
         fit = assemble(
@@ -104,8 +112,8 @@ class ComponentWork:
             spread_names=self.problem.spread_names,
             log_spreads=log_spreads,
             solution=self.problem.solve(clock, shape, log_spreads)[1] if solved is None else solved.at(chosen),
+            log_shares=points.outside.clock_shares(own.clock_evidence),
         )
-        own = self.points.own_spreads
         fit = replace(
             fit,
             restoration=self.restoration,
@@ -113,6 +121,7 @@ class ComponentWork:
             pattern_log_u0=self.pattern.log_u0,
             explored_log_spreads=own.log_spreads.astype(np.float32),
             explored_weight=own.weight.astype(np.float32),
+            clock_evidence=own.clock_evidence.astype(np.float32),
         )
         if self.spells is None:
             return fit
@@ -155,7 +164,8 @@ def _with_baseline(fit: ComponentFit, spells: Spells) -> ComponentFit:
     shape = np.full(len(spells), float(fit.shape @ share))
     made = spells.quality == Quality.PATTERN
     own = shape[made] * np.exp(fit.pattern_shape[0])
-    log_theta[made] += fit.pattern_mean @ share + (shape[made] - own) * fit.pattern_log_u0[best]
+    effect = (fit.own_pattern_mean @ share)[fit.own_pattern[row[made]]]
+    log_theta[made] += effect + (shape[made] - own) * fit.pattern_log_u0[best]
     shape[made] = own
     found = baseline_of(spells, log_theta, shape, float(CLOCK_WEIGHTS[best]), fit.row_failed_share[row])
     return replace(

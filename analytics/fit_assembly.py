@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.component_fit import ANY_STRATUM, ComponentFit, RowKey
 from analytics.life_model_types import LifePrior
 from analytics.operational_time import CLOCK_WEIGHTS
+from analytics.own_clock import own_clock
+from analytics.pattern_effect import ordinary_leaf, own_effects
 from analytics.pooling_cells import pairs_of
 from analytics.pooling_layout import Layout
 from analytics.pooling_tree import Solution
 from analytics.shape_deviation import ShapeDeviation, shape_deviation
-from analytics.spread_prior import CROSSED_PATTERN_SD, CROSSED_POSITION_SD, SPREAD_SCALES
+from analytics.spread_prior import CROSSED_PATTERN_SD, CROSSED_POSITION_SD, PATTERN_BY_MODEL_SD, SPREAD_SCALES
 from analytics.sufficient_stats import SufficientStats
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Array = NDArray[Any]
 
 _NO_ROW_KEY: RowKey = ("*", "*", "*", ANY_STRATUM, "*")
 
@@ -56,12 +61,14 @@ def assemble(
     spread_names: tuple[str, ...],
     log_spreads: Floats,
     solution: Solution,
+    log_shares: Floats,
 ) -> ComponentFit:
-    """The `ComponentFit` of solved nodes; see there for the arrays."""
+    """The `ComponentFit` of solved nodes; see there for the arrays. `log_shares`: weights of `clock_shares.SHARES`."""
     spread = {n: (shape * np.exp(log_spreads[:, j])) ** 2 for j, n in enumerate(spread_names)}
     rows = _rows(layout, solution, spread)
     mean, variance, rate = (rows.stack(i) for i in range(3))
     deviation = _deviation_by_row(layout, rows, clock, shape, copies)
+    odds, shift = _own_clock(layout, rows, clock, shape, copies, log_shares)
     evidence = _evidence(stats, layout, rows)
     weights = copies / copies.sum()
     log_life = -mean / shape
@@ -69,6 +76,7 @@ def assemble(
     prior_variance = np.log(prior.scale_factor) ** 2 + sum(SPREAD_SCALES[n] ** 2 for n in ("make", "family", "model"))
     positions = tuple(n for n in layout.crossed_names if n != "pattern") if layout else ()
     crossed = _crossed(layout, solution, shape)
+    own_pattern = _own_pattern(layout, solution, shape, (crossed[2], crossed[3]), rows)
     return ComponentFit(
         component=component,
         prior=prior,
@@ -87,13 +95,18 @@ def assemble(
         position_variance=crossed[1],
         pattern_mean=crossed[2],
         pattern_variance=crossed[3],
+        own_pattern=own_pattern[0],
+        own_pattern_mean=own_pattern[1],
+        own_pattern_variance=own_pattern[2],
         centre=deviation.centre.astype(np.float32),
         score=deviation.score.astype(np.float32),
         curvature=deviation.curvature.astype(np.float32),
         slope=deviation.slope.astype(np.float32),
         tau_squared=deviation.tau_squared.astype(np.float32),
+        clock_odds=odds,
+        clock_shift=shift,
         evidence=evidence.astype(np.float32),
-        prior_weight=np.clip(spread_of_life / prior_variance, 0.0, 1.0).astype(np.float32),
+        prior_weight=_of_strata(rows, evidence, np.clip(spread_of_life / prior_variance, 0.0, 1.0)).astype(np.float32),
         renewal_rate=_by_row(*stats.renewal_rates(), layout, rows).astype(np.float32),
         failed_share=stats.failed_share,
         row_failed_share=_by_row(np.array([stats.failed_share]), stats.failed_shares().share[None], layout, rows)[
@@ -118,6 +131,7 @@ def _rows(layout: Layout | None, solution: Solution, spread: dict[str, Floats]) 
 
 def _leaf_rows(rows: _Rows, layout: Layout, solution: Solution) -> None:
     strata, places = "stratum" in layout.levels, "position" in layout.levels
+    leaf = ordinary_leaf(layout)
     for at, key in enumerate(layout.keys):
         if key.pattern:
             continue
@@ -126,7 +140,7 @@ def _leaf_rows(rows: _Rows, layout: Layout, solution: Solution) -> None:
             solution.mean[:, at],
             solution.variance[:, at],
             solution.rate[:, at],
-            np.flatnonzero(layout.tree.leaf == layout.tree.leaf[at]),
+            np.flatnonzero(leaf == leaf[at]),
             at,
         )
 
@@ -143,7 +157,7 @@ def _fallback_rows(rows: _Rows, layout: Layout, solution: Solution, spread: dict
     }
     paths = _paths(layout)
     for depth, level in enumerate(layout.levels):
-        if level == "position" or (level == "stratum" and "position" not in layout.levels):
+        if level in ("position", "quality") or (level == "stratum" and "position" not in layout.levels):
             continue
         for node in range(len(layout.node_keys[depth])):
             cells = np.flatnonzero(paths[depth] == node)
@@ -187,6 +201,34 @@ def _deviation_by_row(layout: Layout | None, rows: _Rows, clock: Ints, shape: Fl
     return ShapeDeviation(fitted.centre, score, curvature, slope, tau_squared)
 
 
+def _of_strata(rows: _Rows, evidence: Floats, weight: Floats) -> Floats:
+    """Where nobody knows the build stratum a model's draws are of its strata, and so is the weight of the prior."""
+    out = weight.copy()
+    at = {key: row for row, key in enumerate(rows.keys)}
+    for row, (make, family, model, stratum, position) in enumerate(rows.keys):
+        if model == "*" or stratum != ANY_STRATUM:
+            continue
+        ends = (position, "") if position == "*" else (position,)
+        mine = [at[k] for k in at if k[:3] == (make, family, model) and k[3] >= 0 and k[4] in ends]
+        if mine:
+            out[row] = np.average(weight[mine], weights=np.maximum(evidence[mine, 1], 1e-3))
+    return out
+
+
+def _own_clock(
+    layout: Layout | None, rows: _Rows, clock: Ints, shape: Floats, copies: Ints, log_shares: Floats
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """`clock_odds` and `clock_shift` of `ComponentFit`; empty where all models keep to the component's clock."""
+    none = np.zeros((0, 0, 0), dtype=np.float32)
+    if layout is None:
+        return none, none
+    ordinary = np.array([not key.pattern for key in layout.keys])
+    of_one_model = [key[2] != "*" for key in rows.keys]
+    groups = [c[ordinary[c]] if one else c[:0] for c, one in zip(rows.cells, of_one_model, strict=True)]
+    found = own_clock(layout, clock, shape, copies.astype(float), groups, log_shares)
+    return (none, none) if found.silent else (found.odds.astype(np.float32), found.shift.astype(np.float32))
+
+
 def _crossed(layout: Layout | None, solution: Solution, shape: Floats) -> tuple[NDArray[np.float32], ...]:
     names = layout.crossed_names if layout else ()
     mean, variance = solution.crossed_mean.T.astype(np.float32), solution.crossed_variance.T.astype(np.float32)
@@ -201,6 +243,22 @@ def _crossed(layout: Layout | None, solution: Solution, shape: Floats) -> tuple[
         np.concatenate([variance[positions], unseen]),
         *pattern,
     )
+
+
+def _own_pattern(
+    layout: Layout | None, solution: Solution, shape: Floats, common: tuple[Array, Array], rows: _Rows
+) -> tuple[NDArray[np.int64], NDArray[np.float32], NDArray[np.float32]]:
+    """`own_pattern`, its mean and its variance of `ComponentFit`."""
+    groups = [(common[0], common[1] + (shape * PATTERN_BY_MODEL_SD) ** 2)]
+    of_row = np.zeros(len(rows.keys), dtype=np.int64)
+    if layout is not None and "pattern" in layout.crossed_names:
+        own = own_effects(layout, solution)
+        for row, cell in enumerate(rows.own_cell):
+            if cell in own:
+                of_row[row] = len(groups)
+                groups.append(own[cell])
+    mean, variance = (np.stack([g[i] for g in groups]).astype(np.float32) for i in (0, 1))
+    return of_row, mean, variance
 
 
 def _evidence(stats: SufficientStats, layout: Layout | None, rows: _Rows) -> Floats:

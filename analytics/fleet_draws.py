@@ -107,7 +107,7 @@ def _joint_lives(table: RiskTable, keys: tuple[LifeKey, ...]) -> JointLives:
     log_theta, shape, renewal_rate = np.empty((3, JOINT, len(keys)))
     draws, pattern = None, PatternDraws.none(len(keys), JOINT)
     for k, key in enumerate(keys):
-        draws = table.draw([_new_part(key)], key.cell)
+        draws = table.draw([_new_part(key)], key.cell, own_clock=False)
         at = _joint_order(draws, fit)
         log_theta[:, k] = _matched(draws.log_theta[0, at], draws.log_theta[0], draws.weight[0])
         shape[:, k], renewal_rate[:, k] = draws.shape[0, at], draws.renewal_rate[0, at]

@@ -223,14 +223,16 @@ class Explored:
         log_weight = target + outside.log_factor(names, log_spreads) - mixture
         log_prior = SpreadPrior().log_density(names, log_spreads) + outside.log_factor(names, log_spreads)
         mean, variance = (np.concatenate(both) for both in zip(*(p.eta for p in rounds), strict=True))
-        return Weighed(clock, shape, log_spreads, log_weight, log_prior - mixture, (mean, variance), self.seed)
+        eta = (mean, variance)
+        return Weighed(clock, shape, log_spreads, log_weight, log_prior - mixture, eta, self.seed, outside)
 
 
 @dataclass(frozen=True)
 class Weighed:
     """Points (n,) of clock index, shape and log spreads (n, k) with the logarithm of what each is worth.
 
-    `log_offset` is what that is besides the evidence of the data; `eta` the cells' effects, (n, cells).
+    `log_offset` is what that is besides the evidence of the data; `eta` the cells' effects, (n, cells); `outside` what
+    other components say.
     """
 
     clock: Ints
@@ -240,6 +242,7 @@ class Weighed:
     log_offset: Floats
     eta: tuple[Floats, Floats]
     seed: int
+    outside: SpreadPrior
 
     @property
     def weight(self) -> Floats:

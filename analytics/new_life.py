@@ -129,7 +129,8 @@ def fitted_life(
     km_per_day : float
         Usage of the machines in question; above 0 for an answer in km.
     stratum, position, quality
-        Of the part that will be fitted.
+        Of the part in question. A stratum of -1 on a model whose part was superseded: nobody knows which issue it is,
+        so its draws are of all issues, as often as parts of each are on record.
 
     Raises
     ------

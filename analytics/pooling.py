@@ -1,7 +1,7 @@
 """The pooled life model of one component: a hierarchical Weibull with its whole uncertainty.
 
     u = (w x / 5000 km + (1 - w) a) / 10 years          H(u) = theta u**shape,  theta = life**-shape
-    log life = mu + make + family + model (+ build stratum + position in model) (+ position + pattern)
+    log life = mu + make + family + model (+ build stratum + position in model) (+ position + pattern + own pattern)
 
 Effects are normal; the spreads have half-normal priors; mu and the shape start from the catalogue prior. For given
 (w, shape, spreads) the effects have a Gaussian variational posterior (`pooling_tree`); (w, shape, spreads) are
@@ -91,7 +91,7 @@ def fit_components(
     fits by component, and the prior of the spreads to pass to `fit_component` when one of them is refitted alone.
     """
     explored = {name: ComponentWork.of_spells(own, priors[name], seed, name) for name, own in spells.items()}
-    outside = pooled_spread_prior([e.points.own_spreads for e in explored.values()])
+    outside = pooled_spread_prior([e.own_spreads for e in explored.values()])
     fits = {}
     for name, found in explored.items():
         points = found.points.both_rounds(outside)

@@ -116,7 +116,7 @@ def interpolate_shape(knots: Floats, clock: Ints, shape: Floats) -> Floats:
 
 
 def build_layout(stats: SufficientStats) -> Layout:
-    """Sort the cells along the tree; each leaf gets a cell for parts of ordinary quality."""
+    """Sort the cells along the tree; beside each cell of pattern parts stands one of ordinary quality."""
     keys = set(stats.keys)
     keys |= {CellKey(k.make, k.family, k.model, k.stratum, k.position, False) for k in keys}
     ordered = sorted(keys, key=_tree_order)
@@ -126,6 +126,8 @@ def build_layout(stats: SufficientStats) -> Layout:
         levels.append("stratum")
     if len(positions) > 1:
         levels.append("position")
+    if any(k.pattern for k in keys):
+        levels.append("quality")
     paths = [[_node(k, level) for level in levels] for k in ordered]
     node_keys = [list(dict.fromkeys(path[i] for path in paths)) for i in range(len(levels))]
     parent = [np.zeros(len(node_keys[0]), dtype=np.int64)]
@@ -191,6 +193,7 @@ def _node(key: CellKey, level: str) -> NodeKey:
         "model": model,
         "stratum": (*model, str(key.stratum)),
         "position": (*model, str(key.stratum), key.position),
+        "quality": (*model, str(key.stratum), key.position, "pattern" if key.pattern else ""),
     }[level]
 
 

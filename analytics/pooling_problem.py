@@ -12,7 +12,7 @@ from analytics.life_model_types import LifePrior
 from analytics.operational_time import YEARS_PER_UNIT
 from analytics.pooling_layout import Layout
 from analytics.pooling_tree import Hyper, Solution, solve
-from analytics.spread_prior import CROSSED_PATTERN_SD, CROSSED_POSITION_SD, SPREAD_SCALES
+from analytics.spread_prior import CROSSED_PATTERN_SD, CROSSED_POSITION_SD, PATTERN_BY_MODEL_SD, SPREAD_SCALES
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -42,7 +42,9 @@ class Problem:
         sd = []
         if self.layout is not None:
             for level, nodes in zip(self.layout.levels, self.layout.node_keys, strict=True):
-                own = np.exp(log_spreads[:, self.spread_names.index(level)])
+                own = np.full(len(shape), PATTERN_BY_MODEL_SD)
+                if level != "quality":
+                    own = np.exp(log_spreads[:, self.spread_names.index(level)])
                 repeats = np.array([_repeats_parent(level, key) for key in nodes])
                 sd.append(shape[:, None] * np.where(repeats, _SAME, own[:, None]))
         names = self.layout.crossed_names if self.layout is not None else ()
@@ -86,7 +88,7 @@ class Problem:
 
 
 def _repeats_parent(level: str, key: tuple[str, ...]) -> bool:
-    """A model without strata, a part without a position: the node only carries its parent's value down."""
+    """A model without strata, a part without a position, an ordinary part: the node only carries its parent's value."""
     if level == "stratum":
         return key[-1] == "-1"
-    return level == "position" and key[-1] == ""
+    return level in ("position", "quality") and key[-1] == ""

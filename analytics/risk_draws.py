@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from analytics.component_fit import SLOTS, ComponentFit
+from analytics.draw_choices import own_clocks, stratum_rows, weight_within
 from analytics.errors import UnknownComponent
 from analytics.life_model_types import Evidence, PartState
 from analytics.operational_time import CLOCK_WEIGHTS
@@ -151,38 +152,48 @@ class RiskTable:
         strata = [s.stratum if s.renewal_stratum is None else s.renewal_stratum for s in states]
         return self._draw(states, cell, strata, _OTHER_NORMALS)
 
-    def draw(self, states: Sequence[PartState], cell: Cell) -> LifeDraws:
-        """Draws of the life of each part."""
-        return self._draw(states, cell, [s.stratum for s in states], _NORMALS)
+    def draw(self, states: Sequence[PartState], cell: Cell, *, own_clock: bool = True) -> LifeDraws:
+        """Draws of the life of each part; without `own_clock` on the component's clock, the same for all its models."""
+        return self._draw(states, cell, [s.stratum for s in states], _NORMALS, own_clock)
 
-    def _draw(self, states: Sequence[PartState], cell: Cell, strata: Sequence[int], normals: Floats) -> LifeDraws:
+    def _draw(
+        self,
+        states: Sequence[PartState],
+        cell: Cell,
+        strata: Sequence[int],
+        normals: Floats,
+        own_clock: bool = True,
+    ) -> LifeDraws:
         fit = np.array([self.fit_of(s.component) for s in states])
         found = [self.row_of(int(f), cell, t, s.position) for f, t, s in zip(fit, strata, states, strict=True)]
         row = np.array([r for r, _ in found])
-        at = (self.row_start[fit] + row * self.nodes[fit])[:, None] + self.node[fit]
+        rows = self._rows_of_draws(fit, row, cell, strata, states)
+        at = self.row_start[fit][:, None] + rows * self.nodes[fit][:, None] + self.node[fit]
         mean, variance, rate = (flat[at].astype(float) for flat in (self.mean, self.variance, self.rate))
-        self._cross(mean, variance, states, fit, row)
+        self._cross(mean, variance, states, fit, rows)
         clock, shape = self.clock[fit], self.shape[fit]
         away = np.sqrt(variance) * normals[0]
         # from the Gaussian approximation back to the cell's exact likelihood: D x - p exp(x - v/2) of the data over
         # (D - p) x - p x^2 / 2 of the Gaussian and the -p that the node's own weight already holds
         log_weight = rate * (1.0 + away + 0.5 * away**2 - np.exp(np.minimum(away - 0.5 * variance, 50.0)))
-        weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
-        weight /= weight.sum(axis=1, keepdims=True)
+        weight = weight_within(rows, log_weight)
         log_theta = mean + away
-        by_clock = self.clock_start[fit][:, None] + clock * self.rows[fit][:, None] + row[:, None]
+        held = np.clip(rate * variance, 0.0, 1.0)  # how far the cell's own data hold its scale
+        if own_clock:
+            clock, moved = own_clocks([self.fits[f] for f in fit], rows, clock)
+            log_theta = log_theta + held * moved
+        by_clock = self.clock_start[fit][:, None] + clock * self.rows[fit][:, None] + rows
         curvature = self.curvature[by_clock].astype(float)
-        tau_squared = self.tau_squared[self.row_of_all[fit] + row].astype(float)[:, None]
+        tau_squared = self.tau_squared[self.row_of_all[fit][:, None] + rows].astype(float)
         spread = 1.0 / (1.0 / tau_squared + curvature)
         score = self.score[by_clock] - curvature * (np.log(shape) - np.take_along_axis(self.centre[fit], clock, axis=1))
         bend = np.clip(spread * score + np.sqrt(spread) * normals[1], -0.7, 0.7)
-        held = np.clip(rate * variance, 0.0, 1.0)  # how far the cell's own data hold its scale
         log_theta = (
             log_theta
             + bend * (log_theta - held * (log_theta + self.slope[by_clock]))
-            + self._doubt(fit, row, normals[2])
+            + self._doubt(fit, rows, normals[2])
         )
-        pattern = self._pattern(states, fit, row)
+        pattern = self._pattern(states, fit, row, rows, clock)
         self._own_shape_of_pattern(log_theta, shape, states, fit, clock)
         renewal = self.renewal_rate[by_clock].astype(float)
         return LifeDraws(
@@ -200,28 +211,44 @@ class RiskTable:
             pattern,
         )
 
-    def _doubt(self, fit: Ints, row: Ints, normal: Floats) -> Floats:
+    def _rows_of_draws(
+        self, fit: Ints, row: Ints, cell: Cell, strata: Sequence[int], states: Sequence[PartState]
+    ) -> Ints:
+        """Row behind each draw, (parts, DRAWS): one a part, but for parts of an unknown stratum."""
+        rows = np.repeat(row[:, None], DRAWS, axis=1)
+        for i, (stratum, state) in enumerate(zip(strata, states, strict=True)):
+            model = self.fits[fit[i]]
+            if stratum < 0 and model.has_strata:
+                mixed = stratum_rows(model, cell, state.position)
+                rows[i] = rows[i] if mixed is None else mixed
+        return rows
+
+    def _doubt(self, fit: Ints, rows: Ints, normal: Floats) -> Floats:
         """The floor of doubt on log hazard; leaves the mean hazard where it is."""
         sd = self.floor[fit][:, None]
-        superseded = self.superseded[self.row_of_all[fit] + row][:, None]
+        superseded = self.superseded[self.row_of_all[fit][:, None] + rows]
         sd = np.where(superseded, np.maximum(sd, SUPERSEDED_FLOOR_SD), sd)
         return sd * normal - 0.5 * sd**2
 
-    def _cross(self, mean: Floats, variance: Floats, states: Sequence[PartState], fit: Ints, row: Ints) -> None:
+    def _cross(self, mean: Floats, variance: Floats, states: Sequence[PartState], fit: Ints, rows: Ints) -> None:
         """Add position and pattern effects in place where the row does not hold them."""
         for i, state in enumerate(states):
             model = self.fits[fit[i]]
             node = self.node[fit[i]]
-            if model.position_names and model.row_keys[row[i]][4] == "*":
+            if model.position_names:
+                open_to_any = np.array([key[4] == "*" for key in model.row_keys])[rows[i]]
                 names = model.position_names
                 which = names.index(state.position) if state.position in names else len(names)
-                mean[i] += model.position_mean[which][node]
-                variance[i] += model.position_variance[which][node]
+                mean[i] += open_to_any * model.position_mean[which][node]
+                variance[i] += open_to_any * model.position_variance[which][node]
             if state.quality == Quality.PATTERN:
-                mean[i] += model.pattern_mean[node]
-                variance[i] += model.pattern_variance[node]
+                group = model.own_pattern[rows[i]]
+                mean[i] += model.own_pattern_mean[group, node]
+                variance[i] += model.own_pattern_variance[group, node]
 
-    def _pattern(self, states: Sequence[PartState], fit: Ints, row: Ints) -> PatternDraws | None:
+    def _pattern(
+        self, states: Sequence[PartState], fit: Ints, row: Ints, rows: Ints, clock: Ints
+    ) -> PatternDraws | None:
         """How pattern parts differ, for the parts whose make nobody wrote down; None where there is none."""
         unsure = np.array([s.quality == Quality.UNKNOWN and not s.used for s in states])
         share = np.where(unsure, self.pattern_share[self.row_of_all[fit] + row], 0.0)
@@ -230,8 +257,10 @@ class RiskTable:
         out = replace(PatternDraws.none(len(fit), DRAWS), share=share)
         for i in np.flatnonzero(share):
             model, node = self.fits[fit[i]], self.node[fit[i]]
-            out.effect[i] = model.pattern_mean[node] + np.sqrt(model.pattern_variance[node]) * _PATTERN_NORMAL
-            out.log_u0[i] = model.pattern_log_u0[self.clock[fit[i]]]
+            group = model.own_pattern[rows[i]]
+            sd = np.sqrt(model.own_pattern_variance[group, node])
+            out.effect[i] = model.own_pattern_mean[group, node] + sd * _PATTERN_NORMAL
+            out.log_u0[i] = model.pattern_log_u0[clock[i]]
             out.shape_ratio[i] = np.exp(np.clip(model.pattern_shape[0], -1.5, 1.0))
         return out
 

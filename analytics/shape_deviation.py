@@ -29,6 +29,8 @@ _TAUS = np.array([0.005, 0.02, 0.04, 0.06, 0.08, 0.11, 0.15, 0.2, 0.27, 0.35])
 class ShapeDeviation:
     """Score and curvature of each cell in log shape at `centre` (log shape of each clock), and tau^2.
 
+    At clocks that no node has (a model may have its own: `own_clock`) spells of unknown start say nothing.
+
     centre : (w,).  score, curvature, slope : (w, cells); slope is d log E / d log shape.  tau_squared : (cells,).
     """
 
@@ -40,16 +42,16 @@ class ShapeDeviation:
 
 
 def shape_deviation(layout: Layout, clock: Ints, shape: Floats, weight: Floats) -> ShapeDeviation:
-    """Quadratic description of each cell's shape at the posterior mean shape of each clock in use."""
+    """Quadratic description of each cell's shape at the posterior mean shape of each clock."""
     count = len(CLOCK_WEIGHTS)
     centre = np.full(count, np.log(shape).mean())
     score, curvature, slope = (np.zeros((count, layout.cells)) for _ in range(3))
     strata = np.array([key.stratum >= 0 for key in layout.keys])
     total = np.zeros((2, len(_TAUS)))
-    for c in np.unique(clock):
+    for c in range(count):
         mine = clock == c
-        share = weight[mine] / weight[mine].sum()
-        centre[c] = share @ np.log(shape[mine])
+        if mine.any():
+            centre[c] = weight[mine] @ np.log(shape[mine]) / weight[mine].sum()
         at = np.exp(centre[c] + np.array([-_STEP, 0.0, _STEP]))
         clocks = np.full(3, c)
         down, here, up = profile(layout, clocks, at)
@@ -60,6 +62,8 @@ def shape_deviation(layout: Layout, clock: Ints, shape: Floats, weight: Floats) 
         # a cell without failures says nothing of its shape; rounding must not make it say something
         score[c, silent] = 0.0
         curvature[c, silent] = 0.0
+        if not mine.any():
+            continue
         inflated = 1.0 + np.outer(_TAUS**2, curvature[c])
         evidence = (-0.5 * np.log(inflated) + 0.5 * _TAUS[:, None] ** 2 * score[c] ** 2 / inflated).T
         total += weight[mine].sum() * np.stack([evidence[~strata].sum(axis=0), evidence[strata].sum(axis=0)])

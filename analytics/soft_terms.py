@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from analytics.hyper_nodes import Proposal, knots_in_question, shape_and_clock
 from analytics.operational_time import CLOCK_WEIGHTS
+from analytics.pattern_effect import effects_by_cell
 from analytics.pattern_mix import pattern_shares
 from analytics.pattern_shape import PatternShape
 from analytics.pooling_layout import Layout
@@ -93,8 +94,7 @@ class _Rows:
         assert layout is not None
         made = None
         if "pattern" in layout.crossed_names:
-            effect = found.crossed_mean[:, layout.crossed_names.index("pattern")]
-            made = PatternLife(effect, float(np.exp(pattern.mean)), pattern.log_u0)
+            made = PatternLife(effects_by_cell(layout, found), float(np.exp(pattern.mean)), pattern.log_u0)
         where = (layout.cells, *pairs, found.mean)
         soft = None if self.unknown is None else soft_counts(self.unknown, *where, rates, made)
         finds = None if self.late is None else late_counts(self.late, *where)

@@ -9,19 +9,26 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.clock_shares import log_prior_of_shares
+
 Floats = NDArray[np.float64]
 
 # half-normal scales; invented: a strong make effect is rare, a superseded part common
 SPREAD_SCALES = {"make": 0.12, "family": 0.3, "model": 0.2, "stratum": 0.8, "position": 0.15}
 CROSSED_POSITION_SD, CROSSED_PATTERN_SD = 0.3, 0.6  # log life; too few levels to learn a spread from
+PATTERN_BY_MODEL_SD = 0.4  # log life: how a model's pattern parts differ from the mean pattern effect; invented
 
 
 @dataclass(frozen=True)
 class SpreadPrior:
-    """What other components say of the spreads: normal factors on log spread, beside the half-normals."""
+    """What other components say of the spreads: normal factors on log spread, beside the half-normals.
+
+    own_clock : log weights of `clock_shares.SHARES` by all components; empty where nothing is said.
+    """
 
     centre: dict[str, float] = field(default_factory=dict)
     spread: dict[str, float] = field(default_factory=dict)
+    own_clock: Sequence[float] = ()
 
     def log_density(self, names: tuple[str, ...], log_spreads: Floats) -> Floats:
         """Log density (up to a constant) of log spreads (nodes, k)."""
@@ -29,6 +36,12 @@ class SpreadPrior:
         for j, name in enumerate(names):
             out += log_spreads[:, j] - 0.5 * np.exp(2 * log_spreads[:, j]) / SPREAD_SCALES[name] ** 2
         return out + self.log_factor(names, log_spreads)
+
+    def clock_shares(self, own: Floats) -> Floats:
+        """Log weights of `clock_shares.SHARES`: by all components, else by the prior and one's own evidence."""
+        if len(self.own_clock):
+            return np.asarray(self.own_clock, dtype=float)
+        return log_prior_of_shares() + own if len(own) else log_prior_of_shares()
 
     def log_factor(self, names: tuple[str, ...], log_spreads: Floats) -> Floats:
         """The normal factors alone."""
@@ -46,6 +59,7 @@ class WeightedSpreads:
     spread_names: tuple[str, ...]
     log_spreads: NDArray[Any]
     weight: NDArray[Any]
+    clock_evidence: NDArray[Any] = field(default_factory=lambda: np.zeros(0))  # log evidence of `clock_shares.SHARES`
 
 
 _CENTRES = np.log(np.geomspace(0.02, 1.5, 40))
@@ -77,7 +91,9 @@ def pooled_spread_prior(components: Sequence[WeightedSpreads]) -> SpreadPrior:
         total -= 0.5 * _PRIOR_FITS * (_CENTRES - np.log(0.7 * scale)) ** 2
         best_width, best_centre = divmod(int(np.argmax(total)), len(_CENTRES))
         centre[name], spread[name] = float(_CENTRES[best_centre]), float(_WIDTHS[best_width])
-    return SpreadPrior(centre, spread)
+    told = [c.clock_evidence for c in components if len(c.clock_evidence)]
+    own_clock = np.sum(told, axis=0) + log_prior_of_shares() if len(told) >= _LEAST_FITS else np.zeros(0)
+    return SpreadPrior(centre, spread, own_clock.tolist())
 
 
 def _bell(log_spread: Floats, width: float) -> Floats:

@@ -19,7 +19,7 @@ deaths of bad pattern parts would be booked against the factory's.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,20 +43,34 @@ _LATTICE = 32  # ages told apart where the factory part has a life of its own
 class SoftCounts:
     """Extra counts, E exp(eta), the eta it is meant at, and density, by (w, shape knot, cell of the layout).
 
-    Outside the knots in question they go on in a straight line, so that interpolation next to these meets no cliff.
+    `machines`, (w, cells), says how the exposure of the spells of unknown start grows with the clock weight, by the
+    clocks of their machines; 1 where there are none. Outside the knots in question they go on in a straight line, so
+    that interpolation next to these meets no cliff.
     """
 
     deaths: Floats
     rate: Floats
     log_theta: Floats
     density: Floats
+    machines: Floats
+
+    @classmethod
+    def none(cls, cells: int) -> SoftCounts:
+        """No counts, to be filled in."""
+        shape = (len(CLOCK_WEIGHTS), len(SHAPE_KNOTS), cells)
+        first, second, third, fourth = (np.zeros(shape) for _ in range(4))
+        return cls(first, second, third, fourth, np.ones((len(CLOCK_WEIGHTS), cells)))
 
     def plus(self, other: SoftCounts | None) -> SoftCounts:
         """Both, meant at the same log theta."""
         if other is None:
             return self
         return SoftCounts(
-            self.deaths + other.deaths, self.rate + other.rate, self.log_theta, self.density + other.density
+            self.deaths + other.deaths,
+            self.rate + other.rate,
+            self.log_theta,
+            self.density + other.density,
+            self.machines,
         )
 
     def with_cells_of(self, other: SoftCounts, cells: Bools) -> SoftCounts:
@@ -96,16 +110,16 @@ class UnknownSpells:
 
 @dataclass(frozen=True)
 class PatternLife:
-    """A pattern part beside an ordinary one: log hazard ratio at u0 by pair, shape ratio, log u0 by clock weight."""
+    """A pattern part beside an ordinary one: log hazard ratio at u0, (pairs, cells), shape ratio, log u0 by clock."""
 
     effect: Floats
     shape_ratio: float
     log_u0: Floats
 
-    def at(self, pair: int, clock: int, shape: float) -> tuple[float, float]:
-        """What to add to the ordinary part's log theta, and the shape, at one pair."""
+    def at(self, pair: int, clock: int, shape: float) -> tuple[Floats, float]:
+        """What to add to the ordinary part's log theta, (cells,), and the shape, at one pair."""
         own = shape * self.shape_ratio
-        return float(self.effect[pair]) + (shape - own) * float(self.log_u0[clock]), own
+        return self.effect[pair] + (shape - own) * float(self.log_u0[clock]), own
 
 
 def of_unknown_start(spells: Spells, seed: int) -> Spells | None:
@@ -164,8 +178,8 @@ def soft_counts(
     pattern : PatternLife or None
         The life of pattern parts; None where there is none to tell it by.
     """
-    shape = (len(CLOCK_WEIGHTS), len(SHAPE_KNOTS), cells)
-    out = SoftCounts(*(np.zeros(shape) for _ in range(4)))
+    middle = float(SHAPE_KNOTS[knots].mean())
+    out = replace(SoftCounts.none(cells), machines=_on_machine_clocks(rows, cells, middle))
     two = rows.later_cell != rows.cell
     kinds = [(r, w) for r, w in ((rows.subset(~two), _one_kind), (rows.subset(two), _two_kinds)) if len(r)]
     for c in np.unique(clocks):
@@ -187,6 +201,15 @@ def soft_counts(
         for values in (out.deaths, out.rate, out.log_theta, out.density):
             go_on(values[c], np.sort(knots[clocks == c]))
     return out
+
+
+def _on_machine_clocks(rows: UnknownSpells, cells: int, shape: float) -> Floats:
+    """u_exit**shape - u_entry**shape as if all parts were the factory's, (w, cells); 1 where there are none."""
+    out = np.empty((len(CLOCK_WEIGHTS), cells))
+    for i, w in enumerate(CLOCK_WEIGHTS):
+        entry, end = (np.maximum(operational_units(*c, w), SMALLEST_U) ** shape for c in (rows.entry, rows.exit))
+        out[i] = np.bincount(rows.cell, rows.weight * np.maximum(end - entry, 1e-12), cells)
+    return np.where(out > 0.0, out, 1.0)
 
 
 def go_on(values: Floats, held: Ints) -> None:
@@ -236,7 +259,7 @@ class _Paths:
             return given / total, passed, (top + np.log(total))[:, 0]
         made = np.repeat(rows.pattern[:, None], ages.shape[1], axis=1)
         made[:, -1] = 0.0
-        pattern, _, before = self._passage(rows, ages, eta + other[0], other[1])
+        pattern, _, before = self._passage(rows, ages, eta + other[0][rows.later_cell][:, None], other[1])
         # the prior holds that an ordinary part would have come to this age
         log_made = log_prior + np.clip(at_entry - before, -50.0, 50.0) + np.log(made + 1e-300)
         log_likelihood = np.concatenate([log_likelihood + np.log1p(-made), pattern + log_made], axis=1)
@@ -263,7 +286,7 @@ class _Paths:
         return rows.failed[:, None] * log_event - passed, passed, at_entry
 
 
-_Shapes = tuple[float, tuple[float, float] | None]  # of ordinary parts; shift of log theta and shape of pattern parts
+_Shapes = tuple[float, tuple[Floats, float] | None]  # of ordinary parts; shift of log theta and shape of pattern parts
 _Terms = list[tuple[Ints, tuple[Floats, Floats, Floats, Floats]]]
 
 

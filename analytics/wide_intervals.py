@@ -67,8 +67,7 @@ def late_finds(s: Spells, stats: SufficientStats, order: Ints, many: float) -> L
 
 def late_counts(rows: LateFinds, cells: int, clocks: Ints, knots: Ints, log_theta: Floats) -> SoftCounts:
     """Second-order terms of f at each pair (clock, knot) in question; `log_theta` (pairs, cells) is the present one."""
-    shape = (len(CLOCK_WEIGHTS), len(SHAPE_KNOTS), cells)
-    out = SoftCounts(*(np.zeros(shape) for _ in range(4)))
+    out = SoftCounts.none(cells)
     for c in np.unique(clocks):
         w = float(CLOCK_WEIGHTS[c])
         lower, upper = (np.maximum(operational_units(*ends, w), SMALLEST_U) for ends in (rows.lower, rows.upper))

@@ -8,7 +8,7 @@ import pytest
 from analytics.life_model_types import Horizon, LifePrior, PartState
 from analytics.pooling import fit_component
 from analytics.risk import assess, life_summary
-from analytics.spells import Quality, Spells
+from analytics.spells import Cell, Quality, Spells
 from tests.analytics.pooling_cases import ONE_CELL, make_spells
 
 YEAR = 365.25
@@ -69,3 +69,28 @@ def test_pattern_parts_of_the_same_life_are_not_bent() -> None:
 def test_without_pattern_failures_it_is_the_prior() -> None:
     spells = two_makes(7, pattern=0)
     np.testing.assert_allclose(fit_component(spells, PRIOR, component="part").pattern_shape, [0.0, 0.3])
+
+
+def test_bad_copies_of_one_model_s_part_do_not_raise_its_ordinary_part() -> None:
+    """Copies are as good as the original on nine models and bad on the tenth, whose ordinary part is what is asked."""
+    rng = np.random.default_rng(8)
+    cells = tuple(Cell(f"make {k % 3}", f"family {k % 5}", f"model {k}") for k in range(10))
+    cell = np.repeat(np.arange(10), 240)
+    made = np.tile(np.arange(240) % 2 == 1, 10)
+    bad = made & (cell == 9)
+    scale = np.where(bad, 3.0, PLAIN[1])
+    life, end = scale * rng.weibull(PLAIN[0], len(cell)), rng.uniform(1.0, 9.0, len(cell))
+    quality = np.where(made, Quality.PATTERN, Quality.ORIGINAL)
+    spells = make_spells(
+        0.0, np.minimum(life, end) * YEAR, (life < end).astype(int), quality=quality, cell=cell, cells=cells
+    )
+    fit = fit_component(spells, PRIOR, component="part")
+
+    def asked(model: int, kind: Quality) -> float:
+        state = PartState("part", 20_000.0, 4 * YEAR, 20_000.0, 4 * YEAR, quality=int(kind))
+        return assess([fit], [state], cells[model], Horizon(None, YEAR), 5000 / YEAR)[0].chance_in_horizon.value
+
+    right = true_chance(PLAIN, 4.0)
+    assert asked(9, Quality.ORIGINAL) == pytest.approx(right, rel=0.25)
+    assert asked(9, Quality.PATTERN) == pytest.approx(true_chance((PLAIN[0], 3.0), 4.0), rel=0.25)
+    assert asked(3, Quality.PATTERN) == pytest.approx(right, rel=0.35)
