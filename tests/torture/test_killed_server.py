@@ -98,12 +98,14 @@ def test_what_was_acknowledged_is_there(
     threads = [threading.Thread(target=writer.work, args=(stop,)) for writer in writers]
     for thread in threads:
         thread.start()
-    for _ in range(KILLS):
-        time.sleep(draw.uniform(0.2, 1.5))
-        live.kill()
-        live = serve(url, tmp_path / "log", port=port, **options)
-    time.sleep(1)
-    stop.set()
+    try:
+        for _ in range(KILLS):
+            time.sleep(draw.uniform(0.2, 1.5))
+            live.kill()
+            live = serve(url, tmp_path / "log", port=port, **options)
+        time.sleep(1)
+    finally:
+        stop.set()  # also where the server does not come up again: nobody writes on for ever
     for thread in threads:
         thread.join(timeout=60)
     assert not any(thread.is_alive() for thread in threads)
