@@ -28,13 +28,10 @@ from service.backups.rows import layouts, lines_of
 from service.db import Database
 from service.migrate import alembic_config, downgrade, upgrade
 from tests.service.databases import PostgresDatabases, SqliteFiles
-from tests.service.demo_world import demo_file
 from tests.service.job_files import take_in
 from tests.service.live import ROOT, environment
 from tests.service.test_fitting import cards
 from tests.torture.counts import FULL, times
-
-__all__ = ["demo_file"]  # a fixture
 
 KILLS = times(3, 1)  # of each step, each way
 STEPS = times(1_000, 2)
