@@ -42,8 +42,8 @@ def answered_once(
     try:
         with database.together(claim_number(shop_id, key)) as unit:
             digest = _request_digest()
-            with database.read() as session:
-                kept = find_reply(session, shop_id, key, now=now)
+            with database.look() as connection:
+                kept = find_reply(connection, shop_id, key, now=now)
             if kept is not None:
                 return _again(kept, digest, named)
             response = view()

@@ -11,7 +11,7 @@ import contextlib
 import gc
 from collections.abc import Callable, Iterator, Sequence
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import Column, Connection, Date, DateTime, Dialect, Table, insert
 
@@ -39,30 +39,62 @@ def insert_rows(connection: Connection, table: Table, rows: Rows) -> None:
     """Insert rows that all name the same columns; defaults are not filled in."""
     if not rows:
         return
-    names = tuple(rows[0])
-    statement = _compiled(table, connection.dialect, names)
-    order = tuple(statement.positiontup or names)
-    columns = [_bound(table.c[name], [row[name] for row in rows], connection) for name in order]
-    if statement.positional:
-        connection.exec_driver_sql(str(statement), list(zip(*columns, strict=True)))
+    form = _form(table, connection.dialect, tuple(rows[0]))
+    columns = [_bound(column, [row[column.name] for row in rows]) for column in form.columns]
+    if form.positional:
+        values: list[Any] = list(zip(*columns, strict=True))
     else:
-        connection.exec_driver_sql(
-            str(statement), [dict(zip(order, values, strict=True)) for values in zip(*columns, strict=True)]
-        )
+        names = [column.name for column in form.columns]
+        values = [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
+    connection.exec_driver_sql(form.sql, values if len(values) > 1 else values[0])
+
+
+def insert_returning(connection: Connection, table: Table, row: dict[str, Any], name: str) -> Any:
+    """Insert one row and give back a value that the database filled in."""
+    form = _form(table, connection.dialect, tuple(row), name)
+    values = [column.bind(row[column.name]) if column.bind else row[column.name] for column in form.columns]
+    if form.positional:
+        return connection.exec_driver_sql(form.sql, tuple(values)).scalar_one()
+    names = [column.name for column in form.columns]
+    return connection.exec_driver_sql(form.sql, dict(zip(names, values, strict=True))).scalar_one()
+
+
+class _Bound(NamedTuple):
+    """One column of an insert and how the driver takes its values."""
+
+    name: str
+    bind: Callable[[Any], Any] | None
+    repeats: bool  # few different values among many rows
+
+
+class _Form(NamedTuple):
+    """An insert as the driver takes it, with its columns in the order of its parameters."""
+
+    sql: str
+    columns: tuple[_Bound, ...]
+    positional: bool
 
 
 @lru_cache(maxsize=256)
-def _compiled(table: Table, dialect: Dialect, names: tuple[str, ...]) -> Any:
-    return insert(table).inline().compile(dialect=dialect, column_keys=names)
+def _form(table: Table, dialect: Dialect, names: tuple[str, ...], returning: str | None = None) -> _Form:
+    statement: Any = insert(table).inline()
+    if returning is not None:
+        statement = insert(table).returning(table.c[returning])
+    compiled = statement.compile(dialect=dialect, column_keys=names)
+    order = tuple(compiled.positiontup or names)
+    return _Form(str(compiled), tuple(_column(table.c[name], dialect) for name in order), bool(compiled.positional))
 
 
-def _bound(column: Column[Any], values: list[Any], connection: Connection) -> list[Any]:
+def _column(column: Column[Any], dialect: Dialect) -> _Bound:
+    bind: Callable[[Any], Any] | None = column.type.dialect_impl(dialect).bind_processor(dialect)
+    return _Bound(column.name, bind, isinstance(column.type, (Date, DateTime, UtcDateTime)))
+
+
+def _bound(column: _Bound, values: list[Any]) -> list[Any]:
     """The values of one column as the driver takes them."""
-    dialect = connection.dialect
-    process: Callable[[Any], Any] | None = column.type.dialect_impl(dialect).bind_processor(dialect)
-    if process is None:
+    if column.bind is None:
         return values
-    if isinstance(column.type, (Date, DateTime, UtcDateTime)):  # few different ones among many rows
-        known = {value: process(value) for value in set(values)}
+    if column.repeats and len(values) > 1:
+        known = {value: column.bind(value) for value in set(values)}
         return [known[value] for value in values]
-    return [process(value) for value in values]
+    return [column.bind(value) for value in values]

@@ -17,6 +17,7 @@ from typing import Any
 
 from sqlalchemy import (
     BigInteger,
+    Connection,
     DateTime,
     Engine,
     Integer,
@@ -133,7 +134,8 @@ def make_engine(url: str, *, synchronous: str = "FULL", statement_seconds: float
     def _begin(connection: Any) -> None:
         # A deferred transaction that reads and then writes fails at once when another writer came between.
         writes = connection.get_execution_options().get("writes", True)
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+        if writes is not None:
+            connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
 
@@ -176,6 +178,43 @@ class FairLock:
                 self._taken = False
 
 
+class FileLock:
+    """A lock among processes that goes to whoever has waited longest; of each process one thread may ask at a time.
+
+    A lock on a file alone goes to whoever asks first, mostly the one who just gave it up: the others would starve.
+    Only the next in turn may wait for it; who comes back waits behind that one, at a second file.
+    """
+
+    def __init__(self, path: str) -> None:
+        self._paths = (path, f"{path}.next")
+        self._files: tuple[int, ...] = ()
+        self._process = 0
+
+    @contextlib.contextmanager
+    def held(self) -> Iterator[None]:
+        """Hold the lock until the block ends."""
+        if self._process != os.getpid():
+            # Also after a fork: a lock belongs to the opened file, which parent and child would share.
+            self.close()
+            self._files = tuple(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600) for path in self._paths)
+            self._process = os.getpid()
+        turn, following = self._files
+        try:
+            fcntl.flock(following, fcntl.LOCK_EX)
+            fcntl.flock(turn, fcntl.LOCK_EX)
+            fcntl.flock(following, fcntl.LOCK_UN)
+            yield
+        finally:
+            for file in (turn, following):  # both, should the wait have been interrupted
+                fcntl.flock(file, fcntl.LOCK_UN)
+
+    def close(self) -> None:
+        """Close the files; the next who asks opens them again."""
+        for file in self._files:
+            os.close(file)
+        self._files, self._process = (), 0
+
+
 class Unit:
     """Everything one request does, as one transaction: opened by its first write, kept as a whole or not at all."""
 
@@ -208,10 +247,11 @@ class Database:
         self.url = url
         self.engine = make_engine(url, synchronous=synchronous, statement_seconds=statement_seconds)
         self._reading = self.engine.execution_options(writes=False)
+        self._looking = self.engine.execution_options(writes=None)
         self._threads = FairLock()
         database = self.engine.url.database
         on_file = self.engine.dialect.name == "sqlite" and database not in (None, "", ":memory:")
-        self._lock_path = f"{database}.writer" if on_file else None
+        self._lock = FileLock(f"{database}.writer") if on_file else None
         self._unit: ContextVar[Unit | None] = ContextVar("unit", default=None)
         self.claims = KeyClaims(f"{database}.keys" if on_file else None)
 
@@ -227,6 +267,17 @@ class Database:
         # Closing ends the transaction; an explicit rollback would also empty the objects that were read.
         with Session(self._reading) as session:
             yield session
+
+    @contextlib.contextmanager
+    def look(self) -> Iterator[Connection]:
+        """A connection for one statement that reads: a transaction of its own would cost more than it."""
+        unit = self._unit.get()
+        if unit is not None and unit.session is not None:
+            unit.session.flush()
+            yield unit.session.connection()
+            return
+        with self._looking.connect() as connection:
+            yield connection
 
     @contextlib.contextmanager
     def write(self) -> Iterator[Session]:
@@ -279,18 +330,15 @@ class Database:
             yield
             return
         with self._threads.held():
-            if self._lock_path is None:
+            if self._lock is None:
                 yield
                 return
-            with open(self._lock_path, "ab") as turn, open(f"{self._lock_path}.next", "ab") as following:
-                # A lock alone goes to whoever asks first, mostly the one who just gave it up: the others would starve.
-                # Only the next in turn may wait for it; who comes back waits behind that one.
-                fcntl.flock(following, fcntl.LOCK_EX)
-                fcntl.flock(turn, fcntl.LOCK_EX)
-                fcntl.flock(following, fcntl.LOCK_UN)
+            with self._lock.held():
                 yield
 
     def dispose(self) -> None:
         """Close pooled connections and lock files."""
         self.claims.close()
+        if self._lock is not None:
+            self._lock.close()
         self.engine.dispose()

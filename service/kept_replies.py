@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple, cast
 
-from sqlalchemy import Table, bindparam, delete, select
+from sqlalchemy import Connection, Table, bindparam, delete, select
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
@@ -53,16 +53,17 @@ def claim_number(shop_id: int, key: str) -> int:
     return int.from_bytes(hashlib.sha256(f"{shop_id} {key}".encode()).digest()[:8], "big") >> 2
 
 
-def find_reply(session: Session, shop_id: int, key: str, *, now: datetime) -> Reply | None:
+def find_reply(connection: Connection, shop_id: int, key: str, *, now: datetime) -> Reply | None:
     """The reply kept under a key, unless its time is over."""
-    row = session.execute(_FIND, {"shop": shop_id, "asked": key}).one_or_none()
+    row = connection.execute(_FIND, {"shop": shop_id, "asked": key}).one_or_none()
     return Reply(*row[:4]) if row is not None and row.kept_at > now - KEPT else None
 
 
 def keep_reply(session: Session, shop_id: int, key: str, reply: Reply, *, now: datetime) -> None:
     """Keep a reply; an old one under the same key goes. Raises `Conflict` if another was kept in the meantime."""
     values = {"shop_id": shop_id, "key": key, "kept_at": now, "too_old": now - KEPT, **reply._asdict()}
-    written = session.connection().execute(_KEEP[session.get_bind().dialect.name], values)
+    connection = session.connection()
+    written = connection.execute(_KEEP[connection.dialect.name], values)
     if written.rowcount != 1:
         raise Conflict(IN_FLIGHT)
 

@@ -8,8 +8,8 @@ from typing import Any
 from sqlalchemy import Row, Select, bindparam, select
 from sqlalchemy.orm import Session
 
+from service.keyed import Keyed
 from service.models import ComponentType, JobCard, JobLine, Machine
-from service.records import chunks
 from service.reviews import written_cells
 
 _line, _card, _machine, _type = (model.__table__ for model in (JobLine, JobCard, Machine, ComponentType))
@@ -33,25 +33,19 @@ def with_what_is_shown(statement: Select[Any]) -> Select[Any]:
 
 
 _ALL = with_what_is_shown(select(*SHOWN).select_from(_line))
-_OF_KEYS = _ALL.where(_line.c.id.in_(bindparam("keys", expanding=True)))
-_ALIKE = _ALL.where(
-    _line.c.shop_id == bindparam("shop"), _line.c.fingerprint.in_(bindparam("fingerprints", expanding=True))
-)
+_OF_KEYS = Keyed(lambda among: _ALL.where(among(_line.c.id)))
+_ALIKE = Keyed(lambda among: _ALL.where(_line.c.shop_id == bindparam("shop"), among(_line.c.fingerprint)))
 
 
 def shown_lines(session: Session, keys: Sequence[int]) -> list[Row[Any]]:
     """Lines by key, in the order of the keys."""
-    found = {row.id: row for part in chunks(keys) for row in session.execute(_OF_KEYS, {"keys": part})}
+    found = {row.id: row for row in _OF_KEYS.rows(session, keys)}
     return [found[key] for key in keys]
 
 
 def lines_alike(session: Session, shop_id: int, fingerprints: Sequence[bytes]) -> dict[tuple[bytes, int], Row[Any]]:
     """Lines of these cells, by fingerprint and occurrence."""
-    return {
-        (row.fingerprint, row.occurrence): row
-        for part in chunks(fingerprints)
-        for row in session.execute(_ALIKE, {"shop": shop_id, "fingerprints": part})
-    }
+    return {(row.fingerprint, row.occurrence): row for row in _ALIKE.rows(session, fingerprints, shop=shop_id)}
 
 
 def line_document(line: Row[Any]) -> dict[str, Any]:

@@ -9,7 +9,6 @@ from typing import Any, NamedTuple
 from sqlalchemy import Row
 from sqlalchemy.orm import Session
 
-from service.corrections import shop_row
 from service.errors import PlacesRefused
 from service.imports.faults import RowProblem
 from service.imports.models import plan_models
@@ -20,8 +19,8 @@ from service.imports.rows import ParsedRow, RowChecker
 from service.imports.words import catalogue_words
 from service.imports.writing import Writer
 from service.line_documents import lines_alike
-from service.models import Shop
 from service.queries import doubts_by_line
+from service.records import ShopKey, hold_shop
 from service.vocabulary import JOB_LINE_COLUMNS
 
 _NO_FILE = FileReading("lines", "utf-8", "given", "", "", (), "ymd", ".")
@@ -48,7 +47,8 @@ def enter_lines(
     PlacesRefused
         With every cell that cannot be used; nothing was written.
     """
-    shop = shop_row(session, shop_id)
+    shop = ShopKey(shop_id)
+    hold_shop(session, shop)
     rows, plan = _planned(session, shop, asked, today, one)
     if plan.lines:
         Writer(session, shop, now).write_lines(plan, plan_models(session, plan.fleet))
@@ -65,11 +65,11 @@ def foresee_lines(session: Session, shop_id: int, asked: Sequence[Mapping[str, s
     PlacesRefused
         As `enter_lines` does.
     """
-    return _planned(session, session.get_one(Shop, shop_id), asked, today, False)[1]
+    return _planned(session, ShopKey(shop_id), asked, today, False)[1]
 
 
 def _planned(
-    session: Session, shop: Shop, asked: Sequence[Mapping[str, str]], today: date, one: bool
+    session: Session, shop: ShopKey, asked: Sequence[Mapping[str, str]], today: date, one: bool
 ) -> tuple[list[ParsedRow], Plan]:
     rows, problems = check_lines(asked)
     problems += _from_the_future(rows, today)
@@ -117,7 +117,9 @@ def _refused(problems: Sequence[RowProblem], one: bool) -> PlacesRefused:
     return PlacesRefused("Nothing was written; each error points at a cell that cannot be used.", places)
 
 
-def _on_record(session: Session, shop: Shop, rows: Sequence[ParsedRow], new: set[int], sure: set[int]) -> list[Entered]:
+def _on_record(
+    session: Session, shop: ShopKey, rows: Sequence[ParsedRow], new: set[int], sure: set[int]
+) -> list[Entered]:
     """The line of every row: equal rows beside one another are lines of their own, in the order they came.
 
     `new`: rows that were written now; `sure`: those of them that nothing is asked about.

@@ -5,16 +5,17 @@ from __future__ import annotations
 import os
 import time
 import uuid
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
-from typing import Any, TypeVar
+from typing import Any, NamedTuple
 
 from sqlalchemy import BindParameter, Table, bindparam, case, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
-from service.bulk import Rows, insert_rows
+from service.bulk import Rows, insert_returning, insert_rows
 from service.errors import InvalidInput
+from service.keyed import KEYS_AT_ONCE, Keyed, chunks, connection_of
 from service.models import (
     Base,
     Doubt,
@@ -33,10 +34,16 @@ from service.models import (
 from service.vocabulary import ASKING_KINDS
 
 INSERTED_AT_ONCE = 5_000
-KEYS_AT_ONCE = 500  # below the number of parameters that old SQLite builds take
 SETTLED_BY_ROWS = "later rows"
 
-Item = TypeVar("Item")
+
+class ShopKey(NamedTuple):
+    """A shop by its key, where nothing else of it is needed."""
+
+    id: int
+
+
+AnyShop = Shop | ShopKey
 
 
 def _table(model: type[Base]) -> Table:
@@ -55,18 +62,17 @@ def _mark_stale(dialect: Any) -> Any:
 
 # Made once and of tables alone: for a line written down by itself, making statements took longer than running them.
 _machine, _card, _segment, _stale = map(_table, (Machine, JobCard, OdometerSegment, StaleComponent))
-_MACHINES: BindParameter[Any] = bindparam("machines", expanding=True)
-_RAISE_VERSIONS = update(_machine).where(_machine.c.id.in_(_MACHINES)).values(version=_machine.c.version + 1)
-_CARDS = select(_card.c.machine_id, _card.c.number, _card.c.id).where(_card.c.machine_id.in_(_MACHINES))
-_CARDS_NAMED = _CARDS.where(_card.c.number.in_(bindparam("numbers", expanding=True)))
-_WITH_SEGMENTS = select(_segment.c.machine_id).where(_segment.c.machine_id.in_(_MACHINES))
+_RAISE_VERSIONS = Keyed(
+    lambda among: update(_machine).where(among(_machine.c.id)).values(version=_machine.c.version + 1)
+)
+_NUMBERS: BindParameter[Any] = bindparam("numbers", expanding=True)
+_CARDS = select(_card.c.machine_id, _card.c.number, _card.c.id)
+_CARDS_OF = Keyed(lambda among: _CARDS.where(among(_card.c.machine_id)))
+_CARDS_NAMED = Keyed(lambda among: _CARDS.where(among(_card.c.machine_id), _card.c.number.in_(_NUMBERS)))
+_CARD = Keyed(lambda among: _CARDS.where(among(_card.c.machine_id), _card.c.number == bindparam("number")))
+_WITH_SEGMENTS = Keyed(lambda among: select(_segment.c.machine_id).where(among(_segment.c.machine_id)))
+_HOLD = select(Shop.__table__.c.id).where(Shop.__table__.c.id == bindparam("shop")).with_for_update()
 _MARK_STALE = {"sqlite": _mark_stale(sqlite), "postgresql": _mark_stale(postgresql)}
-
-
-def chunks(items: Sequence[Item], size: int = KEYS_AT_ONCE) -> Iterator[Sequence[Item]]:
-    """Successive parts of a sequence."""
-    for start in range(0, len(items), size):
-        yield items[start : start + size]
 
 
 def public_ids(count: int) -> list[uuid.UUID]:
@@ -93,9 +99,11 @@ def get_or_create_shop(session: Session, name: str, *, now: datetime) -> Shop:
     return shop
 
 
-def hold_shop(session: Session, shop: Shop) -> None:
-    """Make other imports into this shop wait until the transaction ends (SQLite has one writer anyway)."""
-    session.execute(select(Shop.id).where(Shop.id == shop.id).with_for_update())
+def hold_shop(session: Session, shop: AnyShop) -> None:
+    """Make other writers of this shop's lines wait until the transaction ends (SQLite has one writer anyway)."""
+    connection = connection_of(session)
+    if connection.dialect.name != "sqlite":
+        connection.execute(_HOLD, {"shop": shop.id})
 
 
 def add_makes(session: Session, names: Sequence[str]) -> dict[str, int]:
@@ -126,8 +134,10 @@ def set_families(session: Session, families: Mapping[int, int]) -> None:
     _update(session, MachineModel, [{"key": key, "family_id": family} for key, family in families.items()])
 
 
-def add_machines(session: Session, shop: Shop, rows: Rows, *, now: datetime) -> dict[str, int]:
+def add_machines(session: Session, shop: AnyShop, rows: Rows, *, now: datetime) -> dict[str, int]:
     """Write machines down; their keys by the shop's reference."""
+    if not rows:
+        return {}
     for row, public_id in zip(rows, public_ids(len(rows)), strict=True):
         row.update(public_id=public_id, shop_id=shop.id, recorded_at=now)
     _insert(session, Machine, rows)
@@ -143,39 +153,43 @@ def change_machines(session: Session, rows: Rows) -> None:
 
 def raise_versions(session: Session, machine_ids: Sequence[int]) -> None:
     """Say that something on record about these machines has changed."""
-    for part in chunks(machine_ids):
-        session.execute(_RAISE_VERSIONS, {"machines": part})
+    _RAISE_VERSIONS.run(session, machine_ids)
 
 
 def add_cards(
-    session: Session, shop: Shop, cards: Sequence[tuple[int, str]], *, now: datetime
+    session: Session, shop: AnyShop, cards: Sequence[tuple[int, str]], *, now: datetime
 ) -> dict[tuple[int, str], int]:
     """Write those cards (machine, number) down that are not there yet; the keys of all of them."""
-    machines = sorted({machine for machine, _ in cards})
-    numbers = sorted({number for _, number in cards})
-    there = _card_keys(session, machines, numbers)
-    new = [card for card in cards if card not in there]
+    found = _card_keys(session, cards)
+    new = [card for card in cards if card not in found]
     rows = [
         {"public_id": public_id, "shop_id": shop.id, "machine_id": machine, "number": number, "recorded_at": now}
         for (machine, number), public_id in zip(new, public_ids(len(new)), strict=True)
     ]
-    _insert(session, JobCard, rows)
-    return _card_keys(session, machines, numbers) if new else there
-
-
-def _card_keys(session: Session, machines: Sequence[int], numbers: Sequence[str]) -> dict[tuple[int, str], int]:
-    """Keys of the cards of these machines; of few numbers those cards alone, however long the machines' histories."""
-    statement, asked = (_CARDS_NAMED, {"numbers": numbers}) if len(numbers) <= KEYS_AT_ONCE else (_CARDS, {})
-    found: dict[tuple[int, str], int] = {}
-    for part in chunks(machines):
-        rows = session.execute(statement, {**asked, "machines": part})
-        found.update({(machine, number): key for machine, number, key in rows})
+    if len(rows) == 1:  # a card by itself, as most are; for many the keys are read back more quickly
+        found[new[0]] = insert_returning(session.connection(), _card, rows[0], "id")
+    elif rows:
+        _insert(session, JobCard, rows)
+        return _card_keys(session, cards)
     return found
+
+
+def _card_keys(session: Session, cards: Sequence[tuple[int, str]]) -> dict[tuple[int, str], int]:
+    """Keys of the cards of these machines; of few numbers those cards alone, however long the machines' histories."""
+    machines = sorted({machine for machine, _ in cards})
+    numbers = sorted({number for _, number in cards})
+    if len(numbers) == 1:
+        rows = _CARD.rows(session, machines, number=numbers[0])
+    elif len(numbers) <= KEYS_AT_ONCE:
+        rows = _CARDS_NAMED.rows(session, machines, numbers=numbers)
+    else:
+        rows = _CARDS_OF.rows(session, machines)
+    return {(machine, number): key for machine, number, key in rows}
 
 
 def add_import(
     session: Session,
-    shop: Shop,
+    shop: AnyShop,
     *,
     public_id: uuid.UUID,
     file_name: str,
@@ -263,11 +277,9 @@ def mark_entries(session: Session, in_doubt: Mapping[int, bool]) -> None:
         )
 
 
-def add_first_segments(session: Session, shop: Shop, machines: Sequence[int]) -> None:
+def add_first_segments(session: Session, shop: AnyShop, machines: Sequence[int]) -> None:
     """Say of machines that have their first clock still that it is so, where that is not on record."""
-    there: set[int] = set()
-    for part in chunks(machines):
-        there.update(session.scalars(_WITH_SEGMENTS, {"machines": part}))
+    there = {machine for (machine,) in _WITH_SEGMENTS.rows(session, machines)}
     rows = [
         {
             "shop_id": shop.id,
@@ -285,12 +297,13 @@ def add_first_segments(session: Session, shop: Shop, machines: Sequence[int]) ->
     _insert(session, OdometerSegment, rows)
 
 
-def mark_stale(session: Session, shop: Shop, slugs: Iterable[str], *, now: datetime) -> None:
+def mark_stale(session: Session, shop: AnyShop, slugs: Iterable[str], *, now: datetime) -> None:
     """Say that these components have lines newer than their estimate."""
     rows = [{"shop_id": shop.id, "component_slug": slug, "since": now, "marks": 1} for slug in sorted(set(slugs))]
     if not rows:
         return
-    session.connection().execute(_MARK_STALE[session.get_bind().dialect.name], rows)
+    connection = session.connection()
+    connection.execute(_MARK_STALE[connection.dialect.name], rows if len(rows) > 1 else rows[0])
 
 
 def _insert(session: Session, model: type[Base], rows: Rows) -> None:

@@ -41,6 +41,7 @@ class MachineRecord:
     first_registered: str | None = None
     key: int | None = None
     filled_in: bool = False
+    has_clock: bool = False  # on record, with what its first clock began at
 
     @property
     def model_key(self) -> tuple[str, str]:

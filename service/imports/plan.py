@@ -23,7 +23,7 @@ from service.imports.near_events import find_near_events
 from service.imports.reading import LISTED_PROBLEMS, ParsedFile
 from service.imports.rows import ParsedRow
 from service.imports.words import CatalogueWords, ComponentMatch, ComponentWord, match_position
-from service.models import Shop
+from service.records import AnyShop
 
 MAX_OCCURRENCES = 32_767  # what the column holds
 # Lines on record are ordered by their key, the file's rows behind them by their line.
@@ -78,7 +78,7 @@ class Plan:
             self.problems.append(problem)
 
 
-def make_plan(session: Session, shop: Shop, parsed: ParsedFile, words: CatalogueWords, today: date) -> Plan:
+def make_plan(session: Session, shop: AnyShop, parsed: ParsedFile, words: CatalogueWords, today: date) -> Plan:
     """Work out what taking `parsed` in would add, raise and settle."""
     references = sorted({row.machine for row in parsed.rows})
     # Most lines written down one by one name no family: there is nothing then that the known ones would be asked for.

@@ -20,6 +20,7 @@ from rapidfuzz import fuzz, process
 from sqlalchemy import bindparam, func, select
 from sqlalchemy.orm import Session
 
+from service.keyed import connection_of
 from service.models import CatalogueEntry, CatalogueRelease, ComponentPosition, ComponentType, ShopWord
 
 SHOWN_CANDIDATES = 3
@@ -248,10 +249,11 @@ def catalogue_words(session: Session, shop_id: int | None = None) -> CatalogueWo
 
     Kept in memory until a newer release is loaded or the shop confirms another word.
     """
-    version = session.execute(_VERSION, {"shop": shop_id or 0}).one_or_none()
+    connection = connection_of(session)
+    version = connection.execute(_VERSION, {"shop": shop_id or 0}).one_or_none()
     if version is None:
         return _read_words(session, shop_id)
-    kept = _in_memory.setdefault(session.get_bind().engine.pool, {})
+    kept = _in_memory.setdefault(connection.engine.pool, {})
     key = (shop_id, *version)
     words = kept.get(key)
     if words is None:

@@ -16,7 +16,8 @@ from service.imports.machines import MachineRecord
 from service.imports.models import Folded, ModelPlan, write_models
 from service.imports.plan import Plan, PlannedLine
 from service.imports.summary import ImportReport
-from service.models import ComponentType, ImportBatch, JobLine, Shop
+from service.models import ComponentType, ImportBatch, JobLine
+from service.records import AnyShop
 from service.vocabulary import ASKING_KINDS, HOURS, KM_PER_MILE
 
 LOOKED_UP_SINGLY = 1_000
@@ -60,7 +61,7 @@ def line_values(line: PlannedLine, doubtful: set[int]) -> dict[str, Any]:
 class Writer:
     """Writes one plan for one shop at one moment."""
 
-    def __init__(self, session: Session, shop: Shop, now: datetime) -> None:
+    def __init__(self, session: Session, shop: AnyShop, now: datetime) -> None:
         self.session, self.shop, self.now = session, shop, now
 
     def write(
@@ -113,7 +114,7 @@ class Writer:
     def _place_readings(self, plan: Plan) -> None:
         """Put readings on the total distance; where there is but one clock, the reading is the distance."""
         touched = {line.machine.reference: line.machine for line in plan.lines}
-        simple = [record for name, record in touched.items() if name not in plan.several_clocks]
+        simple = [r for name, r in touched.items() if name not in plan.several_clocks and not r.has_clock]
         records.add_first_segments(self.session, self.shop, sorted(_key(record) for record in simple))
         several = sorted(_key(touched[name]) for name in plan.several_clocks if name in touched)
         if several:
@@ -177,6 +178,8 @@ class Writer:
         return records.add_cards(self.session, self.shop, list(wanted), now=self.now)
 
     def _write_doubts(self, plan: Plan, batch: ImportBatch | None, line_keys: Mapping[int, int] | None = None) -> None:
+        if not (plan.doubts or plan.settled or plan.touched_lines):
+            return
         new = sorted({d.line for d in plan.doubts if d.line_key is None})
         if line_keys is None:
             line_keys = self._line_keys(batch, new) if batch else {}
