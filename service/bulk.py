@@ -16,6 +16,7 @@ from typing import Any, NamedTuple
 from sqlalchemy import Column, Connection, Date, DateTime, Dialect, Table, insert
 
 from service.db import UtcDateTime
+from service.prepared import run_on_driver
 
 Rows = Sequence[dict[str, Any]]
 
@@ -46,17 +47,19 @@ def insert_rows(connection: Connection, table: Table, rows: Rows) -> None:
     else:
         names = [column.name for column in form.columns]
         values = [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
-    connection.exec_driver_sql(form.sql, values if len(values) > 1 else values[0])
+    if len(values) == 1:
+        run_on_driver(connection, form.sql, values[0])
+    else:
+        connection.exec_driver_sql(form.sql, values)
 
 
 def insert_returning(connection: Connection, table: Table, row: dict[str, Any], name: str) -> Any:
     """Insert one row and give back a value that the database filled in."""
     form = _form(table, connection.dialect, tuple(row), name)
     values = [column.bind(row[column.name]) if column.bind else row[column.name] for column in form.columns]
-    if form.positional:
-        return connection.exec_driver_sql(form.sql, tuple(values)).scalar_one()
     names = [column.name for column in form.columns]
-    return connection.exec_driver_sql(form.sql, dict(zip(names, values, strict=True))).scalar_one()
+    given = tuple(values) if form.positional else dict(zip(names, values, strict=True))
+    return run_on_driver(connection, form.sql, given).fetchone()[0]
 
 
 class _Bound(NamedTuple):

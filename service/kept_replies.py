@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from service.errors import Conflict
 from service.models import KeptReply
+from service.prepared import Prepared
 
 KEPT = timedelta(hours=24)
 IN_FLIGHT = "a request with this Idempotency-Key is being answered; repeat it in a moment"
@@ -21,21 +22,24 @@ IN_FLIGHT = "a request with this Idempotency-Key is being answered; repeat it in
 _TABLE = cast(Table, KeptReply.__table__)
 
 
-def _keep(dialect: Any) -> Any:
+def _keep(dialect: Any) -> Prepared:
     """A reply under a free key, or in the place of one whose time is over."""
     statement = dialect.insert(_TABLE).values({column.name: bindparam(column.name) for column in _TABLE.c})
     renewed = {name: statement.excluded[name] for name in ("request_digest", "status", "headers", "body", "kept_at")}
-    kept = statement.on_conflict_do_update(
-        index_elements=["shop_id", "key"],
-        set_=renewed,
-        where=_TABLE.c.kept_at <= bindparam("too_old", type_=_TABLE.c.kept_at.type),
+    return Prepared(
+        statement.on_conflict_do_update(
+            index_elements=["shop_id", "key"],
+            set_=renewed,
+            where=_TABLE.c.kept_at <= bindparam("too_old", type_=_TABLE.c.kept_at.type),
+        )
     )
-    return kept.execution_options(preserve_rowcount=True)
 
 
 _KEEP = {"sqlite": _keep(sqlite), "postgresql": _keep(postgresql)}
-_FIND = select(_TABLE.c.request_digest, _TABLE.c.status, _TABLE.c.headers, _TABLE.c.body, _TABLE.c.kept_at).where(
-    _TABLE.c.shop_id == bindparam("shop"), _TABLE.c.key == bindparam("asked")
+_FIND = Prepared(
+    select(_TABLE.c.request_digest, _TABLE.c.status, _TABLE.c.headers, _TABLE.c.body, _TABLE.c.kept_at).where(
+        _TABLE.c.shop_id == bindparam("shop"), _TABLE.c.key == bindparam("asked")
+    )
 )
 
 
@@ -55,16 +59,15 @@ def claim_number(shop_id: int, key: str) -> int:
 
 def find_reply(connection: Connection, shop_id: int, key: str, *, now: datetime) -> Reply | None:
     """The reply kept under a key, unless its time is over."""
-    row = connection.execute(_FIND, {"shop": shop_id, "asked": key}).one_or_none()
-    return Reply(*row[:4]) if row is not None and row.kept_at > now - KEPT else None
+    rows = _FIND.rows(connection, {"shop": shop_id, "asked": key})
+    return Reply(*rows[0][:4]) if rows and rows[0].kept_at > now - KEPT else None
 
 
 def keep_reply(session: Session, shop_id: int, key: str, reply: Reply, *, now: datetime) -> None:
     """Keep a reply; an old one under the same key goes. Raises `Conflict` if another was kept in the meantime."""
     values = {"shop_id": shop_id, "key": key, "kept_at": now, "too_old": now - KEPT, **reply._asdict()}
     connection = session.connection()
-    written = connection.execute(_KEEP[connection.dialect.name], values)
-    if written.rowcount != 1:
+    if _KEEP[connection.dialect.name].run(connection, values) != 1:
         raise Conflict(IN_FLIGHT)
 
 

@@ -8,6 +8,8 @@ from typing import Any, TypeVar
 from sqlalchemy import ColumnElement, Connection, Executable, bindparam
 from sqlalchemy.orm import Session
 
+from service.prepared import Prepared
+
 KEYS_AT_ONCE = 500  # below the number of parameters that old SQLite builds take
 
 Item = TypeVar("Item")
@@ -29,7 +31,8 @@ def connection_of(session: Session) -> Connection:
 class Keyed:
     """A statement in two forms: one key is compared, several are looked for in a list.
 
-    Expanding a list for each run takes SQLAlchemy longer than it takes SQLite to find the row.
+    Expanding a list for each run takes SQLAlchemy longer than it takes SQLite to find the row. Key and list are
+    called `key` and `keys`; no other parameter of the statement may be expanded.
 
     Parameters
     ----------
@@ -38,22 +41,24 @@ class Keyed:
     """
 
     def __init__(self, make: Callable[[Among], Executable]) -> None:
-        self._one = make(lambda column: column == bindparam("key"))
+        self._one = Prepared(make(lambda column: column == bindparam("key")))
         self._several = make(lambda column: column.in_(bindparam("keys", expanding=True)))
 
-    def rows(self, session: Session, keys: Sequence[Any], **asked: Any) -> Iterator[Any]:
+    def rows(self, session: Session, keys: Sequence[Any], **asked: Any) -> Sequence[Any]:
         """Rows found for the keys; `asked` are the statement's other parameters."""
+        if not keys:
+            return []
         connection = connection_of(session)
-        for part in chunks(keys):
-            yield from self._run(connection, part, asked)
+        if len(keys) == 1:
+            return self._one.rows(connection, {"key": keys[0], **asked})
+        parts = chunks(keys)
+        return [row for part in parts for row in connection.execute(self._several, {"keys": part, **asked})]
 
     def run(self, session: Session, keys: Sequence[Any], **asked: Any) -> None:
         """Change what the keys name."""
         connection = connection_of(session)
+        if len(keys) == 1:
+            self._one.run(connection, {"key": keys[0], **asked})
+            return
         for part in chunks(keys):
-            self._run(connection, part, asked)
-
-    def _run(self, connection: Connection, part: Sequence[Any], asked: dict[str, Any]) -> Any:
-        if len(part) == 1:
-            return connection.execute(self._one, {"key": part[0], **asked})
-        return connection.execute(self._several, {"keys": part, **asked})
+            connection.execute(self._several, {"keys": part, **asked})

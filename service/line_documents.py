@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Row, Select, bindparam, select
+from sqlalchemy import Integer, Row, Select, bindparam, select
 from sqlalchemy.orm import Session
 
-from service.keyed import Keyed
+from service.keyed import Keyed, connection_of
 from service.models import ComponentType, JobCard, JobLine, Machine
+from service.past import reads_the_past
+from service.prepared import Prepared
+from service.queries import Edge, Page, beyond, edge_of, lines_known, lines_of, part_of
 from service.reviews import written_cells
 
 _line, _card, _machine, _type = (model.__table__ for model in (JobLine, JobCard, Machine, ComponentType))
@@ -46,6 +50,34 @@ def shown_lines(session: Session, keys: Sequence[int]) -> list[Row[Any]]:
 def lines_alike(session: Session, shop_id: int, fingerprints: Sequence[bytes]) -> dict[tuple[bytes, int], Row[Any]]:
     """Lines of these cells, by fingerprint and occurrence."""
     return {(row.fingerprint, row.occurrence): row for row in _ALIKE.rows(session, fingerprints, shop=shop_id)}
+
+
+def page_of_lines(session: Session, shop_id: int, asked: Mapping[str, Any]) -> Page:
+    """Part of a shop's lines (`asked`: machine, card, after, before, limit), as known when the session reads as of."""
+    limit = asked["limit"]
+    edge = Edge(None, False)
+    if asked["after"] is not None or asked["before"] is not None:
+        lines = lines_of(session, shop_id, machine=asked["machine"], card=asked["card"])
+        edge = edge_of(session, lines, JobLine, asked)
+    given = {
+        "shop": shop_id, "known_at": reads_the_past(session), "machine": asked["machine"], "card": asked["card"],
+        "edge": edge.key, "rows": limit + 1,
+    }  # fmt: skip
+    given = {name: value for name, value in given.items() if value is not None}
+    listed = _listed(frozenset(given), edge.backwards)
+    return part_of(listed.rows(connection_of(session), given), edge, limit)
+
+
+@lru_cache
+def _listed(names: frozenset[str], backwards: bool) -> Prepared:
+    """The statement behind a list for which these things are given."""
+    asked: dict[str, Any] = {
+        name: bindparam(name) if name in names else None for name in ("known_at", "machine", "card", "edge")
+    }
+    lines = lines_known(bindparam("shop"), asked["known_at"], asked["machine"], asked["card"])
+    edge: Any = Edge(asked["edge"], backwards)
+    rows = beyond(with_what_is_shown(lines), JobLine, edge, bindparam("rows", type_=Integer))
+    return Prepared(rows.with_only_columns(*SHOWN))
 
 
 def line_document(line: Row[Any]) -> dict[str, Any]:

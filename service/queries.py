@@ -7,10 +7,11 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from typing import Any, NamedTuple, TypeVar
 
-from sqlalchemy import Select, func, or_, select
+from sqlalchemy import Select, bindparam, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.errors import InvalidInput, NotFound
+from service.keyed import connection_of
 from service.models import (
     Doubt,
     ImportBatch,
@@ -26,6 +27,7 @@ from service.models import (
     Shop,
 )
 from service.past import reads_the_past
+from service.prepared import Prepared
 
 Row = TypeVar("Row", Machine, ImportBatch, Inspection, Doubt, JobLine, Job)
 
@@ -38,41 +40,52 @@ class Page(NamedTuple):
     previous: uuid.UUID | None
 
 
-def page_of(
-    session: Session,
-    statement: Select[Any],
-    model: type[Row],
-    asked: Mapping[str, Any],
-    columns: Sequence[Any] | None = None,
-) -> Page:
-    """Rows after or before a public id, in the order they were written (`asked`: after, before, limit).
+class Edge(NamedTuple):
+    """Where a part of a list begins: behind this row (None: with the first), or before it, going backwards."""
 
-    Rows are whole records, or only these `columns` (`id` and `public_id` among them), which is quicker.
+    key: int | None
+    backwards: bool
+
+
+def edge_of(session: Session, statement: Select[Any], model: type[Row], asked: Mapping[str, Any]) -> Edge:
+    """The edge that is asked for by a public id (`asked`: after, before).
+
     The id must itself be of a row of `statement`: another shop's id is refused as one that does not exist.
     """
-    limit, backwards = asked["limit"], asked["before"] is not None
-    edge = asked["before"] if backwards else asked["after"]
-    wanted = statement
-    if edge is not None:
-        cursor = session.scalar(statement.where(model.public_id == edge).with_only_columns(model.id))
-        if cursor is None:
-            name = "before" if backwards else "after"
-            raise InvalidInput(f"{name} must be the id of an entry of this list", pointer=f"/{name}")
-        wanted = statement.where(model.id < cursor if backwards else model.id > cursor)
-    wanted = wanted.order_by(model.id.desc() if backwards else model.id).limit(limit + 1)
-    found: Sequence[Any]
-    if columns is None:
-        found = session.scalars(wanted).all()
-    else:
-        found = session.execute(wanted.with_only_columns(*columns)).all()
+    backwards = asked["before"] is not None
+    asked_for = asked["before"] if backwards else asked["after"]
+    if asked_for is None:
+        return Edge(None, False)
+    key = session.scalar(statement.where(model.public_id == asked_for).with_only_columns(model.id))
+    if key is None:
+        name = "before" if backwards else "after"
+        raise InvalidInput(f"{name} must be the id of an entry of this list", pointer=f"/{name}")
+    return Edge(key, backwards)
+
+
+def beyond(statement: Select[Any], model: type[Row], edge: Edge, limit: Any) -> Select[Any]:
+    """The rows of a statement from an edge on; `edge.key` and `limit` may be parameters given later."""
+    if edge.key is not None:
+        statement = statement.where(model.id < edge.key if edge.backwards else model.id > edge.key)
+    return statement.order_by(model.id.desc() if edge.backwards else model.id).limit(limit)
+
+
+def part_of(found: Sequence[Any], edge: Edge, limit: int) -> Page:
+    """What of `found`, of which one more than `limit` was asked for, is shown, and where to go on."""
     rows, more = list(found[:limit]), len(found) > limit
-    if backwards:
+    if edge.backwards:
         rows.reverse()
     if not rows:
         return Page(rows, None, None)
     # What was named by the request lies on the other side.
-    on, back = (True, more) if backwards else (more, edge is not None)
+    on, back = (True, more) if edge.backwards else (more, edge.key is not None)
     return Page(rows, rows[-1].public_id if on else None, rows[0].public_id if back else None)
+
+
+def page_of(session: Session, statement: Select[Any], model: type[Row], asked: Mapping[str, Any]) -> Page:
+    """Rows after or before a public id, in the order they were written (`asked`: after, before, limit)."""
+    edge, limit = edge_of(session, statement, model, asked), asked["limit"]
+    return part_of(session.scalars(beyond(statement, model, edge, limit + 1)).all(), edge, limit)
 
 
 def page(
@@ -158,21 +171,33 @@ def machine_version(session: Session, shop_id: int, public_id: uuid.UUID) -> tup
     return row[0], row[1]
 
 
+_versions = select(
+    func.coalesce(func.sum(Machine.__table__.c.version), 0).label("versions"),
+    func.count(Machine.__table__.c.id).label("machines"),
+).where(Machine.__table__.c.shop_id == bindparam("shop"))
+_ALL_VERSIONS = Prepared(_versions)
+_ONE_VERSION = Prepared(_versions.where(Machine.__table__.c.public_id == bindparam("machine")))
+
+
 def line_versions(session: Session, shop_id: int, machine: uuid.UUID | None) -> tuple[int, ...]:
     """What changes whenever one of the lines does: of a machine (none, where there is no such), or of all machines."""
-    statement = select(func.coalesce(func.sum(Machine.version), 0), func.count(Machine.id)).where(
-        Machine.shop_id == shop_id
-    )
-    if machine is not None:
-        statement = statement.where(Machine.public_id == machine)
-    return tuple(int(value) for value in session.execute(statement).one())
+    connection = connection_of(session)
+    if machine is None:
+        found = _ALL_VERSIONS.rows(connection, {"shop": shop_id})
+    else:
+        found = _ONE_VERSION.rows(connection, {"shop": shop_id, "machine": machine})
+    return tuple(int(value) for value in found[0])
 
 
 def lines_of(
     session: Session, shop_id: int, *, machine: uuid.UUID | None = None, card: str | None = None
 ) -> Select[Any]:
     """A shop's lines in force, or those that were at the moment the session reads as of."""
-    known_at = reads_the_past(session)
+    return lines_known(shop_id, reads_the_past(session), machine, card)
+
+
+def lines_known(shop_id: Any, known_at: Any, machine: Any, card: Any) -> Select[Any]:
+    """A shop's lines in force, or at a moment; each may be a parameter that is given later."""
     statement = select(JobLine).where(JobLine.shop_id == shop_id)
     if known_at is None:
         statement = statement.where(JobLine.superseded_by_id.is_(None))

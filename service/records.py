@@ -31,6 +31,7 @@ from service.models import (
     Shop,
     StaleComponent,
 )
+from service.prepared import Prepared
 from service.vocabulary import ASKING_KINDS
 
 INSERTED_AT_ONCE = 5_000
@@ -53,7 +54,9 @@ def _table(model: type[Base]) -> Table:
 
 
 def _mark_stale(dialect: Any) -> Any:
-    statement = dialect.insert(_stale)
+    statement = dialect.insert(_stale).values(
+        {name: bindparam(name) for name in ("shop_id", "component_slug", "since", "marks")}
+    )
     # Counted, so that a fit that is under way does not take this mark for the one it saw.
     return statement.on_conflict_do_update(
         index_elements=["shop_id", "component_slug"], set_={"marks": _stale.c.marks + 1}
@@ -61,18 +64,18 @@ def _mark_stale(dialect: Any) -> Any:
 
 
 # Made once and of tables alone: for a line written down by itself, making statements took longer than running them.
-_machine, _card, _segment, _stale = map(_table, (Machine, JobCard, OdometerSegment, StaleComponent))
+_machine, _card, _segment, _stale, _shop = map(_table, (Machine, JobCard, OdometerSegment, StaleComponent, Shop))
 _RAISE_VERSIONS = Keyed(
     lambda among: update(_machine).where(among(_machine.c.id)).values(version=_machine.c.version + 1)
 )
 _NUMBERS: BindParameter[Any] = bindparam("numbers", expanding=True)
 _CARDS = select(_card.c.machine_id, _card.c.number, _card.c.id)
 _CARDS_OF = Keyed(lambda among: _CARDS.where(among(_card.c.machine_id)))
-_CARDS_NAMED = Keyed(lambda among: _CARDS.where(among(_card.c.machine_id), _card.c.number.in_(_NUMBERS)))
+_CARDS_NAMED = _CARDS.where(_card.c.machine_id.in_(bindparam("machines", expanding=True)), _card.c.number.in_(_NUMBERS))
 _CARD = Keyed(lambda among: _CARDS.where(among(_card.c.machine_id), _card.c.number == bindparam("number")))
 _WITH_SEGMENTS = Keyed(lambda among: select(_segment.c.machine_id).where(among(_segment.c.machine_id)))
-_HOLD = select(Shop.__table__.c.id).where(Shop.__table__.c.id == bindparam("shop")).with_for_update()
-_MARK_STALE = {"sqlite": _mark_stale(sqlite), "postgresql": _mark_stale(postgresql)}
+_HOLD = Prepared(select(_shop.c.id).where(_shop.c.id == bindparam("shop")).with_for_update())
+_MARK_STALE = {"sqlite": Prepared(_mark_stale(sqlite)), "postgresql": Prepared(_mark_stale(postgresql))}
 
 
 def public_ids(count: int) -> list[uuid.UUID]:
@@ -103,7 +106,7 @@ def hold_shop(session: Session, shop: AnyShop) -> None:
     """Make other writers of this shop's lines wait until the transaction ends (SQLite has one writer anyway)."""
     connection = connection_of(session)
     if connection.dialect.name != "sqlite":
-        connection.execute(_HOLD, {"shop": shop.id})
+        _HOLD.rows(connection, {"shop": shop.id})
 
 
 def add_makes(session: Session, names: Sequence[str]) -> dict[str, int]:
@@ -181,7 +184,8 @@ def _card_keys(session: Session, cards: Sequence[tuple[int, str]]) -> dict[tuple
     if len(numbers) == 1:
         rows = _CARD.rows(session, machines, number=numbers[0])
     elif len(numbers) <= KEYS_AT_ONCE:
-        rows = _CARDS_NAMED.rows(session, machines, numbers=numbers)
+        asked = [{"machines": part, "numbers": numbers} for part in chunks(machines)]
+        rows = [row for part in asked for row in session.connection().execute(_CARDS_NAMED, part)]
     else:
         rows = _CARDS_OF.rows(session, machines)
     return {(machine, number): key for machine, number, key in rows}
@@ -299,11 +303,10 @@ def add_first_segments(session: Session, shop: AnyShop, machines: Sequence[int])
 
 def mark_stale(session: Session, shop: AnyShop, slugs: Iterable[str], *, now: datetime) -> None:
     """Say that these components have lines newer than their estimate."""
-    rows = [{"shop_id": shop.id, "component_slug": slug, "since": now, "marks": 1} for slug in sorted(set(slugs))]
-    if not rows:
-        return
     connection = session.connection()
-    connection.execute(_MARK_STALE[connection.dialect.name], rows if len(rows) > 1 else rows[0])
+    mark = _MARK_STALE[connection.dialect.name]
+    for slug in sorted(set(slugs)):
+        mark.run(connection, {"shop_id": shop.id, "component_slug": slug, "since": now, "marks": 1})
 
 
 def _insert(session: Session, model: type[Base], rows: Rows) -> None:

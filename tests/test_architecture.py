@@ -18,7 +18,7 @@ PACKAGES = ("analytics", "service", "seed", "migrations", "tests")
 LAYERS: tuple[tuple[str, ...], ...] = (
     ("errors", "settings", "vocabulary", "key_claims", "kept",
      "logs", "metrics"),
-    ("db", "migrate", "bulk",
+    ("db", "migrate", "bulk", "keyed", "prepared",
      "database_trouble", "readiness"),
     ("models",),
     ("lifetimes", "past", "odometers", "catalogue", "catalogue_files", "catalogue_schemas", "catalogue_types",

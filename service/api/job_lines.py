@@ -19,12 +19,12 @@ from service.corrections import Author, add_link, line_in_force, settle_all, sho
 from service.errors import Conflict, InvalidInput
 from service.imports.refresh import refresh_machines
 from service.imports.words import catalogue_words
-from service.line_documents import SHOWN, line_document, plain, shown_lines, with_what_is_shown
+from service.line_documents import line_document, page_of_lines, plain, shown_lines
 from service.line_entry import Entered, enter_lines
 from service.line_surroundings import surroundings
 from service.models import JobLine, LineLink, Machine
 from service.past import read_as_known_at
-from service.queries import line_of, line_versions, lines_of, link_of, page_of
+from service.queries import line_of, line_versions, link_of
 from service.schemas.new_lines import EnteredLinesReply, EnteredReply, JobLineAsked, JobLinesAsked
 from service.schemas.reviews import (
     CorrectionAsked,
@@ -53,8 +53,7 @@ class JobLines(MethodView):
 
     @staticmethod
     def _part(session: Session, asked: dict[str, Any]) -> Any:
-        wanted = lines_of(session, shop_id(), machine=asked["machine"], card=asked["card"])
-        part = page_of(session, with_what_is_shown(wanted), JobLine, asked, columns=SHOWN)
+        part = page_of_lines(session, shop_id(), asked)
         lines = [plain(line_document(row)) for row in part.rows]
         reply = app().json.response({"lines": lines, "next": part.next})
         reply.headers.update(link_header(part))

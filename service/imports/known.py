@@ -30,6 +30,7 @@ from service.models import (
     OdometerEntry,
     OdometerSegment,
 )
+from service.prepared import Prepared
 from service.records import SETTLED_BY_ROWS, AnyShop
 from service.vocabulary import DISMISSING_CHOICES, JOB_LINE_COLUMNS, LINKS_THAT_REMOVE
 
@@ -60,7 +61,7 @@ _MACHINES = Keyed(
         .where(among(_machine.c.reference))
     )
 )
-_LAYOUT_NAMES = select(_layout.c.id, _layout.c.make, _layout.c.model)
+_LAYOUT_NAMES = Prepared(select(_layout.c.id, _layout.c.make, _layout.c.model))
 _LAYOUTS = Keyed(lambda among: select(_layout.c.id, _layout.c.document).where(among(_layout.c.id)))
 _ALIKE = Keyed(
     lambda among: select(_line.c.fingerprint, _line.c.occurrence).where(
@@ -181,7 +182,7 @@ def read_families(session: Session) -> dict[tuple[str, str], str | None]:
 
 def read_layouts(session: Session, wanted: Collection[tuple[str, str]]) -> dict[tuple[str, str], dict[str, Any]]:
     """How those of the wanted models are built of which that is known, by folded make and model."""
-    rows = connection_of(session).execute(_LAYOUT_NAMES)
+    rows = _LAYOUT_NAMES.rows(connection_of(session), {})
     names = {key: (fold_name(make), fold_name(model)) for key, make, model in rows}
     keys = [key for key, name in names.items() if name in wanted]
     return {names[key]: document for key, document in _LAYOUTS.rows(session, keys)}

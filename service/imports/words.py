@@ -22,6 +22,7 @@ from sqlalchemy.orm import Session
 
 from service.keyed import connection_of
 from service.models import CatalogueEntry, CatalogueRelease, ComponentPosition, ComponentType, ShopWord
+from service.prepared import Prepared
 
 SHOWN_CANDIDATES = 3
 EXACT = 1.0
@@ -229,7 +230,7 @@ def _tokens(text: str) -> frozenset[str]:
 
 
 _release, _confirmed = CatalogueRelease.__table__, ShopWord.__table__
-_VERSION = (
+_VERSION = Prepared(
     select(
         _release.c.id,
         _release.c.sha256,
@@ -250,11 +251,11 @@ def catalogue_words(session: Session, shop_id: int | None = None) -> CatalogueWo
     Kept in memory until a newer release is loaded or the shop confirms another word.
     """
     connection = connection_of(session)
-    version = connection.execute(_VERSION, {"shop": shop_id or 0}).one_or_none()
-    if version is None:
+    versions = _VERSION.rows(connection, {"shop": shop_id or 0})
+    if not versions:
         return _read_words(session, shop_id)
     kept = _in_memory.setdefault(connection.engine.pool, {})
-    key = (shop_id, *version)
+    key = (shop_id, *versions[0])
     words = kept.get(key)
     if words is None:
         if len(kept) >= SHOPS_IN_MEMORY:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from typing import Any
 
+import psycopg
+import pytest
 from sqlalchemy import event, select
 
 from service.app import WeakspotApp
@@ -51,13 +53,44 @@ def test_a_line_costs_the_same_few_statements_however_long_the_history(gasket: C
         assert gasket.post(LINES, json=cells, headers={"Idempotency-Key": f"k{number}"}).status_code == 201
         return len(said)
 
-    def note(_connection: Any, _cursor: Any, statement: str, *_more: Any) -> None:
-        said.append(statement)
+    class Noting(psycopg.Cursor[Any]):
+        def execute(self, query: Any, *more: Any, **named: Any) -> Any:
+            said.append(query)
+            return super().execute(query, *more, **named)
+
+    def note(connection: Any, *_more: Any) -> None:
+        """Note what reaches the driver, by whatever way."""
+        if app.database.engine.dialect.name == "sqlite":
+            connection.set_trace_callback(said.append)
+        else:
+            connection.cursor_factory = Noting
 
     post(1)
-    event.listen(app.database.engine, "before_cursor_execute", note)
-    counts = [post(number) for number in range(2, 12)]
-    assert len(set(counts)) == 1 and counts[0] <= 27  # one transaction, and what the token needs
+    event.listen(app.database.engine, "checkout", note)
+    post(2)  # connections that were open before are noted from their second use on
+    counts = [post(number) for number in range(3, 12)]
+    assert any("INSERT INTO job_line" in statement for statement in said)
+    assert len(set(counts)) == 1 and counts[0] <= 23  # one transaction, the look for a kept reply, and the token's
+
+
+@pytest.mark.parametrize("asked", ["", "&card=7", "&known_at={now}", "&card=7&known_at={now}"])
+def test_parts_of_a_list_make_the_whole_both_ways(gasket: Caller, app: WeakspotApp, asked: str) -> None:
+    machines = {gasket.post(LINES, json=cells_of(number)).get_json()["machine"] for number in range(7)}
+    (machine,) = machines
+    asked = f"?machine={machine}" + asked.format(now=app.now().isoformat().replace("+", "%2B"))
+    whole = gasket.get(LINES + asked).get_json()["lines"]
+    assert [line["cells"]["date"] for line in whole] == [cells_of(number)["date"] for number in range(7)]
+    first = gasket.get(f"{LINES}{asked}&limit=3").get_json()
+    second = gasket.get(f"{LINES}{asked}&limit=3&after={first['next']}").get_json()
+    last = gasket.get(f"{LINES}{asked}&limit=3&after={second['next']}").get_json()
+    assert [*first["lines"], *second["lines"], *last["lines"]] == whole and last["next"] is None
+    back = gasket.get(f"{LINES}{asked}&limit=3&before={whole[3]['id']}").get_json()
+    assert back["lines"] == whole[:3]
+    assert gasket.get(f"{LINES}{asked}&after={machine}").status_code == 422
+
+
+def cells_of(number: int) -> dict[str, str]:
+    return row(card="7", date=f"2020-01-{number + 1:02}", odometer="", unit="", action="checked_good", reason="")
 
 
 def test_words_in_memory_follow_what_the_shop_says(gasket: Caller, arches: Caller, app: WeakspotApp) -> None:
