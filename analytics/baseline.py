@@ -20,7 +20,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from analytics.operational_time import SMALLEST_U, operational_units
 from analytics.spells import Outcome, Quality, Spells
@@ -125,7 +125,7 @@ def _p_value(observed: Floats, expected: Floats) -> float:
     # the scale is fitted by prior and pooling as well: compare the pattern, not the level
     expected = np.maximum(expected * observed.sum() / max(expected.sum(), 1e-9), 1e-6)
     statistic = float(((observed - expected) ** 2 / np.maximum(expected, 1.0)).sum())
-    return float(chi2.sf(statistic, len(observed) - 2))
+    return float(chdtrc(len(observed) - 2, statistic))
 
 
 @dataclass(frozen=True)

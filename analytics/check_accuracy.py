@@ -23,7 +23,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import beta
+from scipy.special import betaincinv
 
 from analytics.errors import AnalyticsError
 from analytics.outcomes import CONCLUSIVE, Shares, Verdict
@@ -157,7 +157,7 @@ def _conjugate(alpha: Floats, counts: Floats, level: float) -> tuple[LearntShare
     for prior, seen in zip(alpha, counts, strict=True):
         a = prior + seen
         total = a.sum()
-        tails = beta.ppf([[(1 - level) / 2], [(1 + level) / 2]], a, total - a)
+        tails = betaincinv(a, total - a, [[(1 - level) / 2], [(1 + level) / 2]])
         found.append(_learnt(a / total, tails, prior.sum() / total))
     return found[0], found[1]
 

@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.special import ndtri
-from scipy.stats import qmc
 
 from analytics.component_fit import SLOTS
 from analytics.operational_time import CLOCK_WEIGHTS
@@ -115,6 +114,8 @@ def _sample(
     moments: tuple[Floats, Floats] | None,
 ) -> Points:
     count = len(problem.spread_names)
+    from scipy.stats import qmc  # a second's work to load, and only fits need it
+
     uniform = qmc.Sobol(count + 2, rng=rng).random(128)[:_POINTS]
     uniform = np.clip(uniform, 1e-6, 1 - 1e-6)
     pick = np.minimum(np.searchsorted(np.cumsum(proposal.probability), uniform[:, 0]), len(proposal.clocks) - 1)

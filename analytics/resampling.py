@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import beta, chi2
+from scipy.special import betaincinv, gammaincinv
 
 from analytics.backtest_types import Estimated
 from analytics.spells import Floats, Ints
@@ -86,16 +86,16 @@ def binomial_interval(count: float, of: float, level: float) -> tuple[float, flo
     if not of > 0:
         return float("nan"), float("nan")
     tail, rest = 0.5 * (1 - level), max(of - count, 0.0)
-    low = float(beta.ppf(tail, count, rest + 1)) if count > 1e-9 else 0.0
-    high = float(beta.ppf(1 - tail, count + 1, rest)) if rest > 1e-9 else 1.0
+    low = float(betaincinv(count, rest + 1, tail)) if count > 1e-9 else 0.0
+    high = float(betaincinv(count + 1, rest, 1 - tail)) if rest > 1e-9 else 1.0
     return low, high
 
 
 def poisson_interval(count: float, level: float) -> tuple[float, float]:
     """Exact (Garwood) interval of a mean count."""
     tail = 0.5 * (1 - level)
-    low = 0.5 * float(chi2.ppf(tail, 2 * count)) if count > 0 else 0.0
-    return low, 0.5 * float(chi2.ppf(1 - tail, 2 * count + 2))
+    low = float(gammaincinv(count, tail)) if count > 0 else 0.0
+    return low, float(gammaincinv(count + 1, 1 - tail))
 
 
 def one_step(

@@ -219,7 +219,7 @@ def _own_hazards(
     entry: Floats, exit_: Floats, failed: NDArray[np.bool_], weight: Floats, grid: Floats, asked: Mapping[str, Any]
 ) -> list[dict[str, Any]]:
     """Failures over exposure in each band, with the exact Poisson interval (Garwood, Biometrika 28, 1936)."""
-    from scipy.stats import chi2
+    from scipy.special import gammaincinv
 
     tail, per = 0.5 * (1 - asked["level"]), _unit(asked["clock"])
     found = []
@@ -228,8 +228,8 @@ def _own_hazards(
         if exposure <= 0:
             continue
         events = float(weight[failed & (exit_ > begin) & (exit_ <= end)].sum())
-        low = float(chi2.ppf(tail, 2 * events)) / 2 if events > 0 else 0.0
-        high = float(chi2.ppf(1 - tail, 2 * events + 2)) / 2
+        low = float(gammaincinv(events, tail)) if events > 0 else 0.0
+        high = float(gammaincinv(events + 1, 1 - tail))
         rate = per / exposure
         found.append(
             {"from": float(begin), "to": float(end), "value": events * rate, "low": low * rate, "high": high * rate,

@@ -24,6 +24,7 @@ from sqlalchemy import (
     MetaData,
     Numeric,
     String,
+    bindparam,
     create_engine,
     event,
     func,
@@ -35,6 +36,7 @@ from sqlalchemy.pool import StaticPool
 from sqlalchemy.types import TypeDecorator, TypeEngine
 
 from service.key_claims import AlreadyClaimed, KeyClaims
+from service.prepared import Prepared
 
 NAMING = {
     "ix": "ix_%(column_0_N_label)s",
@@ -48,6 +50,9 @@ CONNECT_SECONDS = 5
 
 # SQLite numbers rows by itself only in a column typed INTEGER.
 Key = BigInteger().with_variant(Integer, "sqlite")
+
+
+_CLAIM = Prepared(select(func.pg_try_advisory_xact_lock(bindparam("claim", type_=BigInteger))))
 
 
 class Base(DeclarativeBase):
@@ -312,7 +317,7 @@ class Database:
             if claim is not None and self.engine.dialect.name == "sqlite":
                 stack.enter_context(self.claims.held(claim))
             elif claim is not None:
-                free = unit.begin().scalar(select(func.pg_try_advisory_xact_lock(claim)))
+                ((free,),) = _CLAIM.rows(unit.begin().connection(), {"claim": claim})
                 if not free:
                     raise AlreadyClaimed
             mark = self._unit.set(unit)

@@ -49,11 +49,28 @@ class Server(BaseApplication):
 def run(settings: Settings, *, host: str, port: int, workers: int) -> None:
     """Serve until told to stop; requests under way may end (SIGTERM)."""
     configure_logs(settings.log_format, settings.log_level)
+    options = server_options(settings, host=host, port=port, workers=workers)
+    folder = None
+    if settings.metrics_token:
+        # Each process writes its counts to files of its own there; whoever is asked adds them up.
+        folder = os.environ[METRICS_FOLDER] = tempfile.mkdtemp(prefix="weakspot-metrics-")
+        options["child_exit"] = _forget_process
+    print(f"Weakspot listens on http://{host}:{port} (API description: /api/v1/docs); stop with Ctrl-C", flush=True)
+    try:
+        Server(settings, options).run()
+    finally:
+        if folder is not None:
+            shutil.rmtree(folder, ignore_errors=True)
+
+
+def server_options(settings: Settings, *, host: str, port: int, workers: int) -> dict[str, Any]:
+    """What gunicorn is told, as its settings are called."""
     options: dict[str, Any] = {
         "bind": f"{host}:{port}",
         "workers": workers,
         "threads": THREADS,
         "worker_class": "gthread",
+        "preload_app": True,  # loaded once and shared, not once in each process; nothing connects before it is asked to
         "timeout": 120,
         "graceful_timeout": GRACE_SECONDS,
         "accesslog": None,
@@ -61,19 +78,9 @@ def run(settings: Settings, *, host: str, port: int, workers: int) -> None:
         "control_socket_disable": True,  # newer versions would leave a socket in the home folder
         "proc_name": "weakspot",
     }
-    folder = None
-    if settings.metrics_token:
-        # Each process writes its counts to files of its own there; whoever is asked adds them up.
-        folder = os.environ[METRICS_FOLDER] = tempfile.mkdtemp(prefix="weakspot-metrics-")
-        options["child_exit"] = _forget_process
     if settings.database_url.startswith("sqlite"):
         options["post_worker_init"], options["worker_exit"] = _start_runner, _stop_runner
-    print(f"Weakspot listens on http://{host}:{port} (API description: /api/v1/docs); stop with Ctrl-C", flush=True)
-    try:
-        Server(settings, options).run()
-    finally:
-        if folder is not None:
-            shutil.rmtree(folder, ignore_errors=True)
+    return options
 
 
 def _start_runner(worker: Any) -> None:
