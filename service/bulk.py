@@ -9,16 +9,19 @@ from __future__ import annotations
 
 import contextlib
 import gc
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import lru_cache
 from typing import Any, NamedTuple
 
 from sqlalchemy import Column, Connection, Date, DateTime, Dialect, Table, insert
 
 from service.db import UtcDateTime
-from service.prepared import run_on_driver
+from service.prepared import errors_as_sqlalchemys, run_on_driver
+
+COPIED_FROM = 50  # rows; with fewer the statement itself is what takes time
 
 Rows = Sequence[dict[str, Any]]
+Columns = Mapping[str, Sequence[Any]]
 
 
 @contextlib.contextmanager
@@ -38,19 +41,36 @@ def cycle_collector_paused() -> Iterator[None]:
 
 def insert_rows(connection: Connection, table: Table, rows: Rows) -> None:
     """Insert rows that all name the same columns; defaults are not filled in."""
-    if not rows:
+    if rows:
+        insert_columns(connection, table, {name: [row[name] for row in rows] for name in rows[0]})
+
+
+def insert_columns(connection: Connection, table: Table, columns: Columns) -> None:
+    """Insert rows given as columns, all of one length and one row at least; defaults are not filled in."""
+    form = _form(table, connection.dialect, tuple(columns))
+    bound = [_bound(column, columns[column.name]) for column in form.columns]
+    rows = list(zip(*bound, strict=True))
+    if connection.dialect.name == "postgresql" and len(rows) >= COPIED_FROM:
+        _copy(connection, table, [column.name for column in form.columns], rows)
         return
-    form = _form(table, connection.dialect, tuple(rows[0]))
-    columns = [_bound(column, [row[column.name] for row in rows]) for column in form.columns]
-    if form.positional:
-        values: list[Any] = list(zip(*columns, strict=True))
-    else:
+    given: list[Any] = rows
+    if not form.positional:
         names = [column.name for column in form.columns]
-        values = [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
-    if len(values) == 1:
-        run_on_driver(connection, form.sql, values[0])
+        given = [dict(zip(names, row, strict=True)) for row in rows]
+    if len(given) == 1:
+        run_on_driver(connection, form.sql, given[0])
     else:
-        connection.exec_driver_sql(form.sql, values)
+        connection.exec_driver_sql(form.sql, given)
+
+
+def _copy(connection: Connection, table: Table, names: Sequence[str], rows: Sequence[tuple[Any, ...]]) -> None:
+    """PostgreSQL's own way to take many rows in."""
+    quoted = connection.dialect.identifier_preparer
+    into = ", ".join(quoted.quote(name) for name in names)
+    sql = f"COPY {quoted.format_table(table)} ({into}) FROM STDIN"
+    with errors_as_sqlalchemys(connection, sql), connection.connection.cursor().copy(sql) as copy:
+        for row in rows:
+            copy.write_row(row)
 
 
 def insert_returning(connection: Connection, table: Table, row: dict[str, Any], name: str) -> Any:
@@ -93,7 +113,7 @@ def _column(column: Column[Any], dialect: Dialect) -> _Bound:
     return _Bound(column.name, bind, isinstance(column.type, (Date, DateTime, UtcDateTime)))
 
 
-def _bound(column: _Bound, values: list[Any]) -> list[Any]:
+def _bound(column: _Bound, values: Sequence[Any]) -> Sequence[Any]:
     """The values of one column as the driver takes them."""
     if column.bind is None:
         return values

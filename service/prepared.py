@@ -6,8 +6,9 @@ of them. Here its types still convert what goes in and comes out (tests/service/
 
 from __future__ import annotations
 
+import contextlib
 from collections import namedtuple
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from sqlalchemy import JSON, Connection, Dialect, Executable
@@ -100,9 +101,22 @@ def _whole(convert: Convert | None, kind: Any) -> Convert:
 def run_on_driver(connection: Connection, sql: str, values: Any) -> Any:
     """The driver's cursor after a statement; what fails is raised as SQLAlchemy would."""
     cursor = connection.connection.cursor()
-    errors = connection.dialect.loaded_dbapi.Error
     try:
         cursor.execute(sql, values)
-    except errors as error:
-        raise DBAPIError.instance(sql, None, error, errors, hide_parameters=True, dialect=connection.dialect) from error
+    except connection.dialect.loaded_dbapi.Error as error:
+        raise _as_sqlalchemys(connection, sql, error) from error
     return cursor
+
+
+@contextlib.contextmanager
+def errors_as_sqlalchemys(connection: Connection, sql: str) -> Iterator[None]:
+    """Raise what fails on the driver as SQLAlchemy would."""
+    try:
+        yield
+    except connection.dialect.loaded_dbapi.Error as error:
+        raise _as_sqlalchemys(connection, sql, error) from error
+
+
+def _as_sqlalchemys(connection: Connection, sql: str, error: Exception) -> BaseException:
+    base = connection.dialect.loaded_dbapi.Error
+    return DBAPIError.instance(sql, None, error, base, hide_parameters=True, dialect=connection.dialect)

@@ -9,11 +9,11 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import BindParameter, Table, bindparam, case, select, update
+from sqlalchemy import BindParameter, Table, bindparam, case, func, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
-from service.bulk import Rows, insert_returning, insert_rows
+from service.bulk import Rows, insert_columns, insert_returning, insert_rows
 from service.errors import InvalidInput
 from service.keyed import KEYS_AT_ONCE, Keyed, chunks, connection_of
 from service.models import (
@@ -64,7 +64,8 @@ def _mark_stale(dialect: Any) -> Any:
 
 
 # Made once and of tables alone: for a line written down by itself, making statements took longer than running them.
-_machine, _card, _segment, _stale, _shop = map(_table, (Machine, JobCard, OdometerSegment, StaleComponent, Shop))
+_machine, _card, _line = map(_table, (Machine, JobCard, JobLine))
+_segment, _stale, _shop = map(_table, (OdometerSegment, StaleComponent, Shop))
 _RAISE_VERSIONS = Keyed(
     lambda among: update(_machine).where(among(_machine.c.id)).values(version=_machine.c.version + 1)
 )
@@ -73,6 +74,9 @@ _CARDS = select(_card.c.machine_id, _card.c.number, _card.c.id)
 _CARDS_OF = Keyed(lambda among: _CARDS.where(among(_card.c.machine_id)))
 _CARDS_NAMED = _CARDS.where(_card.c.machine_id.in_(bindparam("machines", expanding=True)), _card.c.number.in_(_NUMBERS))
 _CARD = Keyed(lambda among: _CARDS.where(among(_card.c.machine_id), _card.c.number == bindparam("number")))
+_LAST_CARD = select(func.max(_card.c.id))
+# Keys rise, and nobody else writes into the shop meanwhile.
+_CARDS_SINCE = _CARDS.where(_card.c.shop_id == bindparam("shop"), _card.c.id > bindparam("last"))
 _WITH_SEGMENTS = Keyed(lambda among: select(_segment.c.machine_id).where(among(_segment.c.machine_id)))
 _HOLD = Prepared(select(_shop.c.id).where(_shop.c.id == bindparam("shop")).with_for_update())
 _MARK_STALE = {"sqlite": Prepared(_mark_stale(sqlite)), "postgresql": Prepared(_mark_stale(postgresql))}
@@ -169,11 +173,13 @@ def add_cards(
         {"public_id": public_id, "shop_id": shop.id, "machine_id": machine, "number": number, "recorded_at": now}
         for (machine, number), public_id in zip(new, public_ids(len(new)), strict=True)
     ]
-    if len(rows) == 1:  # a card by itself, as most are; for many the keys are read back more quickly
+    if len(rows) == 1:
         found[new[0]] = insert_returning(session.connection(), _card, rows[0], "id")
     elif rows:
+        last = session.connection().scalar(_LAST_CARD) or 0
         _insert(session, JobCard, rows)
-        return _card_keys(session, cards)
+        made = session.connection().execute(_CARDS_SINCE, {"shop": shop.id, "last": last})
+        found.update({(machine, number): key for machine, number, key in made})
     return found
 
 
@@ -210,27 +216,15 @@ def add_import(
     return batch
 
 
-def add_lines(session: Session, rows: Iterable[dict[str, Any]], *, done: Callable[[int], None] | None = None) -> None:
-    """Write job lines down, in parts, so that a long file never stands in memory twice."""
-    part: list[dict[str, Any]] = []
+def add_lines(session: Session, parts: Iterable[dict[str, Any]], *, done: Callable[[int], None] | None = None) -> None:
+    """Write job lines down, given in parts by column, so that a long file never stands in memory twice."""
     count = 0
-    for row in rows:
-        part.append(row)
-        if len(part) == INSERTED_AT_ONCE:
-            count += _add_line_part(session, part)
-            part = []
-            if done:
-                done(count)
-    count += _add_line_part(session, part)
-    if done:
-        done(count)
-
-
-def _add_line_part(session: Session, part: list[dict[str, Any]]) -> int:
-    for row, public_id in zip(part, public_ids(len(part)), strict=True):
-        row["public_id"] = public_id
-    _insert(session, JobLine, part)
-    return len(part)
+    for part in parts:
+        size = len(part["line_number"])
+        insert_columns(session.connection(), _line, {"public_id": public_ids(size), **part})
+        count += size
+        if done:
+            done(count)
 
 
 def add_doubts(session: Session, rows: Rows) -> None:

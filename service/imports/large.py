@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -22,7 +22,7 @@ from service.imports.reading import ParsedFile
 from service.imports.staging import flip, rows_ready, shop_mark, stage, unstage
 from service.imports.summary import ImportReport
 from service.imports.words import catalogue_words
-from service.imports.writing import Writer, doubtful_lines, line_values
+from service.imports.writing import Writer, doubtful_lines, line_columns
 from service.models import ImportBatch, ImportJob, Shop
 
 STAGED_FROM = 20_000  # rows; fewer are written within a second anyway
@@ -82,16 +82,17 @@ def _ready(
     cards: dict[tuple[str, str], int] = {}
     for line in plan.lines:
         cards.setdefault((line.machine.reference, line.row.card), len(cards))
-    for count in stage(database, asked.job_id, _rows(plan, cards), done, len(plan.lines)):
+    doubtful = doubtful_lines(plan)
+
+    def part(begin: int, end: int) -> dict[str, list[Any]]:
+        lines = plan.lines[begin:end]
+        ordinals = [cards[line.machine.reference, line.row.card] for line in lines]
+        return {**line_columns(lines, doubtful), "card_ordinal": ordinals}
+
+    for count in stage(database, asked.job_id, part, done, len(plan.lines)):
         if progress:
             progress(count, len(plan.lines))
     return cards
-
-
-def _rows(plan: Plan, cards: Mapping[tuple[str, str], int]) -> Iterator[dict[str, Any]]:
-    doubtful = doubtful_lines(plan)
-    for line in plan.lines:
-        yield {**line_values(line, doubtful), "card_ordinal": cards[line.machine.reference, line.row.card]}
 
 
 def _flipped(

@@ -6,21 +6,21 @@ once, or not at all, and an import that was stopped goes on where it was.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
-from itertools import islice
 from typing import Any
 
-from sqlalchemy import delete, func, select, text, update
+from sqlalchemy import BigInteger, Column, MetaData, Table, delete, func, select, text, update
 from sqlalchemy.orm import Session
 
 from service import records
-from service.bulk import insert_rows
+from service.bulk import insert_columns
 from service.db import Database
 from service.models import Doubt, ImportJob, JobLine, LineLink, Machine
 from service.models.import_job import STAGED_COLUMNS, staged_line
 
 AT_ONCE = 5_000
+_card_of = Table("card_of", MetaData(), *(Column(name, BigInteger) for name in ("ordinal", "machine", "card")))
 
 
 def shop_mark(session: Session, shop_id: int) -> list[Any]:
@@ -43,15 +43,20 @@ def rows_ready(session: Session, job_id: int) -> int:
     return session.scalar(select(func.count()).select_from(staged_line).where(staged_line.c.job_id == job_id)) or 0
 
 
-def stage(database: Database, job_id: int, rows: Iterator[dict[str, Any]], done: int, total: int) -> Iterator[int]:
-    """Make rows ready, skipping the first `done`; yields how many are, each time after a transaction of its own."""
-    rows = islice(rows, done, None)
-    while part := list(islice(rows, AT_ONCE)):
-        for row, public_id in zip(part, records.public_ids(len(part)), strict=True):
-            row.update(job_id=job_id, public_id=public_id)
-        done += len(part)
+def stage(
+    database: Database, job_id: int, part: Callable[[int, int], dict[str, list[Any]]], done: int, total: int
+) -> Iterator[int]:
+    """Make rows ready, from the one with the place `done` on; yields how many are, after a transaction for each part.
+
+    `part` gives the rows from one place to another, by column.
+    """
+    while done < total:
+        columns = part(done, min(done + AT_ONCE, total))
+        size = len(columns["line_number"])
+        ids = records.public_ids(size)
+        done += size
         with database.write() as session:
-            insert_rows(session.connection(), staged_line, part)
+            insert_columns(session.connection(), staged_line, {**columns, "job_id": [job_id] * size, "public_id": ids})
             session.execute(
                 update(ImportJob).where(ImportJob.id == job_id).values(stage="making ready", done=done, total=total)
             )
@@ -60,14 +65,14 @@ def stage(database: Database, job_id: int, rows: Iterator[dict[str, Any]], done:
 
 def unstage(database: Database, job_id: int) -> None:
     """Take a job's rows out again, a part at a time."""
-    while True:
+    mine = staged_line.c.job_id == job_id
+    with database.read() as session:
+        first, last = session.execute(select(func.min(staged_line.c.id), func.max(staged_line.c.id)).where(mine)).one()
+    while first is not None and first <= last:
+        some = staged_line.c.id.between(first, first + 4 * AT_ONCE - 1)
         with database.write() as session:
-            part = select(staged_line.c.id).where(staged_line.c.job_id == job_id).limit(4 * AT_ONCE)
-            ids = list(session.scalars(part))
-            for some in records.chunks(ids):
-                session.execute(delete(staged_line).where(staged_line.c.id.in_(some)))
-        if not ids:
-            return
+            session.execute(delete(staged_line).where(mine, some))
+        first += 4 * AT_ONCE
 
 
 def flip(
@@ -82,9 +87,14 @@ def flip(
     connection.execute(
         text(f"CREATE TEMPORARY TABLE card_of (ordinal INTEGER PRIMARY KEY, machine BIGINT, card BIGINT){ends}")
     )
-    rows = [{"o": ordinal, "m": machine, "c": card} for ordinal, (machine, card) in enumerate(cards)]
-    for part in records.chunks(rows, AT_ONCE):
-        connection.execute(text("INSERT INTO card_of (ordinal, machine, card) VALUES (:o, :m, :c)"), list(part))
+    for begin in range(0, len(cards), AT_ONCE):
+        part = cards[begin : begin + AT_ONCE]
+        columns = {
+            "ordinal": range(begin, begin + len(part)),
+            "machine": [machine for machine, _ in part],
+            "card": [card for _, card in part],
+        }
+        insert_columns(connection, _card_of, columns)
     names = ", ".join(f'"{name}"' for name in STAGED_COLUMNS)
     of_staged = ", ".join(f's."{name}"' for name in STAGED_COLUMNS)
     recorded = _bound_moment(session, now)

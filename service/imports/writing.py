@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Iterator, Mapping
-from datetime import datetime
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import select
@@ -28,33 +28,36 @@ def doubtful_lines(plan: Plan) -> set[int]:
     return {doubt.line for doubt in plan.doubts if doubt.line_key is None and doubt.finding.kind not in ASKING_KINDS}
 
 
-def line_values(line: PlannedLine, doubtful: set[int]) -> dict[str, Any]:
-    """What a planned line says, as the table has it; whose it is and where it came from is added by the caller."""
-    row = line.row
-    earliest, latest = row.when if row.when is not None else (None, None)
+def line_columns(lines: Sequence[PlannedLine], doubtful: set[int]) -> dict[str, list[Any]]:
+    """What planned lines say, by column of the table; whose they are and where they came from is added by the caller.
+
+    By column, since a large file has a million of them.
+    """
+    rows = [line.row for line in lines]
+    spans: list[tuple[date | None, date | None]] = [row.when or (None, None) for row in rows]
     return {
-        "line_number": row.line,
-        "as_written": row.cells,
-        "written": row.written,
-        "date_earliest": earliest,
-        "date_latest": latest,
-        "odometer_km": row.odometer_km,
-        "engine_hours": row.odometer if row.unit == HOURS else None,
-        "component_type_id": line.component.id if line.component else None,
-        "position": line.position,
-        "action": row.action,
-        "reason": row.reason or "unknown",
-        "source": row.source,
-        "quality": row.quality,
-        "labour_hours": row.labour_hours,
-        "parts_cost": row.parts_cost,
-        "labour_cost": row.labour_cost,
-        "currency": row.currency or None,
-        "mapped_by": line.mapped_by,
-        "mapping_confidence": line.confidence,
-        "in_doubt": row.line in doubtful,
-        "fingerprint": row.fingerprint,
-        "occurrence": line.occurrence,
+        "line_number": [row.line for row in rows],
+        "as_written": [row.cells for row in rows],
+        "written": [row.written for row in rows],
+        "date_earliest": [earliest for earliest, _ in spans],
+        "date_latest": [latest for _, latest in spans],
+        "odometer_km": [row.odometer_km for row in rows],
+        "engine_hours": [row.odometer if row.unit == HOURS else None for row in rows],
+        "component_type_id": [line.component.id if line.component else None for line in lines],
+        "position": [line.position for line in lines],
+        "action": [row.action for row in rows],
+        "reason": [row.reason or "unknown" for row in rows],
+        "source": [row.source for row in rows],
+        "quality": [row.quality for row in rows],
+        "labour_hours": [row.labour_hours for row in rows],
+        "parts_cost": [row.parts_cost for row in rows],
+        "labour_cost": [row.labour_cost for row in rows],
+        "currency": [row.currency or None for row in rows],
+        "mapped_by": [line.mapped_by for line in lines],
+        "mapping_confidence": [line.confidence for line in lines],
+        "in_doubt": [row.line in doubtful for row in rows],
+        "fingerprint": [row.fingerprint for row in rows],
+        "occurrence": [line.occurrence for line in lines],
     }
 
 
@@ -92,7 +95,7 @@ class Writer:
         if write_lines is not None:
             write_lines(batch, self._write_cards(plan))
         else:
-            records.add_lines(session, self._line_rows(plan, batch), done=done)
+            records.add_lines(session, self._line_parts(plan, batch), done=done)
         self._write_doubts(plan, batch)
         self._write_readings(plan)
         self._write_stale(plan)
@@ -103,7 +106,7 @@ class Writer:
     def write_lines(self, plan: Plan, models: ModelPlan) -> None:
         """Write a plan whose lines came one by one and not in a file."""
         self._write_machines(plan, write_models(self.session, models))
-        records.add_lines(self.session, self._line_rows(plan, None))
+        records.add_lines(self.session, self._line_parts(plan, None))
         new_doubts = any(doubt.line_key is None for doubt in plan.doubts)
         self._write_doubts(plan, None, self._keys_by_content(plan) if new_doubts else {})
         self._write_readings(plan)
@@ -163,15 +166,21 @@ class Writer:
             record.key = keys[record.reference]
         records.change_machines(self.session, changed)
 
-    def _line_rows(self, plan: Plan, batch: ImportBatch | None) -> Iterator[dict[str, Any]]:
+    def _line_parts(self, plan: Plan, batch: ImportBatch | None) -> Iterator[dict[str, Any]]:
         cards = self._write_cards(plan)
         doubtful = doubtful_lines(plan)
-        import_id = batch.id if batch else None
-        shared = {"shop_id": self.shop.id, "import_id": import_id, "recorded_at": self.now, "superseded_by_id": None}
-        for line in plan.lines:
-            machine = _key(line.machine)
-            card = cards[machine, line.row.card]
-            yield {**shared, "machine_id": machine, "card_id": card, **line_values(line, doubtful)}
+        shared = {
+            "shop_id": self.shop.id, "import_id": batch.id if batch else None, "recorded_at": self.now,
+            "superseded_by_id": None,
+        }  # fmt: skip
+        for part in records.chunks(plan.lines, records.INSERTED_AT_ONCE):
+            machines = [_key(line.machine) for line in part]
+            yield {
+                **{name: [value] * len(part) for name, value in shared.items()},
+                "machine_id": machines,
+                "card_id": [cards[key, line.row.card] for key, line in zip(machines, part, strict=True)],
+                **line_columns(part, doubtful),
+            }
 
     def _write_cards(self, plan: Plan) -> dict[tuple[int, str], int]:
         wanted = dict.fromkeys((_key(line.machine), line.row.card) for line in plan.lines)

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import re
 import threading
 from datetime import UTC, datetime
 from importlib.metadata import version
+from pathlib import Path
 from typing import Any
 
 import procrastinate
@@ -42,15 +44,34 @@ def _connection(url: str) -> str:
 
 
 def install(url: str) -> None:
-    """Put procrastinate's tables into a schema of their own, once."""
+    """Put procrastinate's tables into a schema of their own, or bring those of an older version up to this one's."""
     with psycopg.connect(_connection(url)) as connection:
         connection.execute("SELECT pg_advisory_xact_lock(%s)", (SETUP_KEY,))
-        if connection.execute(f"SELECT to_regclass('{SCHEMA}.procrastinate_jobs')").fetchone() != (None,):
-            return
+        found = connection.execute(f"SELECT to_regclass('{SCHEMA}.procrastinate_jobs')").fetchone()
         connection.execute(f"CREATE SCHEMA IF NOT EXISTS {SCHEMA}")
         connection.execute(f"SET LOCAL search_path TO {SCHEMA}")
-        connection.execute(SchemaManager.get_schema())
+        if found == (None,):
+            connection.execute(SchemaManager.get_schema())
+        else:
+            for script in _scripts_since(_version_there(connection)):
+                connection.execute(script.read_bytes())
         connection.execute(f"COMMENT ON SCHEMA {SCHEMA} IS 'procrastinate {version('procrastinate')}'")
+
+
+def _version_there(connection: psycopg.Connection[Any]) -> tuple[int, ...]:
+    """The version whose tables are there, as `install` noted it."""
+    noted = connection.execute("SELECT obj_description(to_regnamespace(%s), 'pg_namespace')", (SCHEMA,)).fetchone()
+    return _numbers(str(noted[0] if noted else "").rpartition(" ")[2])
+
+
+def _scripts_since(there: tuple[int, ...]) -> list[Path]:
+    """The library's scripts of all later versions; their names begin with the version that needs them."""
+    scripts = sorted(Path(SchemaManager.get_migrations_path()).glob("*.sql"))
+    return [script for script in scripts if _numbers(script.name.partition("_")[0]) > there]
+
+
+def _numbers(text: str) -> tuple[int, ...]:
+    return tuple(int(number) for number in re.findall(r"\d+", text)[:3])
 
 
 class Worker:

@@ -23,6 +23,7 @@ from sqlalchemy import (
     insert,
     select,
 )
+from sqlalchemy.exc import IntegrityError
 
 from service.bulk import cycle_collector_paused, insert_rows
 from service.db import Database, ExactDecimal, UtcDateTime, new_public_id
@@ -67,7 +68,11 @@ def make_table(name: str) -> Table:
     )
 
 
-def test_same_rows_as_the_ordinary_insert(database: Database) -> None:
+@pytest.mark.parametrize("copied_from", [2, 50])
+def test_same_rows_as_the_ordinary_insert(
+    database: Database, copied_from: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("service.bulk.COPIED_FROM", copied_from)  # PostgreSQL's other way in
     fast, ordinary = make_table("fast"), make_table("ordinary")
     with database.engine.begin() as connection:
         for table in (fast, ordinary):
@@ -87,6 +92,16 @@ def test_naive_moment_is_refused(database: Database) -> None:
         table.create(connection)
         with pytest.raises(ValueError, match="time zone"):
             insert_rows(connection, table, [ROWS[0] | {"moment": datetime(2026, 1, 5)}])
+
+
+def test_many_rows_that_are_refused_fail_as_with_sqlalchemy(database: Database) -> None:
+    table = make_table("twice")
+    with database.engine.begin() as connection:
+        table.create(connection)
+    with pytest.raises(IntegrityError), database.engine.begin() as connection:
+        insert_rows(connection, table, [ROWS[0]] * 60)
+    with database.engine.connect() as connection:
+        assert connection.execute(select(table)).all() == []
 
 
 def test_no_rows_are_no_statement(database: Database) -> None:
