@@ -26,13 +26,15 @@ def register_security_headers(app: Flask) -> None:
 
     @app.after_request
     def _protect(response: Response) -> Response:
-        for name, value in ALWAYS.items():
-            response.headers.setdefault(name, value)
-        policy = PAPER_POLICY if response.mimetype == "text/html" else DATA_POLICY
-        response.headers.setdefault("Content-Security-Policy", policy)
+        wanted = dict(ALWAYS)
+        wanted["Content-Security-Policy"] = PAPER_POLICY if response.mimetype == "text/html" else DATA_POLICY
         if request.endpoint != "static":
             # Records are for the one who asked; a browser may keep them only if it asks again.
-            response.headers.setdefault("Cache-Control", "private, no-cache")
+            wanted["Cache-Control"] = "private, no-cache"
         if request.is_secure:
-            response.headers.setdefault("Strict-Transport-Security", HTTPS_ONLY)
+            wanted["Strict-Transport-Security"] = HTTPS_ONLY
+        there = {name.lower() for name, _ in response.headers}
+        for name, value in wanted.items():
+            if name.lower() not in there:
+                response.headers.add(name, value)
         return response

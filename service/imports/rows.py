@@ -96,7 +96,7 @@ class RowChecker:
 
     def __init__(self) -> None:
         self._faults: Faults = []
-        columns = {name: _Column(name, read, self._faults) for name, read in _readers().items()}
+        columns = {name: _Column(name, read, self._faults) for name, read in _READERS.items()}
         self._columns = tuple(columns[name] for name in JOB_LINE_COLUMNS)
         self._same: dict[str, str] = {}  # one string object for equal cells: a long file fits into memory
 
@@ -306,3 +306,6 @@ def _currency(text: str) -> str:
 def _notes(text: str) -> None:
     if len(text) > NOTES_LIMIT:
         raise Fault(f"the text has {len(text):,} characters", f"at most {NOTES_LIMIT:,} characters")
+
+
+_READERS = _readers()

@@ -60,7 +60,7 @@ def started(url: str, synchronous: str, log: Path) -> tuple[Live, float]:
     with log.open("ab") as out:
         process = subprocess.Popen(
             [sys.executable, "-m", "tests.bench.served", str(port)],
-            env=environment(url, sqlite_synchronous=synchronous, fit_after_seconds="0", log_level="WARNING"),
+            env=environment(url, sqlite_synchronous=synchronous, fit_after_seconds="0"),
             stdout=out, stderr=out, start_new_session=True,
         )  # fmt: skip
     live = Live(process, port, log)
@@ -121,7 +121,8 @@ def measure(url: str, synchronous: str, folder: str) -> None:
     live, seconds = started(url, synchronous, Path(folder) / f"{synchronous}.log")
     try:
         engine = "PostgreSQL" if url.startswith("postgresql") else f"SQLite {synchronous}"
-        print(f"{engine}: first answer after {seconds:.2f} s")
+        processor = processor_seconds(live)
+        print(f"{engine}: first answer after {seconds:.2f} s, {processor:.2f} s of processor in all processes")
         compare(live, token)
     finally:
         live.kill()
