@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from analytics.access import way_in
 from analytics.life_model_types import LifePrior
 from analytics.outcomes import CONCLUSIVE, Shares, Verdict
+from analytics.part_groups import groups_of_parts, likelihoods
 from analytics.plan_choice import open_already
 from analytics.planning import plan_checks, refusal
 from analytics.planning_types import AccessGroup, CheckOption, Circumstances, ComponentRisk
@@ -150,6 +151,11 @@ def ranked(snapshot: Snapshot, ranking: Ranking) -> Ranking:
     return rank(ranking.machine, snapshot, horizon_of(None, None), 0.9)
 
 
+def without_marks(places: Places) -> Places:
+    """The parts with no number to read: in these worlds there is one make of each."""
+    return replace(places, parts=tuple(replace(part, marks={}) for part in places.parts))
+
+
 def acts(risk: ComponentRisk, chance: float) -> bool:
     """Whether acting is the cheaper thing at this chance."""
     return chance * risk.loss_if_missed > risk.cost_to_act
@@ -193,8 +199,7 @@ class Person:
     catalogue: Catalogue
 
     def __post_init__(self) -> None:
-        self._next: dict[tuple[tuple[str, str | None, Verdict], ...], CheckOption | None] = {}
-        self._first: list[CheckOption] | None = None
+        self._plans: dict[tuple[tuple[str, str | None, Verdict], ...], list[CheckOption]] = {}
 
     def _left(self, found: Sequence[Found]) -> tuple[Weighed, Choices]:
         weighed = weigh(self.places, Observed(findings=found))
@@ -205,29 +210,28 @@ class Person:
         """Before any finding."""
         return self._left(())[1]
 
-    def planned(self) -> list[CheckOption]:
-        """The plan as it stands before the first check."""
-        if self._first is None:
-            left = self.choices
-            plan = plan_checks(left.options, left.groups, left.risks, self.yard, left.joint)
-            self._first = [line.check for line in plan.lines]
-        return self._first
-
-    def next_check(self, found: Sequence[Found]) -> CheckOption | None:
-        """The first line of the plan made anew after these findings, as the service makes it."""
+    def plan(self, found: Sequence[Found] = ()) -> list[CheckOption]:
+        """The checks of the minutes left after these findings, as the service plans them."""
         key = tuple((f.check, f.component, f.outcome) for f in found)
-        if key not in self._next:
+        if key not in self._plans:
             left = self._left(found)[1]
             now = circumstances_now([Done(f, None) for f in found], self.yard, self.catalogue)
             plan = plan_checks(left.options, left.groups, left.risks, now, left.joint)
-            self._next[key] = plan.lines[0].check if plan.lines else None
-        return self._next[key]
+            self._plans[key] = [line.check for line in plan.lines]
+        return self._plans[key]
 
     def follow(self, outcomes: Outcomes) -> list[Found]:
-        """Findings of a visit that is planned anew after each of them."""
+        """Findings of a visit that is planned anew after each of them that is no pass.
+
+        After a pass the service plans anew, too; that seldom changes the rest, and takes most of the time here.
+        """
         found: list[Found] = []
-        while (check := self.next_check(found)) is not None:
-            found += outcomes(check)
+        waiting = list(self.plan())
+        while waiting:
+            said = outcomes(waiting.pop(0))
+            found += said
+            if any(f.outcome is not Verdict.PASS for f in said):
+                waiting = list(self.plan(found))
         return found
 
     def chances(self, found: Sequence[Found]) -> dict[str, float]:
@@ -250,6 +254,38 @@ def saved(
         slug = risk.component
         before, now = acts(risk, guessed[slug]), acts(risk, after[slug])
         total += cost(risk, before, bad[slug]) - cost(risk, now, bad[slug])
+    return total
+
+
+def expected_saved(
+    chosen: Sequence[CheckOption],
+    believed: Mapping[str, float],
+    risks: Sequence[ComponentRisk],
+    truth: Mapping[str, float],
+) -> float:
+    """Mean of `saved` over all states and outcomes, worked out and not drawn, where nothing is planned anew.
+
+    Who looks reads the outcomes by `believed`, decisions without a look start from `risks`.
+    """
+    told, true = ({r.part: replace(r, chance_bad_now=by[r.component]) for r in risks} for by in (believed, truth))
+    guessed = {r.part: r for r in risks}
+    looked_at = {t.part for option in chosen for t in option.targets}
+    total = 0.0
+    for mine, real in zip(groups_of_parts(chosen, told, ()), groups_of_parts(chosen, true, ()), strict=True):
+        looking = [o for o in chosen if any(t.part in mine.index for t in o.targets)]
+        if not looking:
+            continue
+        read, happens = mine.chances[None, :], real.chances[None, :]
+        for option in looking:
+            read = (read[:, None, :] * likelihoods(option, mine, told)[None]).reshape(-1, len(mine.chances))
+            happens = (happens[:, None, :] * likelihoods(option, real, true)[None]).reshape(-1, len(real.chances))
+        loss = np.array([guessed[p].loss_if_missed for p in mine.parts])
+        act = np.array([guessed[p].cost_to_act for p in mine.parts])
+        acting = (read @ mine.states) * loss > read.sum(axis=1)[:, None] * act
+        after = np.where(acting, happens.sum(axis=1)[:, None] * act, (happens @ real.states) * loss).sum(axis=0)
+        blind = np.array([acts(guessed[p], guessed[p].chance_bad_now) for p in mine.parts])
+        before = np.where(blind, act, (real.chances @ real.states) * loss)
+        total += float((before - after)[[p in looked_at for p in mine.parts]].sum())
     return total
 
 
