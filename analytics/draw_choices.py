@@ -39,9 +39,14 @@ def own_clocks(fits: Sequence[ComponentFit], row: Ints, clock: Ints) -> tuple[In
     for i, fit in enumerate(fits):
         if fit.clock_odds.size:
             own = clock.copy() if own is clock else own
-            upto = np.cumsum(fit.clock_odds[clock[i], :, row[i]], axis=1)
-            own[i] = np.minimum((_CLOCK[:, None] > upto).sum(axis=1), len(CLOCK_WEIGHTS) - 1)
-            moved[i] = fit.clock_shift[clock[i], own[i], row[i]]
+            one_row = bool((row[i] == row[i, 0]).all())
+            for w in [int(clock[i, 0])] if (clock[i] == clock[i, 0]).all() else np.unique(clock[i]).tolist():
+                for r in [int(row[i, 0])] if one_row else np.unique(row[i]).tolist():
+                    mine = np.flatnonzero((clock[i] == w) & (row[i] == r))
+                    upto = np.cumsum(fit.clock_odds[w, :, r])
+                    picked = np.minimum(np.searchsorted(upto, _CLOCK[mine]), len(CLOCK_WEIGHTS) - 1)
+                    own[i, mine] = picked
+                    moved[i, mine] = fit.clock_shift[w, picked, r]
     return own, moved
 
 

@@ -47,6 +47,11 @@ def _normals(seed: int) -> Floats:
     return out.reshape(3, DRAWS)
 
 
+def shuffled_normal(seed: int) -> Floats:
+    """(DRAWS,) standard normal, evenly spread, in an order of its own."""
+    return np.asarray(ndtri((np.random.default_rng(seed).permutation(DRAWS) + 0.5) / DRAWS))
+
+
 _NORMALS, _OTHER_NORMALS = _normals(20120217), _normals(20130901)
 _PATTERN_NORMAL = _OTHER_NORMALS[2]
 _TAIL_NORMAL = np.clip(_OTHER_NORMALS[1], -2.5, 2.5)
@@ -109,6 +114,7 @@ class RiskTable:
         self.tau_squared = self._flat("tau_squared")
         self.row_of_all = np.concatenate([[0], np.cumsum(self.rows)])[:-1]
         self.superseded = np.concatenate([p.superseded for p in pieces])
+        self.any_position = np.concatenate([p.any_position for p in pieces])
         self.renewal_rate = self._flat("renewal_rate")
         self.bent = tuple(p.bent for p in pieces)
         self.floor = np.array([p.floor for p in pieces])
@@ -235,12 +241,12 @@ class RiskTable:
         for i, state in enumerate(states):
             model = self.fits[fit[i]]
             node = self.node[fit[i]]
-            if model.position_names:
-                open_to_any = np.array([key[4] == "*" for key in model.row_keys])[rows[i]]
+            any_position = self.any_position[self.row_of_all[fit[i]] + rows[i]]
+            if model.position_names and any_position.any():
                 names = model.position_names
                 which = names.index(state.position) if state.position in names else len(names)
-                mean[i] += open_to_any * model.position_mean[which][node]
-                variance[i] += open_to_any * model.position_variance[which][node]
+                mean[i] += any_position * model.position_mean[which][node]
+                variance[i] += any_position * model.position_variance[which][node]
             if state.quality == Quality.PATTERN:
                 group = model.own_pattern[rows[i]]
                 mean[i] += model.own_pattern_mean[group, node]

@@ -33,7 +33,8 @@ class FitPiece:
     node: Ints  # (DRAWS,), as are clock and shape
     clock: Ints
     shape: Floats
-    superseded: NDArray[np.bool_]  # (rows,)
+    superseded: NDArray[np.bool_]  # (rows,), as is any_position: of parts of any position together
+    any_position: NDArray[np.bool_]
     pattern_share: Floats
     bent: Bend | None
     floor: float
@@ -59,6 +60,7 @@ class FitPiece:
             clock=clock_index(fit.clock_weight)[node],
             shape=fit.shape[node].astype(float),
             superseded=np.array([key[3] >= 0 for key in fit.row_keys]),
+            any_position=np.array([key[4] == "*" for key in fit.row_keys]),
             pattern_share=fit.pattern_share if len(fit.pattern_share) else np.zeros(len(fit.row_keys)),
             bent=bent,
             floor=_ramp(fit.weibull_p, (DOUBTFUL_P, MISFIT_P), (FLOOR_SD, MISFIT_FLOOR_SD)),

@@ -72,37 +72,38 @@ def _kind(state: PartState, unsure: bool) -> str:
 
 
 def failure_chance(
-    groups: list[Group], draws: LifeDraws, ahead_km: Floats, ahead_days: Floats, variance: float = 0.0
+    groups: list[Group], draws: LifeDraws, ahead_km: Floats, ahead_days: Floats, variance: Floats | None = None
 ) -> Floats:
     """1 - exp(-(H(u + ahead) - H(u))) of each part and draw, (parts, draws).
 
-    `variance` of hazards between machines: above 0 for the chance on an average one (`of_average_machine`).
+    `variance` of hazards between machines, (draws,), for the chance on an average one (`of_average_machine`).
     """
     out = np.zeros_like(draws.log_theta)
+    between = np.zeros((1, 1)) if variance is None else variance[:, None]
     if not (ahead_km.any() or ahead_days.any()):
         return out
     ahead = operational_units(ahead_km[:, None], ahead_days[:, None], draws.clock_weight)
     for group in groups:
         if group.surface is not None:
             out[group.at] = _chance_on_surface(
-                group, group.surface, draws, (ahead_km[group.at], ahead_days[group.at]), variance
+                group, group.surface, draws, (ahead_km[group.at], ahead_days[group.at]), between.mean(keepdims=True)
             )
             continue
-        now = of_average_machine(cumulative_hazard(group, draws, group.age), variance)
+        now = of_average_machine(cumulative_hazard(group, draws, group.age), between)
         then = cumulative_hazard(group, draws, group.age + ahead[group.at][..., None])
-        gain = of_average_machine(then, variance) - now
+        gain = of_average_machine(then, between) - now
         out[group.at] = (group.weight * -np.expm1(-np.maximum(gain, 0.0))).sum(axis=-1)
     return out
 
 
-def of_average_machine(hazard: Floats, variance: float) -> Floats:
-    """Cumulative hazard on a machine of average rider and shop, from that of all machines together.
+def of_average_machine(hazard: Floats, variance: Floats) -> Floats:
+    """Cumulative hazard on a machine of average rider and shop, from that of all machines together; broadcasts.
 
     Where hazards differ between machines as a gamma of mean 1, parts that reach an age are those of the gentler
     ones, and all together have log(1 + variance H) / variance (Vaupel, Manton and Stallard, 1979); this is its inverse,
     straight on past the ages at which parts are met.
     """
-    if variance <= 0.0:
+    if not variance.any():
         return hazard
     met = np.minimum(hazard, _MET)
     return np.asarray(np.expm1(variance * met) / variance + np.exp(variance * _MET) * (hazard - met))
@@ -137,7 +138,7 @@ def _on_surface(states: list[PartState], draws: LifeDraws, at: Ints) -> Group:
 
 
 def _chance_on_surface(
-    group: Group, surface: Surface, draws: LifeDraws, ahead_of: tuple[Floats, Floats], variance: float
+    group: Group, surface: Surface, draws: LifeDraws, ahead_of: tuple[Floats, Floats], variance: Floats
 ) -> Floats:
     ahead_km, ahead_days = ahead_of
     km, days = ahead_km[surface.part][:, None], ahead_days[surface.part][:, None]

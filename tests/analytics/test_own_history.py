@@ -17,7 +17,7 @@ from analytics.own_history import _density, weights_with_history
 from analytics.risk_draws import LifeDraws
 from analytics.risk_pieces import DRAWS
 from analytics.spells import Quality
-from analytics.survival_draws import groups_of
+from analytics.survival_draws import groups_of, of_average_machine
 
 SHAPE = 2.5
 
@@ -100,3 +100,12 @@ def test_what_is_not_a_plain_history_says_nothing() -> None:
     for fit in (FitStub(has_strata=True), FitStub(failures=3.0)):
         assert weigh(plain, draws, fit) == pytest.approx(draws.weight)
     assert weigh(plain, draws) != pytest.approx(draws.weight)
+
+
+def test_an_average_machine_s_hazard_undoes_what_gentle_machines_make_of_all_together() -> None:
+    """Gamma frailty of mean 1 and variance v: all together survive as (1 + v H)**(-1/v) (Vaupel and others, 1979)."""
+    hazard = np.array([0.05, 0.3, 0.7, 1.5])
+    between = np.array([[0.0, 0.05, 0.2]]).T
+    together = np.where(between > 0, np.log1p(between * hazard) / np.maximum(between, 1e-12), hazard)
+    np.testing.assert_allclose(of_average_machine(together, np.maximum(between, 1e-9)), np.tile(hazard, (3, 1)), 1e-6)
+    np.testing.assert_array_equal(of_average_machine(hazard, np.zeros(1)), hazard)
