@@ -10,9 +10,15 @@ import secrets
 import sys
 import tempfile
 import time
+from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from rich.console import Console
+
+if TYPE_CHECKING:
+    from service.db import Database
 
 DEMO_DATABASE = "sqlite:///var/demo.sqlite"
 SEED = 20260601
@@ -27,7 +33,9 @@ def main() -> int:
     os.environ.setdefault("WEAKSPOT_POOL_OPEN", "1")
     # The demo can be made again from its seed: losing it in a power cut costs nothing.
     os.environ.setdefault("WEAKSPOT_SQLITE_SYNCHRONOUS", "NORMAL")
+    from seed.shop_settings import say_where
     from service.cli import cli
+    from service.setup import load_layouts
 
     console = Console(highlight=False)
     started = time.monotonic()
@@ -35,9 +43,10 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as folder:
         files = _write_world(Path(folder), console)
         cli(["db", "upgrade"], standalone_mode=False)
-        _load_layouts()
+        _on_database(lambda database, _now: load_layouts(database))
         for shop, file in files:
             cli(["import", str(file), "--shop", shop, "--doubts", "3"], standalone_mode=False)
+        _on_database(say_where)
     cli(["fit"], standalone_mode=False)
     cli(["pool", "publish"], standalone_mode=False)
     console.rule("A stranger's machine", style="blue")
@@ -94,14 +103,13 @@ def _write_world(folder: Path, console: Console) -> list[tuple[str, Path]]:
     return [(names[file.stem], file) for file in files]
 
 
-def _load_layouts() -> None:
+def _on_database(work: Callable[[Database, datetime], None]) -> None:
     from service.db import Database
     from service.settings import Settings
-    from service.setup import load_layouts
 
     settings = Settings.from_environment()
     database = Database(settings.database_url, synchronous=settings.sqlite_synchronous)
-    load_layouts(database)
+    work(database, datetime.now(UTC))
     database.dispose()
 
 

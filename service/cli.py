@@ -25,6 +25,7 @@ from service.cli_person import person_group
 from service.cli_pool import pool_group
 from service.cli_renew import compare_parts, renew_on_purpose, show_changes
 from service.cli_renew_block import renew_block, show_log_marks
+from service.cli_shop import shop_settings
 from service.cli_token import token_group
 from service.errors import DomainError
 from service.settings import BadSetting
@@ -52,6 +53,7 @@ for _command in (
     show_changes,
     renew_block,
     show_log_marks,
+    shop_settings,
     person_group,
     token_group,
 ):

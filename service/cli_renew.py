@@ -161,10 +161,12 @@ def _show_groups(found: Mapping[str, Any]) -> None:
     from service.cli_text import console
 
     out = console()
-    for row in ([found["shop"]] if found["shop"] else []) + found["by_use"]:
+    for row in [*([found["shop"]] if found["shop"] else []), *found["by_use"], *found["by_region"],
+                *found["by_machine_use"]]:  # fmt: skip
         ratio = row["ratio"]
+        shops = f" ({row['shops']} shops)" if "shops" in row else ""
         out.print(
-            f"{row['group']}: {ratio['value']:.1f} times ({ratio['low']:.1f} to {ratio['high']:.1f}),"
+            f"{row['group']}{shops}: {ratio['value']:.1f} times ({ratio['low']:.1f} to {ratio['high']:.1f}),"
             f" {row['failures']:.0f} failures, {row['expected']:.0f} expected: {row['finding']}"
         )
     policy = found["policy"]

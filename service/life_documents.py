@@ -14,12 +14,16 @@ from service.estimates import pool_is_open
 from service.inspections.serving import snapshot_for
 from service.kept import Kept, database_key
 from service.model_comparisons import model_comparisons
-from service.models import MachineMake, MachineModel, PoolCell
+from service.models import Machine, MachineMake, MachineModel, PoolCell, Shop
 from service.own_repeats import own_repeats
 from service.queries import line_versions
+from service.shop_habits import groups_of
+
+LEVEL = 0.9
 
 _lives: Kept[dict[str, Any]] = Kept(256)
 _comparisons: Kept[dict[str, Any]] = Kept(128)
+_groups: Kept[dict[str, Any]] = Kept(128)
 
 
 def _basis(session: Session, shop_id: int, *, pool_open: bool) -> tuple[Any, ...]:
@@ -67,6 +71,25 @@ def comparison_document(session: Session, shop_id: int, component: str, *, pool_
         return {**found, "flags": list(snapshot.log_flags), "order_only": snapshot.order_only}
 
     return _comparisons.get((basis, component), make)
+
+
+def group_document(session: Session, shop_id: int, component: str, *, pool_open: bool) -> dict[str, Any]:
+    """Groups of machines for a component, of all models: by use, region and shop.
+
+    Raises
+    ------
+    NotFound
+        There is no such component.
+    """
+    basis = _basis(session, shop_id, pool_open=pool_open)
+    lines = session.execute(select(func.coalesce(func.sum(Machine.version), 0), func.count(Machine.id))).one()
+    said = tuple(session.execute(select(Shop.id, Shop.region, Shop.machine_use).order_by(Shop.id)).all())
+    asked = {"make": None, "model": None, "stratum": None, "level": LEVEL}
+
+    def make() -> dict[str, Any]:
+        return groups_of(session, shop_id, component, asked=asked, pool_open=pool_open)
+
+    return _groups.get((basis, component, tuple(lines), said), make)
 
 
 def models_on_record(session: Session) -> list[tuple[str, str]]:

@@ -7,9 +7,11 @@ from dataclasses import asdict
 from typing import Any
 
 import numpy as np
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from analytics.groups_compared import USES, GroupCompared, compare_groups, use_group
+from analytics.risk_draws import RiskTable
 from analytics.selection import ALL_SHOPS
 from analytics.shop_policy import ShopPolicy, shop_policies
 from analytics.spells import Spells
@@ -19,6 +21,11 @@ from service.inspections.serving import snapshot_for
 from service.models import Shop
 from service.records_seen import records_seen
 
+NO_REGIONS = (
+    "Regions and kinds of use are compared where the members of the pool opened it: a region's figures tell of its"
+    " shops, and are no cell of the published grid."
+)
+ONE_REGION = "fewer than two regions: each shop says its own in its settings"
 ALONE = "only this shop's own records may be shown: there is no other to hold it against"
 
 
@@ -38,6 +45,7 @@ def groups_of(
     own = session.get_one(Shop, shop_id).name
     spells = None if spells is None else _asked_about(spells, asked)
     policy, notes, by_use, shops = None, [], [], []
+    kinds: dict[str, list[dict[str, Any]]] = {"by_region": [], "by_machine_use": []}
     if spells is not None and len(spells):
         by_use = compare_groups(snapshot.risks, component, spells, use_group(spells), USES, level=level)
         mine = np.array([name == own for name in spells.shops])[spells.shop]
@@ -48,6 +56,14 @@ def groups_of(
             )
             found = shop_policies(snapshot.risks, component, spells, level=level)
             policy = next((p for p in found if p.shop == own), None)
+        if seen.everyone:
+            kinds = {
+                f"by_{kind}": _by_kind(session, snapshot.risks, component, spells, kind, level)
+                for kind in ("region", "machine_use")
+            }
+    notes += [] if seen.everyone else [NO_REGIONS]
+    if seen.everyone and not kinds["by_region"]:
+        notes.append(ONE_REGION)
     if policy is None:
         notes.append(ALONE if not seen.everyone else "this shop, or every other, has no part of known age on record")
     return {
@@ -59,9 +75,31 @@ def groups_of(
         "policy": None if policy is None else _policy(policy),
         "shop": next((_group(g) for g in shops if g.group == own), None),
         "by_use": [_group(g) for g in by_use],
+        **kinds,
         "estimate": {"version": snapshot.version},
         "notes": notes,
     }
+
+
+def _by_kind(
+    session: Session, risks: RiskTable, component: str, spells: Spells, kind: str, level: float
+) -> list[dict[str, Any]]:
+    """Groups of shops that said the same of their region, or of what their machines are used for; none of only one."""
+    said: dict[str, str] = dict(
+        session.execute(select(Shop.name, getattr(Shop, kind)).where(getattr(Shop, kind).is_not(None))).all()
+    )
+    of_shop = [(said.get(name) or "").strip() for name in spells.shops]
+    names = list({text.casefold(): text for text in sorted(of_shop, reverse=True) if text}.values())
+    place = {name.casefold(): k for k, name in enumerate(names)} | {"": -1}
+    group_of_shop = np.array([place[text.casefold()] for text in of_shop], dtype=np.int64)
+    group = group_of_shop[spells.shop]
+    if len(np.unique(group[spells.known_start & (group >= 0)])) < 2:
+        return []
+    rows = []
+    for found in compare_groups(risks, component, spells, group, names, level=level):
+        mine = group_of_shop == names.index(found.group)
+        rows.append(_group(found) | {"shops": len(np.unique(spells.shop[mine[spells.shop]]))})
+    return rows
 
 
 def _asked_about(spells: Spells, asked: Mapping[str, Any]) -> Spells:

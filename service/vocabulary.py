@@ -55,6 +55,8 @@ IMPORT_STATES = ("queued", "running", "done", "refused", "failed")
 EVENT_DATES = ("failed", "found", "in", "done")
 # What people may do in a shop; each of the first three may do what those before it may.
 ROLES = ("reader", "technician", "owner", "pool_steward")
+# What most machines of a shop are used for.
+MACHINE_USES = ("private", "touring", "rental", "school", "courier", "mixed")
 # What a token may do. Read, write and administer include one another in this order; pool is apart.
 SCOPES = ("read", "write", "admin", "pool")
 KM_PER_MILE = 1.609344  # international mile, exact by definition (1959 agreement)

@@ -24,6 +24,9 @@ class Shop(Base):
     # How the shop reads distances and texts; empty: as the installation has it.
     unit: Mapped[str | None] = mapped_column(String(2))
     locale: Mapped[str | None] = mapped_column(String(12))
+    # Climate, roads and use bend lives: groups to compare. Empty: nobody said.
+    region: Mapped[str | None] = mapped_column(String(80))
+    machine_use: Mapped[str | None] = mapped_column(String(20))
 
 
 class ApiToken(Base):

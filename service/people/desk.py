@@ -96,14 +96,23 @@ def stop_token(session: Session, actor: Actor, shop_id: int, public_id: uuid.UUI
     note_access(session, actor, "token revoked", shop_id=shop_id, detail=f"{token.label} ({token.scope})", now=now)
 
 
+# what an empty setting means
+EMPTY = {
+    "unit": "as the installation",
+    "locale": "as the installation",
+    "region": "not said",
+    "machine_use": "not said",
+}
+
+
 def change_shop(session: Session, actor: Actor, shop_id: int, changes: dict[str, str | None], *, now: datetime) -> Shop:
-    """Set unit and locale of a shop; what is not named stays."""
+    """Set unit, locale, region and use of a shop; what is not named stays."""
     shop = session.get_one(Shop, shop_id)
     changed = {name: value for name, value in changes.items() if getattr(shop, name) != value}
     for name, value in changed.items():
         setattr(shop, name, value)
     if changed:
-        said = ", ".join(f"{name} {value or 'as the installation'}" for name, value in changed.items())
+        said = ", ".join(f"{name} {value or EMPTY[name]}" for name, value in changed.items())
         note_access(session, actor, "settings changed", shop_id=shop_id, detail=said, now=now)
     return shop
 

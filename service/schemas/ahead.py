@@ -246,10 +246,16 @@ class ChangesReply(Reply):
 
 
 class GroupsReply(Reply):
-    """The shop against the others, its policy, and machines by use."""
+    """The shop against the others, its policy, and machines by use.
+
+    `by_region` and `by_machine_use` hold groups of shops by what their settings say, and how many shops are in each;
+    empty where the pool's members did not open it.
+    """
 
     policy = fields.Dict(required=True, allow_none=True)
     by_use = fields.List(fields.Dict(), required=True)
+    by_region = fields.List(fields.Dict(), required=True)
+    by_machine_use = fields.List(fields.Dict(), required=True)
 
 
 class LogReply(Reply):

@@ -6,7 +6,7 @@ from marshmallow import fields, validate
 
 from service.schemas.asked import Asked
 from service.schemas.fields import Name, Reply, Whole
-from service.vocabulary import ROLES, SCOPES, UNITS
+from service.vocabulary import MACHINE_USES, ROLES, SCOPES, UNITS
 
 
 class TokenAsked(Asked):
@@ -76,10 +76,15 @@ class MembersReply(Reply):
 
 
 class ShopAsked(Asked):
-    """How the shop reads distances and which language its pages speak; null: as the installation has it."""
+    """How the shop reads distances and which language its pages speak; null: as the installation has it.
+
+    Where it is and what its machines are used for put it into groups that are compared; null: nobody said.
+    """
 
     unit = fields.String(allow_none=True, validate=validate.OneOf(UNITS))
     locale = fields.String(allow_none=True, validate=validate.Regexp(r"^[a-z]{2}(_[A-Z]{2})?$"))
+    region = Name(allow_none=True, most=80)
+    machine_use = fields.String(allow_none=True, validate=validate.OneOf(MACHINE_USES))
 
 
 class ShopReply(Reply):
@@ -88,6 +93,8 @@ class ShopReply(Reply):
     name = fields.String(required=True)
     unit = fields.String(allow_none=True, required=True)
     locale = fields.String(allow_none=True, required=True)
+    region = fields.String(allow_none=True, required=True)
+    machine_use = fields.String(allow_none=True, required=True)
 
 
 class AccessQuery(Asked):

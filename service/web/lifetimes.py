@@ -10,7 +10,7 @@ from flask import Blueprint, Response, redirect, request, url_for
 
 from service.errors import InvalidInput, NotFound
 from service.estimates import pool_is_open
-from service.life_documents import comparison_document, life_document, models_on_record
+from service.life_documents import comparison_document, group_document, life_document, models_on_record
 from service.life_tables import life_table
 from service.people.access_log import note_access
 from service.pictures import FORMATS, life_picture
@@ -19,9 +19,10 @@ from service.security_headers import PAPER_POLICY
 from service.vocabulary import KM_PER_MILE
 from service.web.asked import load_asked, refuse_at
 from service.web.current import app, current
+from service.web.formats import distance
 from service.web.forms import shown
 from service.web.life_forms import LIFE_FIELDS, ChooseForm, PartForm, build_name, risk_request
-from service.web.names import catalogue_now, place_name
+from service.web.names import catalogue_now, place_name, use_name
 from service.web.texts import _
 
 blueprint = Blueprint("lifetimes", __name__, url_prefix="/lifetimes")
@@ -57,14 +58,36 @@ def compared(component: str) -> Any:
     pool_open = app().settings.pool_open
     with app().database.read() as session:
         found = comparison_document(session, current.shop_id, component, pool_open=pool_open)
+        groups = group_document(session, current.shop_id, component, pool_open=pool_open)
         pooled = pool_is_open(session, pool_open=pool_open)
     if pooled:
         with app().database.write() as session:
             note_access(session, current.actor(), "models compared", shop_id=None, detail=component, now=app().now())
     form = _choice()
     form.component.data = component
-    return shown("lifetimes/compared.html", form, found=found, within_name=_within_name, build_name=build_name,
-                 place=_place)  # fmt: skip
+    return shown(
+        "lifetimes/compared.html",
+        form,
+        found=found,
+        groups=groups,
+        group_name=_group_name,
+        within_name=_within_name,
+        build_name=build_name,
+        place=_place,
+    )
+
+
+def _group_name(group: str) -> str:
+    """A group of machines: how far they run a year, what they are used for, else by the name a shop gave it."""
+    low, high = (distance(km) for km in (3_000, 10_000))
+    by_distance = {
+        "light": _("less than %(low)s a year", low=low),
+        "usual": _("%(low)s to %(high)s a year", low=low, high=high),
+        "hard": _("more than %(high)s a year", high=high),
+    }
+    if group == "others":
+        return _("the others")
+    return by_distance.get(group.partition(" use, ")[0], use_name(group))
 
 
 def _place(ratio: float) -> str:

@@ -16,6 +16,15 @@ PERMISSIONS = (
     ("may_ride", lazy("may ride")),
 )
 
+USE_NAMES = {
+    "private": lazy("private riding"),
+    "touring": lazy("touring"),
+    "rental": lazy("rental"),
+    "school": lazy("riding school"),
+    "courier": lazy("courier work"),
+    "mixed": lazy("all sorts"),
+}
+
 # What each kind of doubt means, as pages say it.
 DOUBT_NAMES = {
     "unknown_word": lazy("a part the catalogue does not know by that word"),
@@ -59,6 +68,11 @@ def part_name(slug: str) -> str:
 def place_name(position: str | None) -> str:
     """A position in words."""
     return (position or "").replace("_", " ")
+
+
+def use_name(use: str) -> str:
+    """What machines are used for, in words."""
+    return str(USE_NAMES.get(use, use))
 
 
 def verdict(outcome: str) -> str:

@@ -15,10 +15,12 @@ from service.inspections.prices import set_hourly_rate
 from service.models import Shop
 from service.people.access_log import accesses_of, note_access, shown_access
 from service.people.desk import change_shop
+from service.vocabulary import MACHINE_USES
 from service.web import shop_people, shop_tokens
 from service.web.current import app, current
 from service.web.forms import NumberField, PageForm, choices, shown
 from service.web.gate import require_role
+from service.web.names import use_name
 from service.web.texts import _, current_locale, lazy, locale_of
 
 blueprint = Blueprint("shop", __name__, url_prefix="/shop")
@@ -52,6 +54,12 @@ class SettingsForm(PageForm):
         lazy("Currency"), [InputRequired(lazy("Write a currency code.")), Length(max=3), _known_currency]
     )
     locale = SelectField(lazy("Figures and days as in"))
+    region = StringField(
+        lazy("Region"),
+        [Length(max=80, message=lazy("Write at most 80 characters."))],
+        filters=[lambda text: " ".join((text or "").split())],
+    )
+    machine_use = SelectField(lazy("Most machines are used for"))
 
 
 @blueprint.get("")
@@ -70,7 +78,7 @@ def settings() -> Any:
     now, currency, rate = app().now(), (form.currency.data or "").upper(), form.hourly_rate.data
     assert rate is not None  # the form has made sure
     with app().database.write() as session:
-        wanted = {"unit": form.unit.data, "locale": form.locale.data or None}
+        wanted = {name: form[name].data or None for name in ("unit", "locale", "region", "machine_use")}
         change_shop(session, current.actor(), current.shop_id, wanted, now=now)
         if (rate, currency) != (current.hourly_rate, current.currency):
             set_hourly_rate(session, current.shop_id, rate, currency, now=now)
@@ -101,7 +109,10 @@ def _filled() -> SettingsForm:
         hourly_rate=current.hourly_rate,
         currency=current.currency,
         locale=shop.locale or "",
+        region=shop.region or "",
+        machine_use=shop.machine_use or "",
     )
+    form.machine_use.choices = choices([("", _("not said")), *((use, use_name(use)) for use in MACHINE_USES)])
     names = [(code, _locale_name(code)) for code in LOCALES]
     form.locale.choices = choices([("", _("this installation")), *names])
     return form

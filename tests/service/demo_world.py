@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from seed.demo import SEED
+from seed.shop_settings import say_where
 from seed.world import build_world, write_world
 from seed.world_params import SHOPS
 from service.app import WeakspotApp, build_app
@@ -37,6 +38,7 @@ def make_demo(folder: Path) -> Path:
     names = {shop.slug: shop.name for shop in SHOPS}
     for file in write_world(build_world(SEED), folder):
         take_in(database, file.read_bytes(), shop=names[file.stem], today=date(2026, 6, 1))
+    say_where(database, NOW)
     refit(database, pool_open=True, now=NOW)
     publish(database, now=NOW, pool_open=True, asker=COMMAND_LINE)
     database.dispose()

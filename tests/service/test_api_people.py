@@ -123,7 +123,8 @@ def test_settings_of_the_shop(keeper: Caller, gasket: Caller) -> None:
     known = {"If-Match": keeper.get("/api/v1/shop").headers["ETag"]}
     assert keeper.send("PATCH", "/api/v1/shop", json={"unit": "mi"}, headers=known).get_json()["unit"] == "mi"
     shown = gasket.get("/api/v1/shop")
-    assert shown.get_json() == {"name": "The Cog & Gasket", "unit": "mi", "locale": None}
+    nothing = {"locale": None, "region": None, "machine_use": None}
+    assert shown.get_json() == {"name": "The Cog & Gasket", "unit": "mi", **nothing}
     known = {"If-Match": shown.headers["ETag"]}
     assert gasket.send("PATCH", "/api/v1/shop", json={"unit": "km"}, headers=known).status_code == 403
     assert keeper.send("PATCH", "/api/v1/shop", json={"unit": "leagues"}, headers=known).status_code == 422

@@ -105,7 +105,7 @@ def cases_of_the_desk() -> Iterator[Case]:
     yield Case("POST", f"{API}/backtests", {"as_of": "2020-01-01", "known_at": "2026-01-01T00:00:00Z"})
     yield Case("PUT", f"{API}/import-settings", {"by": "A. Person", "columns": {"Km": "odometer"}, "date_order": "ymd",
                "decimal_mark": ".", "unit": "km", "currency": "EUR"})  # fmt: skip
-    yield Case("PATCH", f"{API}/shop", {"unit": "km", "locale": "en_GB"})
+    yield Case("PATCH", f"{API}/shop", {"unit": "km", "locale": "en_GB", "region": "Ellery Coast"})
 
 
 def texts_in(body: Any, path: Path = ()) -> Iterator[Path]:

@@ -14,7 +14,8 @@ from tests.web.browsers import Browsing
 from tests.web.people import PASSWORD, Visitor
 
 PEOPLE, TOKENS = "/shop/people", "/shop/tokens"
-SETTINGS = {"unit": "mi", "hourly_rate": "72.50", "currency": "chf", "locale": "de_CH"}
+SETTINGS = {"unit": "mi", "hourly_rate": "72.50", "currency": "chf", "locale": "de_CH", "region": " Ellery  Coast ",
+            "machine_use": "rental"}  # fmt: skip
 
 
 def text_of(answer: object) -> str:
@@ -28,7 +29,8 @@ def test_settings_are_kept_and_used(app: WeakspotApp, owner: Visitor) -> None:
     assert 'value="CHF"' in page and 'value="72.5' in page
     with app.database.read() as session:
         shop = session.get_one(Shop, owner.shop_id)
-    assert (shop.unit, shop.locale) == ("mi", "de_CH")
+    assert (shop.unit, shop.locale, shop.region, shop.machine_use) == ("mi", "de_CH", "Ellery Coast", "rental")
+    assert 'value="Ellery Coast"' in page
     assert "an hour 72.50 CHF" in text_of(owner.get("/shop/accesses"))
 
 
@@ -41,6 +43,8 @@ def test_settings_are_kept_and_used(app: WeakspotApp, owner: Visitor) -> None:
         ({"currency": "XQQ"}, "three letters"),
         ({"unit": "leagues"}, "valid choice"),
         ({"locale": "xx_YY"}, "valid choice"),
+        ({"region": "x" * 81}, "at most 80 characters"),
+        ({"machine_use": "racing"}, "valid choice"),
     ],
 )
 def test_settings_that_cannot_be(app: WeakspotApp, owner: Visitor, wrong: dict[str, str], said: str) -> None:
