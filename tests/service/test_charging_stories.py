@@ -101,6 +101,22 @@ def test_two_regulators_later(demo: Caller) -> None:
     assert "not the victim" in notes["H02"]
 
 
+def test_three_invoices_in_twenty_thousand_km(demo: Caller) -> None:
+    """D, told as invoices alone: the cause is pointed at, and a fourth regulator warned against."""
+    history = [
+        {"component": "regulator_rectifier", "action": "renewed", "odometer": {"value": km, "unit": "km"}}
+        for km in (18_000, 27_000, 36_000)
+    ]
+    made = start(demo, {**LANNER, "model": "Lanner 650 T"}, history=history)
+    assert [(fact["id"], fact["implied"]) for fact in made["facts"]] == [("H02", True)]
+    (warned,) = (text for text in made["to_read"] if "a fourth" in text)
+    assert all(cause in warned for cause in ("connector", "stator's insulation", "earth", "load"))
+    for component, ratio in (("stator", 3), ("earth_point", 3)):
+        parts = [part for part in made["posteriors"] if part["component"] == component]
+        assert parts and all(after(p) == pytest.approx(moved_odds(before(p), ratio), rel=1e-9) for p in parts)
+    assert "T08" in {line["check"] for line in made["plan"]["lines"]}  # connectors and the charging path
+
+
 def test_taped_splice(demo: Caller) -> None:
     """Q8: harness about 4, connector 2; T33 is in the plan."""
     made = start(demo, facts=[{"id": "H03"}])
