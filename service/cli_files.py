@@ -97,8 +97,14 @@ def import_file(
                 progress=lambda done, total: advance(done, total, ""),
             )
     except ColumnsUnclear as error:
-        guesses = ",".join(f"{use.written}={use.column or '?'}" for use in error.columns if use.how in ("guess", ""))
-        click.echo(f"Taken for: --columns {guesses!r}; or accept that with --accept-columns.", err=True)
+        unsure = [use for use in error.columns if use.how in ("guess", "")]
+        guesses = ",".join(f"{use.written}={use.column or '?'}" for use in unsure)
+        said = (
+            "; accept that with --accept-columns"
+            if all(use.how for use in unsure)
+            else "; put a column, or -, for each ?"
+        )
+        click.echo(f"Taken for: --columns {guesses!r}{said}.", err=True)
         raise
     if json_output:
         as_json(report.to_dict())

@@ -27,7 +27,8 @@ _WORDS: Mapping[str, tuple[str, ...]] = {
              "ticket", "auftrag", "auftragsnummer", "auftragsnr", "ordre", "numero ordre"),
     "date": ("day", "job date", "date in", "date done", "done on", "when", "datum", "jour"),
     "machine": ("bike", "vehicle", "reference", "ref", "vin", "frame", "frame no", "frame number", "chassis",
-                "chassis no", "machine no", "fahrgestellnummer", "fahrzeug", "chassis numero", "vehicule"),
+                "chassis no", "machine no", "fahrgestellnummer", "fahrgestell", "fahrgestellnr", "fgnr", "rahmennummer",
+                "fahrzeug", "chassis numero", "vehicule"),
     "make": ("maker", "brand", "manufacturer", "marke", "hersteller", "marque"),
     "model": ("type", "model name", "modell", "typ", "modele"),
     "family": ("engine", "engine family", "engine type", "motor", "moteur"),
@@ -37,7 +38,7 @@ _WORDS: Mapping[str, tuple[str, ...]] = {
                          "immatriculation"),
     "odometer": ("km", "kms", "odo", "clock", "reading", "mileage", "miles", "mi", "distance", "odometer km",
                  "odometer mi", "odo km", "odo mi", "km reading", "kilometers", "kilometres", "kilometerstand",
-                 "tacho", "kilometrage"),
+                 "km stand", "tachostand", "tacho", "kilometrage"),
     "unit": ("units", "km mi", "einheit", "unite"),
     "component": ("part", "item", "part name", "what part", "description", "teil", "bauteil", "piece"),
     "position": ("side", "place", "where", "location", "seite", "cote"),
@@ -46,7 +47,8 @@ _WORDS: Mapping[str, tuple[str, ...]] = {
     "source": ("origin", "from", "quelle"),
     "quality": ("part quality", "grade", "qualitaet", "qualite"),
     "labour_hours": ("hours", "labour", "labor", "labor hours", "time", "hrs", "stunden", "heures"),
-    "parts_cost": ("parts", "part cost", "price", "part price", "parts price", "material", "materialkosten"),
+    "parts_cost": ("parts", "part cost", "price", "part price", "parts price", "material", "materialkosten",
+                   "cost", "preis", "prix"),
     "labour_cost": ("labor cost", "labour price", "lohn", "lohnkosten"),
     "currency": ("ccy", "cur", "waehrung", "devise"),
     "notes": ("note", "remarks", "remark", "comment", "comments", "text", "bemerkung", "notiz", "remarques"),
@@ -136,10 +138,12 @@ def _unclear(line: int, uses: Sequence[ColumnUse]) -> ColumnsUnclear:
             name = shorten(use.written)
             reason = "the column is not known" if use.written.strip() else "a column has no name"
             problems.append(RowProblem(line, name or "(no name)", name, reason, _instead(use)))
-    said = [f'column "{problem.column}": {problem.reason}; write {problem.instead}' for problem in problems]
+    said = ", ".join(f'"{problem.column}"' for problem in problems[:LISTED_FAULTS])
     known = {use.column for use in uses if use.how in ("exact", "given", "shop")}
     guesses = {use.column for use in uses if use.how == "guess"}
-    detail = "line 1, " + "; ".join(said[:3])
+    detail = f"line 1: not known are the columns {said}"
+    if not all(use.how for use in uses):
+        detail += f"; columns of a job-line file are {', '.join(JOB_LINE_COLUMNS)}"
     if not known and 2 * len(guesses) < len(uses):
         detail = f"the first line must name the columns: {', '.join(JOB_LINE_COLUMNS)}"
     elif guesses and all(use.how for use in uses):
@@ -150,9 +154,9 @@ def _unclear(line: int, uses: Sequence[ColumnUse]) -> ColumnsUnclear:
 
 def _instead(use: ColumnUse) -> str:
     if use.column:
-        return f"{use.column}, if that is meant, or say so with the file; else leave the column out"
+        return f'{use.column}, if that is meant, or "{shorten(use.written)}={LEFT_OUT}" with the file to leave it out'
     if not use.written.strip():
         return "a name, or take the column out"
     near = process.extractOne(fold_column(use.written)[:60], JOB_LINE_COLUMNS, score_cutoff=70)
-    known = f"known are {', '.join(JOB_LINE_COLUMNS)}"
-    return f"{near[0]}, if that is meant, or take the column out; {known}" if near else f"no such column; {known}"
+    example = near[0] if near else "notes"
+    return f'with the file which column it is, as in "{shorten(use.written)}={example}", or {LEFT_OUT} to leave it out'

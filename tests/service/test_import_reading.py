@@ -88,6 +88,20 @@ def test_unknown_column_is_named_with_the_nearest_known_one() -> None:
     assert problem.instead.startswith("odometer,")
 
 
+def test_columns_of_a_german_shop_are_guessed_and_one_nobody_knows_says_what_to_write() -> None:
+    header = "Auftrag;Datum;Fahrgestell;Marke;Modell;Km-Stand;Einheit;Teil;Arbeit;Grund;Preis;Währung;Notiz;Wetter"
+    error = refused(
+        f"{header}\n7001;2019-03-12;M-1;Tindrake;Lanner 650;23456;km;Regler;renewed;failed;95;EUR;x;y\n".encode()
+    )
+    taken = {problem.column: problem.instead.partition(",")[0] for problem in error.problems}
+    assert list(taken.values())[:-1] == [
+        "card", "date", "machine", "make", "model", "odometer", "unit", "component", "action", "reason", "parts_cost",
+        "currency", "notes",
+    ]  # fmt: skip
+    assert '"Wetter=notes", or - to leave it out' in error.problems[-1].instead
+    assert str(error).count("model_year") == 1  # the columns there are: once, not at every one that is not known
+
+
 def test_missing_and_doubled_columns_are_all_named() -> None:
     error = refused(b"card,machine,notes,notes\n1,2,3,4\n")
     assert {(p.column, p.reason) for p in error.problems} == {

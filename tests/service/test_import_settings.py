@@ -92,7 +92,9 @@ def test_the_command(weakspot: Command, tmp_path: Path) -> None:
     file = tmp_path / "own.csv"
     file.write_bytes(OWN)
     code, _, error = weakspot("import", str(file), "--shop", "A")
-    assert (code, "Job no=card" in error, "--accept-columns" in error) == (1, True, True)
+    # One column nobody can guess: accepting the guesses alone would not do.
+    assert (code, "Job no=card" in error, "put a column, or -, for each ?" in error) == (1, True, True)
+    assert weakspot("import", str(file), "--shop", "A", "--accept-columns")[0] == 1
     said = ",".join(f"{name}={column}" for name, column in {**MEANT, "Colour": "-"}.items())
     forms = ("--date-order", "dmy", "--decimal-mark", ",")
     code, out, _ = weakspot("import", str(file), "--shop", "A", "--columns", said, *forms)
