@@ -21,7 +21,6 @@ from analytics.pattern_mix import shares_by_row
 from analytics.pattern_shape import PatternShape, pattern_shape, with_pattern_shape
 from analytics.pooling_layout import build_layout
 from analytics.pooling_problem import Problem
-from analytics.pooling_tree import Solution
 from analytics.restoration import SHARES, has_repairs, log_prior_of_shares, restored
 from analytics.soft_terms import LeftOut, Pairs, bring_in
 from analytics.spells import Quality, Spells
@@ -93,11 +92,11 @@ class ComponentWork:
         return cls(component, stats, kept, problem, points, pattern, restoration, left_out, pairs)
 
     def finish(self, outside: SpreadPrior) -> ComponentFit:
-        """Draw the nodes and solve them; `outside` is what other components say of the spreads."""
+        """Draw the nodes; `outside` is what other components say of the spreads."""
         return self.finish_from(self.points.both_rounds(outside))
 
-    def finish_from(self, points: Weighed, solved: Solution | None = None) -> ComponentFit:
-        """The same from weighed points, at which the effects may be known already."""
+    def finish_from(self, points: Weighed) -> ComponentFit:
+        """The same from weighed points."""
         own = self.own_spreads
         chosen, copies = points.drawn()
         clock, shape, log_spreads = points.clock[chosen], points.shape[chosen], points.log_spreads[chosen]
@@ -111,7 +110,7 @@ class ComponentWork:
             copies=copies,
             spread_names=self.problem.spread_names,
             log_spreads=log_spreads,
-            solution=self.problem.solve(clock, shape, log_spreads)[1] if solved is None else solved.at(chosen),
+            solution=points.found.at(chosen),
             log_shares=points.outside.clock_shares(own.clock_evidence),
         )
         fit = replace(

@@ -17,6 +17,7 @@ from scipy.special import ndtri
 from analytics.component_fit import SLOTS
 from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.pooling_problem import Problem
+from analytics.pooling_tree import Solution
 from analytics.spread_prior import SPREAD_SCALES, SpreadPrior, WeightedSpreads
 from analytics.sufficient_stats import SHAPE_KNOTS, SHAPE_STEP
 
@@ -97,7 +98,7 @@ class Points:
     log_proposal: Floats  # of the round's own proposal
     proposal: Proposal
     moments: tuple[Floats, Floats] | None
-    eta: tuple[Floats, Floats]  # mean and variance of each cell's effects, (points, cells)
+    found: Solution  # the effects at each point
 
     @property
     def weight(self) -> Floats:
@@ -136,8 +137,7 @@ def _sample(
     clock, shape = proposal.clocks[pick], np.exp(log_shape)
     target, found = problem.solve(clock, shape, log_spreads)
     target = target + SpreadPrior().log_density(problem.spread_names, log_spreads)
-    eta = found.mean, found.variance
-    bare = Points(clock, shape, log_spreads, target, np.zeros(_POINTS), proposal, moments, eta)
+    bare = Points(clock, shape, log_spreads, target, np.zeros(_POINTS), proposal, moments, found)
     return replace(bare, log_proposal=_log_proposal(bare, problem.spread_names, moments))
 
 
@@ -223,17 +223,16 @@ class Explored:
         )
         log_weight = target + outside.log_factor(names, log_spreads) - mixture
         log_prior = SpreadPrior().log_density(names, log_spreads) + outside.log_factor(names, log_spreads)
-        mean, variance = (np.concatenate(both) for both in zip(*(p.eta for p in rounds), strict=True))
-        eta = (mean, variance)
-        return Weighed(clock, shape, log_spreads, log_weight, log_prior - mixture, eta, self.seed, outside)
+        found = self.first.found.joined(second.found)
+        return Weighed(clock, shape, log_spreads, log_weight, log_prior - mixture, found, self.seed, outside)
 
 
 @dataclass(frozen=True)
 class Weighed:
     """Points (n,) of clock index, shape and log spreads (n, k) with the logarithm of what each is worth.
 
-    `log_offset` is what that is besides the evidence of the data; `eta` the cells' effects, (n, cells); `outside` what
-    other components say.
+    `log_offset` is what that is besides the evidence of the data; `found` are the effects at each point; `outside` is
+    what other components say.
     """
 
     clock: Ints
@@ -241,7 +240,7 @@ class Weighed:
     log_spreads: Floats
     log_weight: Floats
     log_offset: Floats
-    eta: tuple[Floats, Floats]
+    found: Solution
     seed: int
     outside: SpreadPrior
 

@@ -28,6 +28,7 @@ Ints = NDArray[np.int64]
 _LARGEST_STEP = 2.0  # in log hazard; keeps Newton from overshooting out of an empty start
 _LARGEST_EXPONENT = 60.0
 _MOST_STEPS = 60
+_NO_PROGRESS = 1e-3
 
 
 @dataclass(frozen=True)
@@ -91,6 +92,16 @@ class Solution:
             value = getattr(self, f.name)
             picked[f.name] = tuple(v[nodes] for v in value) if isinstance(value, tuple) else value[nodes]
         return Solution(**picked)
+
+    def joined(self, other: Solution) -> Solution:
+        """With the nodes of another after these."""
+        return Solution(**{f.name: _both(getattr(self, f.name), getattr(other, f.name)) for f in fields(self)})
+
+
+def _both(one: Any, two: Any) -> Any:
+    if isinstance(one, tuple):
+        return tuple(_both(a, b) for a, b in zip(one, two, strict=True))
+    return np.concatenate([one, two])
 
 
 class _Elimination:
@@ -158,6 +169,7 @@ def solve(
     log_exposure = np.log(np.maximum(exposure, 1e-300))
     mean, variance = _start(hyper, deaths, exposure) if start is None else start
     log_rate = np.minimum(log_exposure + mean + 0.5 * variance, _LARGEST_EXPONENT)
+    before = [np.full(nodes, np.inf)] * 2
     for _ in range(_MOST_STEPS):
         rate = np.exp(log_rate)
         elimination = _Elimination(tree, precision, root_precision, tree.sum_cells(rate))
@@ -170,8 +182,13 @@ def solve(
         # v falls as the rate rises and the rate rises with v: without this factor wide cells swing for ever
         log_rate = log_rate + gap / (1.0 + 0.5 * rate * variance**2)
         unsettled = np.maximum(np.abs(move).max(axis=1), np.abs(gap).max(axis=1))
-        if unsettled.max() < tolerance:
+        # at shapes far from any that the data allow a node may stay where it is, unsettled, for good
+        # (or swing between two places)
+        again = [np.abs(unsettled - earlier) < _NO_PROGRESS * unsettled for earlier in before]
+        stuck = (unsettled > _LARGEST_STEP) & (again[0] | again[1])
+        if np.where(stuck, 0.0, unsettled).max() < tolerance:
             break
+        before = [before[1], unsettled]
     rate = np.exp(np.minimum(log_exposure + mean + 0.5 * variance, _LARGEST_EXPONENT))
     quadratic = root_precision * (levels[0][:, 0] - hyper.root_mean) ** 2
     log_prior = np.log(root_precision)

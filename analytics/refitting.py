@@ -96,13 +96,13 @@ def refit(kept: KeptFit, spells: Spells) -> tuple[ComponentFit, KeptFit] | None:
     if points_work is None:
         return None
     work = points_work
-    evidence, found = work.problem.solve(
-        kept.points.clock, kept.points.shape, kept.points.log_spreads, start=kept.points.eta
-    )
-    points = replace(kept.points, log_weight=evidence + kept.points.log_offset, eta=(found.mean, found.variance))
+    points = kept.points
+    start = points.found.mean, points.found.variance
+    evidence, found = work.problem.solve(points.clock, points.shape, points.log_spreads, start)
+    points = replace(points, log_weight=evidence + points.log_offset, found=found)
     if points.worth < _LEAST_WORTH * kept.worth:
         return None
-    return work.finish_from(points, found), KeptFit(work, points, spells, marks, kept.worth, many)
+    return work.finish_from(points), KeptFit(work, points, spells, marks, kept.worth, many)
 
 
 def _exchange(work: ComponentWork, old: Spells, new: Spells) -> bool:

@@ -272,17 +272,19 @@ class _Paths:
     def _passage(self, rows: UnknownSpells, ages: Floats, eta: Floats, shape: float) -> tuple[Floats, Floats, Floats]:
         """Log-likelihood of what happened at each age, dH, and H at entry, (n, ages)."""
 
-        def hazard(age: Floats) -> Floats:
-            return np.exp(np.minimum(eta + shape * np.log(age), 50.0))
+        def hazard(eta: Floats, log_age: Floats) -> Floats:
+            return np.exp(np.minimum(eta + shape * log_age, 50.0))
 
-        at_entry = hazard(ages)
-        to_lower = hazard(ages + (self.lower - self.entry)[:, None]) - at_entry
-        gone = ages + (self.exit - self.entry)[:, None]
-        to_exit = hazard(gone) - at_entry
-        log_density = eta + np.log(shape) + (shape - 1.0) * np.log(gone) + self.log_rate[:, None]
-        width = np.maximum(to_exit - to_lower, 1e-9)
-        passed = np.where(rows.between[:, None], 0.5 * (to_lower + to_exit), to_exit)
-        log_event = np.where(rows.between[:, None], np.log(width), log_density)
+        at_entry = hazard(eta, np.log(ages))
+        log_gone = np.log(ages + (self.exit - self.entry)[:, None])
+        passed = hazard(eta, log_gone) - at_entry
+        log_event = eta + np.log(shape) + (shape - 1.0) * log_gone + self.log_rate[:, None]
+        at = np.flatnonzero(rows.between)
+        if len(at):
+            lower = np.log(ages[at] + (self.lower - self.entry)[at, None])
+            to_lower, to_exit = hazard(eta[at], lower) - at_entry[at], passed[at]
+            passed[at] = 0.5 * (to_lower + to_exit)
+            log_event[at] = np.log(np.maximum(to_exit - to_lower, 1e-9))
         return rows.failed[:, None] * log_event - passed, passed, at_entry
 
 
