@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import groupby
 
 import numpy as np
@@ -46,14 +47,19 @@ class PartWorth:
     table: Mapping[Choice, float]
     most: int
 
-    @property
+    @cached_property
+    def among(self) -> Choice:
+        """The options as a set."""
+        return frozenset(self.options)
+
+    @cached_property
     def complete(self) -> bool:
         """True where every choice has its own worth."""
         return max(len(choice) for choice in self.table) < self.most
 
-    def of(self, choice: Iterable[str]) -> float:
+    def of(self, choice: Choice) -> float:
         """Worth of what `choice` does for these parts."""
-        here = frozenset(choice) & frozenset(self.options)
+        here = choice & self.among
         if len(here) <= self.most:
             return self.table[here]
         return max(worth for counted, worth in self.table.items() if counted <= here)
@@ -111,8 +117,9 @@ def part_worths(
         Value at most so many options together; by default as many as `JOINT_WORK` allows.
     """
     merged: dict[tuple[tuple[str, ...], int], dict[Choice, float]] = {}
+    parts_of = [frozenset(t.part for t in o.targets) for o in options]
     for group in groups_of_parts(options, risks, joint):
-        looking = [o for o in options if any(t.part in group.index for t in o.targets)]
+        looking = [o for o, parts in zip(options, parts_of, strict=True) if not parts.isdisjoint(group.index)]
         if not looking:
             continue
         factors = {o.id: likelihoods(o, group, risks) for o in looking}

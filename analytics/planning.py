@@ -46,6 +46,7 @@ def plan_checks(
     risks: Sequence[ComponentRisk],
     circumstances: Circumstances,
     joint: Sequence[JointChances] = (),
+    alone: Mapping[str, float] | None = None,
 ) -> Plan:
     """The most valuable plan for these minutes.
 
@@ -60,6 +61,8 @@ def plan_checks(
     circumstances : Circumstances
     joint : sequence of JointChances
         Of parts a diagnosis has tied (`Diagnosis.joint`).
+    alone : mapping from option id to its worth alone, optional
+        Where it is known already: it is the same whatever the circumstances.
 
     Returns
     -------
@@ -81,7 +84,7 @@ def plan_checks(
         circumstances.minutes - sum(o.minutes for o in chosen) - sum(by_group[g].minutes for g in set(ways.values()))
     )
     chosen = _fuller_safety(chosen, possible, worths, spare)
-    alone = worths_alone(options, index, joint)
+    alone = alone or worths_alone(options, index, joint)
     unmet = _unmet_safety(options, chosen, refused, alone)
     short = any(u.code == "no_time" for u in unmet)
     lines = lines_in_order(chosen, ways, by_group, alone, worths, index, safety_first=short)
@@ -104,6 +107,7 @@ def step_of_permission(
     circumstances: Circumstances,
     plan: Plan,
     joint: Sequence[JointChances] = (),
+    alone: Mapping[str, float] | None = None,
 ) -> PermissionStep | None:
     """What the next permission up would add to `plan`; None at the top of the ladder.
 
@@ -113,7 +117,7 @@ def step_of_permission(
     rank = PERMISSIONS.index(circumstances.permission)
     if rank + 1 == len(PERMISSIONS):
         return None
-    wider = plan_checks(options, groups, risks, replace(circumstances, permission=PERMISSIONS[rank + 1]), joint)
+    wider = plan_checks(options, groups, risks, replace(circumstances, permission=PERMISSIONS[rank + 1]), joint, alone)
     before = {line.check.id for line in plan.lines}
     new = tuple(line.check.id for line in wider.lines if line.check.id not in before)
     return PermissionStep(PERMISSIONS[rank + 1], wider.worth - plan.worth, new)

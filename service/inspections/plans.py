@@ -9,8 +9,9 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
+from analytics.check_worth import risks_by_part
 from analytics.life_model_types import Horizon
-from analytics.planning import PermissionStep, plan_checks, step_of_permission
+from analytics.planning import PermissionStep, plan_checks, step_of_permission, worths_alone
 from analytics.planning_types import Circumstances, Plan
 from analytics.spells import DAYS_PER_YEAR
 from service.catalogue_types import Catalogue
@@ -70,6 +71,13 @@ def plan_described(
 ) -> InspectionPlan:
     """Plan the inspection of a described machine (checked by `PlanAsked`)."""
     ranking, snapshot = rank_described(session, shop_id, asked, today=today, pool_open=settings.pool_open)
+    return plan_of_ranking(ranking, snapshot, asked, settings)
+
+
+def plan_of_ranking(
+    ranking: Ranking, snapshot: Snapshot, asked: Mapping[str, Any], settings: Settings
+) -> InspectionPlan:
+    """Plan the inspection of a described machine whose ranking is there already."""
     places = places_of(ranking, snapshot)
     observed = observed_in(asked, places)
     return make_plan(ranking, snapshot, circumstances_of(asked), settings, weigh(places, observed))
@@ -108,8 +116,9 @@ def make_plan(
     if does_not_run(observed, catalogue):
         circumstances = replace(circumstances, engine_runs=False)
     left = choices_for(weighed, catalogue, settings.hourly_rate)
-    plan = plan_checks(left.options, left.groups, left.risks, circumstances, left.joint)
-    step = step_of_permission(left.options, left.groups, left.risks, circumstances, plan, left.joint)
+    alone = worths_alone(left.options, risks_by_part(left.risks), left.joint)
+    plan = plan_checks(left.options, left.groups, left.risks, circumstances, left.joint, alone)
+    step = step_of_permission(left.options, left.groups, left.risks, circumstances, plan, left.joint, alone)
     defects = safety_reply(observed.findings, observed.symptoms, catalogue)
     return InspectionPlan(
         ranking, circumstances, plan, step, catalogue, settings.currency, tuple(defects), frozenset(left.looked_at)

@@ -30,7 +30,7 @@ from service.web.asked import load_asked, refuse_at
 from service.web.current import app, current
 from service.web.finding_forms import FINDING_FIELDS, BillForm, FindingForm, OutcomeForm, bill_request, finding_request
 from service.web.forms import shown
-from service.web.look_first import look
+from service.web.look_first import described
 from service.web.look_forms import FIELDS, inspection_request
 from service.web.once import done_once, new_key
 from service.web.texts import _
@@ -53,16 +53,22 @@ def index() -> Any:
 @done_once
 def start() -> Any:
     """Start the inspection of the machine that the address describes."""
+    with app().database.read() as session:
+        form, described_as = described(session)
+    asked = described_as and load_asked(InspectionAsked(), inspection_request(form, [current.login]), form, FIELDS)
+    if asked:
+        try:
+            return redirect(_started(asked), 303)
+        except DomainError as error:
+            refuse_at(form, error, FIELDS)
+    return shown("look_first.html", form, found=None, makes=[], models=[], first=0, once_key=new_key())
+
+
+def _started(asked: dict[str, Any]) -> str:
+    now, today = app().now(), app().today()
     with app().database.write() as session:
-        form, found = look(session)
-        asked = found and load_asked(InspectionAsked(), inspection_request(form, [current.login]), form, FIELDS)
-        if not asked:
-            return shown("look_first.html", form, found=None, makes=[], models=[], first=0, once_key=new_key())
-        row = start_visit(
-            session, current.shop_id, asked, now=app().now(), today=app().today(), settings=app().settings
-        )
-        where = url_for("web.inspections.one", inspection_id=row.public_id)
-    return redirect(where, 303)
+        row = start_visit(session, current.shop_id, asked, now=now, today=today, settings=app().settings)
+        return url_for("web.inspections.one", inspection_id=row.public_id)
 
 
 def _standing(session: Any, inspection_id: uuid.UUID) -> Standing:

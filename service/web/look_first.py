@@ -9,8 +9,9 @@ from sqlalchemy.orm import Session
 
 from service.catalogue import current_catalogue
 from service.errors import DomainError
-from service.inspections.plans import plan_described
-from service.inspections.rank_with_evidence import answer_ranking
+from service.inspections.plans import plan_of_ranking
+from service.inspections.rank_with_evidence import ranking_reply
+from service.inspections.ranking import rank_described
 from service.schemas.plan import PlanAsked
 from service.web.asked import load_asked, refuse_at
 from service.web.current import app, current
@@ -31,22 +32,26 @@ def index() -> Any:
     return shown("look_first.html", form, found=found, makes=makes, models=models, first=FIRST, once_key=new_key())
 
 
-def look(session: Session) -> tuple[LookForm, dict[str, Any] | None]:
-    """The form as the address has it, and what it comes to; None before it is filled in, or where it was refused."""
+def described(session: Session) -> tuple[LookForm, dict[str, Any] | None]:
+    """The form as the address has it, and what it asks; None before it is filled in, or where it was refused."""
     form = LookForm(request.args if request.args else None, meta={"csrf": False})
     form.offer(current_catalogue(session))
     if not request.args:
         form.begin()
         return form, None
-    if not form.validate():
-        return form, None
-    asked = load_asked(PlanAsked(), request_of(form), form, FIELDS)
+    return form, load_asked(PlanAsked(), request_of(form), form, FIELDS) if form.validate() else None
+
+
+def look(session: Session) -> tuple[LookForm, dict[str, Any] | None]:
+    """The form, and what it comes to; None before it is filled in, or where it was refused."""
+    form, asked = described(session)
     if asked is None:
         return form, None
     settings, today = current.settings, app().today()
     try:
-        ranking = answer_ranking(session, current.shop_id, asked, today=today, pool_open=settings.pool_open)
-        plan = plan_described(session, current.shop_id, asked, today=today, settings=settings)
+        ranked, snapshot = rank_described(session, current.shop_id, asked, today=today, pool_open=settings.pool_open)
+        ranking = ranking_reply(ranked, snapshot, asked)
+        plan = plan_of_ranking(ranked, snapshot, asked, settings)
     except DomainError as error:
         refuse_at(form, error, FIELDS)
         return form, None
