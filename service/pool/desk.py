@@ -38,8 +38,11 @@ def pool_document(session: Session, shop_id: int, today: date, *, pool_open: boo
     }
 
 
-def _shared(session: Session, shop_id: int, pseudonym_key: str) -> Shared:
-    """Kept as long as the shop's lines, the places in use and the catalogue stay: pages of it are read one by one."""
+def what_is_shared(session: Session, shop_id: int, pseudonym_key: str) -> Shared:
+    """What a shop shares, or would where it has withdrawn.
+
+    Kept as long as the shop's lines, the places in use and the catalogue stay: pages of it are read one by one.
+    """
     known_at = reads_the_past(session)
     latest = select(func.max(EstimateRelease.id), select(func.max(CatalogueRelease.id)).scalar_subquery())
     stands = (*line_versions(session, shop_id, None), *session.execute(latest).one())
@@ -60,7 +63,7 @@ def shared_document(
     session: Session, shop_id: int, today: date, *, after: int, limit: int, pseudonym_key: str
 ) -> dict[str, Any]:
     """A page of exactly what a shop shares; of what it would share, where it has withdrawn."""
-    shared = _shared(session, shop_id, pseudonym_key)
+    shared = what_is_shared(session, shop_id, pseudonym_key)
     more = after + limit < len(shared)
     return {
         "sharing": shop_id not in withdrawn_shops(session, today),
@@ -73,7 +76,7 @@ def shared_document(
 
 def shared_lines(session: Session, shop_id: int, *, pseudonym_key: str) -> Iterator[bytes]:
     """All of it as JSON Lines, as the rows stand in a pool file."""
-    return lines(_shared(session, shop_id, pseudonym_key))
+    return lines(what_is_shared(session, shop_id, pseudonym_key))
 
 
 def cells_document(session: Session, publication: uuid.UUID | None, *, after: int, limit: int) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from typing import Any
 from babel.core import UnknownLocaleError
 from babel.numbers import UnknownCurrencyError, validate_currency
 from flask import Blueprint, flash, redirect, render_template, request, url_for
-from wtforms import RadioField, SelectField, StringField
+from wtforms import RadioField, StringField
 from wtforms.validators import InputRequired, Length, NumberRange, ValidationError
 
 from service.inspections.prices import set_hourly_rate
@@ -16,9 +16,9 @@ from service.models import Shop
 from service.people.access_log import accesses_of, note_access, shown_access
 from service.people.desk import change_shop
 from service.vocabulary import MACHINE_USES
-from service.web import shop_people, shop_tokens
+from service.web import shop_copies, shop_people, shop_shared, shop_tokens
 from service.web.current import app, current
-from service.web.forms import NumberField, PageForm, choices, shown
+from service.web.forms import NumberField, PageForm, SelectField, choices, shown
 from service.web.gate import require_role
 from service.web.names import use_name
 from service.web.texts import _, current_locale, lazy, locale_of
@@ -26,6 +26,8 @@ from service.web.texts import _, current_locale, lazy, locale_of
 blueprint = Blueprint("shop", __name__, url_prefix="/shop")
 blueprint.register_blueprint(shop_people.blueprint)
 blueprint.register_blueprint(shop_tokens.blueprint)
+blueprint.register_blueprint(shop_shared.blueprint)
+blueprint.register_blueprint(shop_copies.blueprint)
 
 # How figures and days may be written; texts follow where there are some in that language.
 LOCALES = ("en_GB", "en_IE", "en_US", "de_CH", "de_AT", "de_DE", "fr_CH", "fr_FR", "it_CH", "it_IT")

@@ -51,6 +51,7 @@ class World:
         self.values = {
             "check_id": ["T03", "T05"],
             "kind": ["csv", "ics"],
+            "suffix": ["csv", "jsonl"],
             "component": ["cvt_belt"],
             **self._people(),
             **self._records(),

@@ -12,9 +12,9 @@ ID = "01890a5d-ac96-774b-bcce-b302099a8057"
 OPEN = {"web.sign_in.sign_in", "web.sign_in.sign_out", "web.sign_in.set_password", "web.account.look"}
 OPEN_IF_THERE = ("web.openid.",)
 SIGNED_IN = ("web.account.", "web.shop.tokens.")
-OWNERS = ("web.shop.people.", "web.shop.settings", "web.shop.accesses")
-# Pages of other places whose forms only an owner may send, or that only a steward of the pool opens, go here.
-OWNERS_FORMS: tuple[str, ...] = ()
+OWNERS = ("web.shop.people.", "web.shop.settings", "web.shop.accesses", "web.shop.copies.")
+# Pages that others may look at, and whose forms only an owner may send.
+OWNERS_FORMS = ("web.shop.shared.",)
 
 
 def expected(endpoint: str, method: str) -> set[str]:

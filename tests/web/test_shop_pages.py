@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable
 
@@ -10,10 +11,11 @@ from sqlalchemy import select
 
 from service.app import WeakspotApp
 from service.models import ApiToken, Person, Shop
+from tests.service.job_files import csv_file, row, take_in
 from tests.web.browsers import Browsing
 from tests.web.people import PASSWORD, Visitor
 
-PEOPLE, TOKENS = "/shop/people", "/shop/tokens"
+PEOPLE, TOKENS, SHARED = "/shop/people", "/shop/tokens", "/shop/shared"
 SETTINGS = {"unit": "mi", "hourly_rate": "72.50", "currency": "chf", "locale": "de_CH", "region": " Ellery  Coast ",
             "machine_use": "rental"}  # fmt: skip
 
@@ -121,3 +123,30 @@ def test_adding_somebody_in_a_browser(
     window.page.get_by_role("status").wait_for()
     assert "/set-password/" in window.page.get_by_role("status").inner_text()
     window.assert_sound()
+
+
+def test_what_is_shared_is_seen_row_by_row_and_an_owner_decides(
+    app: WeakspotApp, owner: Visitor, reader: Visitor
+) -> None:
+    belt = {"component": "cvt_belt", "make": "Hexley", "model": "Dray 300", "machine": "SECRET-1", "notes": "SECRET-2"}
+    cards = [("1", "2019-01-10", "9000"), ("2", "2020-02-10", "23000"), ("3", "2021-03-10", "31000")]
+    take_in(app.database, csv_file([row(**belt, card=c, date=d, odometer=o) for c, d, o in cards]))
+    page = text_of(reader.get(SHARED))
+    assert "Scooter drive belt" in page and "SECRET" not in page and "Write it down" not in page
+    rows = [json.loads(line) for line in text_of(reader.get(f"{SHARED}/rows.jsonl")).splitlines()]
+    assert rows and "SECRET" not in json.dumps(rows)
+    past = owner.post(SHARED, {"sharing": "no", "from_day": "2001-01-01"}, shown_at=SHARED)
+    assert past.status_code == 422 and "day in the past cannot be changed" in text_of(past)
+    assert owner.post(SHARED, {"sharing": "no", "why": "members voted"}, shown_at=SHARED).status_code == 303
+    page = text_of(owner.get(SHARED))
+    assert "This shop does not share" in page and "members voted" in page
+    assert "does not share from" in text_of(owner.get("/shop/accesses"))
+
+
+def test_job_lines_are_kept_as_a_file_that_goes_in_again(app: WeakspotApp, owner: Visitor) -> None:
+    take_in(app.database, csv_file([row()]))
+    assert "weakspot backup" in text_of(owner.get("/shop/copies"))
+    kept = owner.get("/shop/copies/job-lines.csv").get_data()
+    again = take_in(app.database, kept)
+    assert (again.lines_new, again.lines_already_there) == (0, 1)
+    assert owner.get("/shop/copies/job-lines.exe").status_code == 404
