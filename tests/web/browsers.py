@@ -19,6 +19,22 @@ SIZES = {"phone": (390, 844), "desktop": (1280, 800)}
 BINARIES = ("chromium", "chromium-browser", "google-chrome")
 INSTALL = "no Chromium here: apt-get install chromium"
 SERIOUS = ("serious", "critical")
+# Words in cells of tables that stand on more than one line.
+BROKEN_WORDS = r"""() => {
+  const found = [];
+  for (const cell of document.querySelectorAll(".wide th, .wide td")) {
+    const texts = document.createTreeWalker(cell, NodeFilter.SHOW_TEXT);
+    for (let node = texts.nextNode(); node; node = texts.nextNode()) {
+      for (const word of node.data.matchAll(/\p{L}{4,}/gu)) {
+        const range = document.createRange();
+        range.setStart(node, word.index);
+        range.setEnd(node, word.index + word[0].length);
+        if (new Set([...range.getClientRects()].map((line) => Math.round(line.top))).size > 1) found.push(word[0]);
+      }
+    }
+  }
+  return found;
+}"""
 
 
 class Silent(WSGIRequestHandler):
@@ -108,6 +124,7 @@ class Browsing:
         if self.scripts:
             overflow = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
             assert self.page.evaluate(overflow) <= 0, "wider than the window"
+            assert self.page.evaluate(BROKEN_WORDS) == [], "words of a table broken inside"
             assert self.violations() == []
 
     def violations(self) -> list[str]:
