@@ -18,6 +18,7 @@ from sqlalchemy.orm import Session
 
 from analytics.new_life import NewLife, fitted_life
 from analytics.spells import DAYS_PER_YEAR, Cell, Outcome, Spells
+from service.aged_notes import with_unit
 from service.errors import InvalidInput, NotFound
 from service.estimates import pool_is_open
 from service.inspections.serving import Snapshot, find_cell, snapshot_for
@@ -175,7 +176,7 @@ def _own(
         "hazards": _own_hazards(entry, exit_, failed, weight, grid, asked),
         "hazard_unit": _unit_name(asked["clock"]),
         "level": asked["level"],
-        "notes": [*OWN_NOTES, *curve.notes],
+        "notes": [*OWN_NOTES, *(with_unit(note, asked["clock"]) for note in curve.notes)],
     }
 
 

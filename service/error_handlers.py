@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from http import HTTPStatus
 from typing import Any
 
-from flask import Flask, Response, current_app, request
+from flask import Flask, Response, current_app, g, request
 from werkzeug.exceptions import HTTPException, RequestEntityTooLarge
 
 from analytics.errors import AnalyticsError
@@ -79,6 +79,7 @@ def register_error_handlers(app: Flask) -> None:
 
 
 def _refusal(error: DomainError) -> Response:
+    g.refused_with = error.detail  # pages say it in their reader's words
     response = problem(error.status, error.detail, errors=error.places(), **error.extensions())
     if isinstance(error, TooManyWaiting):
         response.headers["Retry-After"] = str(error.retry_after)

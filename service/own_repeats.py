@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from sqlalchemy.orm import Session
 
 from analytics.spells import DAYS_PER_YEAR, Cell, Outcome, Spells
+from service.aged_notes import with_unit
 from service.component_risk import own_spells
 
 # Ages of a machine.
@@ -56,7 +57,7 @@ def repeats_of(spells: Spells, clock: str, level: float) -> dict[str, Any] | Non
         "machines": data.units,
         "machines_with_two_or_more": int((counts > 1).sum()),
         "level": level,
-        "notes": [*NOTES, *curve.notes],
+        "notes": [*NOTES, *(with_unit(note, clock) for note in curve.notes)],
     }
 
 

@@ -27,6 +27,7 @@ def life_picture(
     words: Callable[[str], str],
     *,
     per_unit: float,
+    clock: str = "days",
     tone: str = "light",
     kind: str = "svg",
 ) -> bytes:
@@ -41,6 +42,8 @@ def life_picture(
         The reader's words for "across", "up", "estimated", "own" and "watched" of that picture.
     per_unit : float
         Units of the document's age in one unit of the axis.
+    clock : str
+        The document's: with "km", failures are counted in a thousand units of distance and follow the axis' unit.
     tone, kind : str
         "light" or "dark"; "svg" or "png".
 
@@ -58,7 +61,8 @@ def life_picture(
         shown = Words(words("across"), words("up"), words("watched"), counts)
         return _drawn((name, tuple(series), shown, tone), kind, lambda: draw_by_age(series, shown, tone, shares=True))
     if name == FAILURES:
-        bands = [_by_band(document[who], words(who), per_unit) for who in ("estimated", "own") if document[who]]
+        times = per_unit if clock == "km" else 1.0
+        bands = [_by_band(document[who], words(who), per_unit, times) for who in ("estimated", "own") if document[who]]
         shown = Words(words("across"), words("up"))
         return _drawn((name, tuple(bands), shown, tone), kind, lambda: draw_bands(bands, shown, tone))
     if name == REPEATS and document["repeats"]:
@@ -86,13 +90,21 @@ def _by_age(part: Mapping[str, Any], label: str, per_unit: float, stepped: bool)
     return _series(label, tuple(row["age"] / per_unit for row in part["curve"]), part["curve"], stepped)
 
 
-def _by_band(part: Mapping[str, Any], label: str, per_unit: float) -> Series:
+def _by_band(part: Mapping[str, Any], label: str, per_unit: float, times: float) -> Series:
     rows = part["hazards"]
-    return _series(label, tuple((row["from"] + row["to"]) / 2 / per_unit for row in rows), rows)
+    return _series(label, tuple((row["from"] + row["to"]) / 2 / per_unit for row in rows), rows, times=times)
 
 
-def _series(label: str, at: tuple[float, ...], rows: Sequence[Mapping[str, Any]], stepped: bool = False) -> Series:
-    value, low, high = (tuple(row[name] for row in rows) for name in ("value", "low", "high"))
+def _series(
+    label: str,
+    at: tuple[float, ...],
+    rows: Sequence[Mapping[str, Any]],
+    stepped: bool = False,
+    times: float = 1.0,
+) -> Series:
+    value, low, high = (
+        tuple(None if row[name] is None else times * row[name] for row in rows) for name in ("value", "low", "high")
+    )
     return Series(label, at, value, low, high, stepped)
 
 

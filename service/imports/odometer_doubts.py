@@ -15,11 +15,17 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from service.imports.histories import ClockChanges, Finding, HistoryLine, MachineStart
+from service.said import Distance, say
 
 # Invented limit: above what a courier rides day after day; a rally week may exceed it and is then asked about.
 MAX_KM_PER_DAY = 500.0
 # So many readings before one are looked at for a plausible step to it.
 LOOK_BACK = 50
+TOO_FAST = say(
+    "more than %(distance)s a day would lie between this reading and the machine's others; a digit too many, a wrong"
+    " date or km taken for miles would explain it: the right reading settles it",
+    distance=Distance(MAX_KM_PER_DAY),
+)
 
 
 class Point(NamedTuple):
@@ -183,8 +189,4 @@ def _falls(line: HistoryLine) -> Finding:
 
 
 def _jumps(line: HistoryLine) -> Finding:
-    detail = (
-        f"more than {MAX_KM_PER_DAY:.0f} km a day would lie between this reading and the machine's others; "
-        "a digit too many, a wrong date or km taken for miles would explain it: the right reading settles it"
-    )
-    return Finding(line.order, "usage_implausible", "odometer", line.shown, detail)
+    return Finding(line.order, "usage_implausible", "odometer", line.shown, str(TOO_FAST))

@@ -18,10 +18,12 @@ from service.errors import InvalidInput
 from service.imports.dates import read_date
 from service.inspections.serving import Snapshot
 from service.layout_files import missing_parts
+from service.said import Distance, say
 from service.vocabulary import KM_PER_MILE
 
 # A rate taken from less than this says more about the delivery ride than about the rider.
 LEAST_DAYS_FOR_A_RATE = 60.0
+USUAL = Distance(TYPICAL_KM_PER_DAY * DAYS_PER_YEAR)  # in a year
 
 
 @dataclass(frozen=True)
@@ -60,12 +62,12 @@ def from_description(asked: Mapping[str, Any], cell: Cell, as_of: date, notes: S
     km = None if machine["odometer"] is None else to_km(machine["odometer"])
     if np.isnan(new_day):
         new_day = today - (km or 0.0) / TYPICAL_KM_PER_DAY
-        notes.append("Age unknown: taken as if the machine had run 3,200 km a year.")
+        notes.append(say("Age unknown: taken as if the machine had run %(distance)s a year.", distance=USUAL))
     if new_day > today:
         raise InvalidInput("the machine is newer than as_of; give the day of the question", pointer="/as_of")
     if km is None:
         km = (today - new_day) * TYPICAL_KM_PER_DAY
-        notes.append("Odometer unknown: taken as 3,200 km a year of age.")
+        notes.append(say("Odometer unknown: taken as %(distance)s a year of age.", distance=USUAL))
     lines, components, positions = _history_lines(asked["history"], today, km)
     placed = place_machine(lines, slice(0, len(lines.machine)), new_day)
     assert placed is not None  # the line of the question itself is a card line

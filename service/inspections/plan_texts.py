@@ -10,6 +10,7 @@ from analytics.planning_types import LeftOut, Plan, PlanLine
 from service.catalogue_types import Catalogue
 from service.check_types import Limit, QuickVariant
 from service.inspections.check_options import full_check
+from service.said import joined, say
 
 PRIOR_MARK = "times, accuracies and worth: invented prior, not data"
 LEARNT = "learnt from"  # how the mark of a target begins that strip-downs have taught
@@ -78,7 +79,8 @@ def line_text(line: PlanLine, order: int, catalogue: Catalogue) -> dict[str, Any
 
 def _why(line: PlanLine) -> str:
     """Why it stands here, and what it leans on that cannot be looked at today."""
-    return "; ".join([line.reason, *(f"{parent}, which it leans on, is not in: {why}" for parent, why in line.without)])
+    leans = (f"{parent}, which it leans on, is not in: {why}" for parent, why in line.without)
+    return joined(*(say(reason) for reason in line.reason.split("; ")), *leans, by="; ")
 
 
 def step_text(step: PermissionStep | None, catalogue: Catalogue) -> dict[str, Any] | None:

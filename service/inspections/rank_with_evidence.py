@@ -16,6 +16,7 @@ from service.inspections.observed import observed_in
 from service.inspections.part_marks import MEANS, chance_reply
 from service.inspections.ranking import Ranking, rank_described
 from service.inspections.serving import Snapshot
+from service.said import joined, say
 
 
 def answer_ranking(
@@ -59,7 +60,9 @@ def _with_numbers_read(reply: dict[str, Any], observed: Observed, places: Places
             here = found.component == entry["component"] and found.position in (None, entry["position"])
             if named is not None and here:
                 entry["chance_in_horizon"] = chance_reply(named.in_season)
-                entry["why"] = f"Number read, {found.part_mark}: {MEANS[found.part_mark or '']}. {entry['why']}"
+                mark = found.part_mark or ""
+                read = say("Number read, %(mark)s: %(means)s.", mark=say(mark), means=say(MEANS[mark]))
+                entry["why"] = joined(read, entry["why"])
     known_bad = {(p.component, p.position) for p in ranking.parts if p.known_bad}
     reply["ranking"].sort(
         key=lambda e: ((e["component"], e["position"]) not in known_bad, -e["chance_in_horizon"]["value"])

@@ -21,16 +21,17 @@ from service.inspections.serving import Snapshot, find_cell, snapshot_for
 from service.inspections.told_history import checked_history
 from service.models import Machine
 from service.pool.visible import IN_FULL, OWN_ONLY
+from service.said import Distance, Number, Share, joined, say
 
 CERTAIN = 1.0
 # How far off the hazard can be where the log is broken in one of the ways that are known (simulated records of such
 # logs, true over told: 0.62 to 1.9; see analytics.selection).
 BROKEN_LOG_FACTORS = (0.6, 1.9)
 KNOWN_AS = {
-    "model": "this model",
-    "family": "its engine family",
-    "make": "its make",
-    "component": "all machines",
+    "model": say("this model"),
+    "family": say("its engine family"),
+    "make": say("its make"),
+    "component": say("all machines"),
 }
 
 
@@ -172,11 +173,13 @@ def rank(machine: KnownMachine, snapshot: Snapshot, horizon: Horizon, level: flo
 def _log_notes(snapshot: Snapshot) -> list[str]:
     if snapshot.order_only:
         return [
-            "The records hold hardly anything but failures: the order can be used, chances cannot be given."
-            " Log machines that were seen to work, too."
+            say(
+                "The records hold hardly anything but failures: the order can be used, chances cannot be given."
+                " Log machines that were seen to work, too."
+            )
         ]
-    said = [*snapshot.log_flags, snapshot.log_too_small]
-    return [f"About the records: {words}." for words in said if words]
+    told = [*snapshot.log_flags, snapshot.log_too_small]
+    return [say("About the records: %(words)s.", words=say(words)) for words in told if words]
 
 
 def _ranked(
@@ -216,39 +219,51 @@ def why(
 ) -> str:
     """One line: what is known of this part, and what the figure rests on."""
     if known_bad:
-        return "Found bad and not renewed since."
-    return f"{_age_words(state, bounds)} {evidence_words(evidence, counts_from)}"
+        return say("Found bad and not renewed since.")
+    return joined(_age_words(state, bounds), evidence_words(evidence, counts_from))
 
 
 def _age_words(state: PartState, bounds: tuple[float, float] | None) -> str:
     if bounds is not None and state.part_days is not None:
-        most = "an unknown distance" if isinf(bounds[1]) else f"{bounds[1]:,.0f} km"
-        return (
-            f"This part has run between {bounds[0]:,.0f} km and {most} in {state.part_days / DAYS_PER_YEAR:.1f} years:"
-            " a clock was changed since, and the old one not read."
+        years = Number(state.part_days / DAYS_PER_YEAR, 1)
+        return say(
+            "This part has run between %(least)s and %(most)s in %(years)s years: a clock was changed since, and the"
+            " old one not read.",
+            least=Distance(bounds[0]),
+            most=say("an unknown distance") if isinf(bounds[1]) else Distance(bounds[1]),
+            years=years,
         )
     if state.part_km is not None and state.part_days is not None:
-        return f"This part has run {state.part_km:,.0f} km in {state.part_days / DAYS_PER_YEAR:.1f} years."
+        return say(
+            "This part has run %(distance)s in %(years)s years.",
+            distance=Distance(state.part_km),
+            years=Number(state.part_days / DAYS_PER_YEAR, 1),
+        )
     if state.used:
-        return "Fitted second-hand, age unknown."
+        return say("Fitted second-hand, age unknown.")
     if state.not_original:
-        return "Renewed before, when is unknown."
-    return "History unknown: may be the first part or a later one."
+        return say("Renewed before, when is unknown.")
+    return say("History unknown: may be the first part or a later one.")
 
 
 def evidence_words(evidence: Evidence, counts_from: str = IN_FULL) -> str:
     """How much stands behind a figure, in the trade's words."""
+    counts = {"failures": Number(evidence.failures), "parts": Number(evidence.parts)}
     if counts_from == OWN_ONLY:
-        return (
-            f"{evidence.failures:,.0f} failures in {evidence.parts:,.0f} parts of your own; what other shops have is"
-            f" in the chance, but too few machines or shops to be counted out; the prior weighs"
-            f" {evidence.prior_weight:.0%}."
+        return say(
+            "%(failures)s failures in %(parts)s parts of your own; what other shops have is in the chance, but too few"
+            " machines or shops to be counted out; the prior weighs %(prior)s.",
+            **counts,
+            prior=Share(evidence.prior_weight),
         )
     if evidence.parts == 0:
-        return "No records of this part: catalogue prior only, invented figures."
-    return (
-        f"{evidence.failures:,.0f} failures in {evidence.parts:,.0f} parts, {evidence.shops} shops"
-        f" ({KNOWN_AS[evidence.known_as]}); the prior weighs {evidence.prior_weight:.0%}."
+        return say("No records of this part: catalogue prior only, invented figures.")
+    return say(
+        "%(failures)s failures in %(parts)s parts, %(shops)s shops (%(known_as)s); the prior weighs %(prior)s.",
+        **counts,
+        shops=evidence.shops,
+        known_as=KNOWN_AS[evidence.known_as],
+        prior=Share(evidence.prior_weight),
     )
 
 

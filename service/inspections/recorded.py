@@ -18,6 +18,7 @@ from service.inspections.part_states import LEAST_DAYS_FOR_A_RATE, KnownMachine
 from service.lifetimes import Dataset, read_dataset
 from service.models import Machine
 from service.past import reads_the_past
+from service.said import Distance, say
 from service.told_facts import counted_with
 
 
@@ -32,16 +33,17 @@ def from_records(session: Session, row: Machine, as_of: date) -> KnownMachine:
     placed = place_machine(lines, slice(0, len(lines.machine)), new_day)
     if placed is None:
         raise Conflict(
-            "no card of this machine up to that day can be used: all its lines are in doubt, or none is a card"
+            say("no card of this machine up to that day can be used: all its lines are in doubt, or none is a card")
         )
     known, watch = on_clocks(dataset, mine, placed, today), placed.watch
     notes = _joined_notes(len(together) - 1)
     if watch.gone:
-        notes.append("This machine has left: the chances are for the day it was last seen and on.")
+        notes.append(say("This machine has left: the chances are for the day it was last seen and on."))
     if known.now_days - watch.end_days > 1:
-        notes.append(f"Last seen at {watch.end_km:,.0f} km; run on at its own rate to {known.now_km:,.0f} km.")
+        last, now = Distance(watch.end_km), Distance(known.now_km)
+        notes.append(say("Last seen at %(last)s; run on at its own rate to %(now)s.", last=last, now=now))
     if any(not segment.offset_known for segment in placed.clocks.segments):
-        notes.append("A clock was changed and the old one not read: distances across it are bounds, not figures.")
+        notes.append(say("A clock was changed and the old one not read: distances across it are bounds, not figures."))
     foreign, more = _foreign_engine(session, together, as_of)
     return replace(known, notes=(*notes, *more), not_of_model=foreign)
 
@@ -49,7 +51,7 @@ def from_records(session: Session, row: Machine, as_of: date) -> KnownMachine:
 def _joined_notes(others: int) -> list[str]:
     if not others:
         return []
-    return ["Counted together with what another shop has on record of this machine, as both agreed."]
+    return [say("Counted together with what another shop has on record of this machine, as both agreed.")]
 
 
 def _new_day(new_day: Floats, mine: int) -> float:

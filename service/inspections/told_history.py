@@ -11,11 +11,13 @@ from service.imports.dates import read_date
 from service.imports.words import ComponentWord, match_position
 from service.inspections.part_states import is_absent, new_day_of, positions_on_record
 from service.inspections.serving import Snapshot
+from service.said import Part, say
 
 
 def checked_history(asked: Mapping[str, Any], cell: Cell, snapshot: Snapshot) -> tuple[list[dict[str, Any]], list[str]]:
     """The told history with known components and positions, and what should be said about it."""
-    history, notes = [], []
+    history: list[dict[str, Any]] = []
+    notes: list[str] = []
     layout, new_day = snapshot.layout(cell), new_day_of(asked["machine"])
     for number, item in enumerate(asked["history"]):
         slug = item["component"]
@@ -27,9 +29,8 @@ def checked_history(asked: Mapping[str, Any], cell: Cell, snapshot: Snapshot) ->
         _check_date(asked["machine"], item, number)
         position = _position(item["position"], slug, cell, snapshot, number)
         if is_absent(slug, layout, new_day):
-            notes.append(
-                f"{snapshot.documents[slug]['name']}: this model has none, so what was told of it is left out."
-            )
+            part = Part(slug, snapshot.documents[slug]["name"])
+            notes.append(say("%(part)s: this model has none, so what was told of it is left out.", part=part))
         else:
             history.append({**item, "position": position})
     return history, notes
@@ -45,13 +46,16 @@ def _position(text: str | None, slug: str, cell: Cell, snapshot: Snapshot, numbe
     if match.kind or (known and match.position not in known):
         instead = f"one of {', '.join(known or document['positions'])}" if known or document["positions"] else "null"
         raise InvalidInput(
-            f"{text!r} is no position of {slug} here; write {instead}", pointer=f"/history/{number}/position"
-        )
+            say("%(text)s is no position of %(part)s here; write %(instead)s", text=repr(text), part=slug,
+                 instead=instead),
+            pointer=f"/history/{number}/position",
+        )  # fmt: skip
     return match.position
 
 
 def _check_date(machine: Mapping[str, Any], item: Mapping[str, Any], number: int) -> None:
     if item["date"] and machine["built"] and read_date(item["date"]).latest < read_date(machine["built"]).earliest:
         raise InvalidInput(
-            f"{item['date']} lies before the machine was built ({machine['built']})", pointer=f"/history/{number}/date"
+            say("%(day)s lies before the machine was built (%(built)s)", day=item["date"], built=machine["built"]),
+            pointer=f"/history/{number}/date",
         )

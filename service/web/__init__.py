@@ -28,6 +28,7 @@ from service.web.forms import register_forms
 from service.web.gate import csrf, keep_gate
 from service.web.headers import register_headers
 from service.web.names import register_names
+from service.web.own_words import register_own_words
 from service.web.places import has_place, places
 from service.web.problems import register_problem_pages
 from service.web.record_words import register_record_words
@@ -71,6 +72,7 @@ def register_web(app: Flask) -> None:
     register_formats(app)
     register_names(app)
     register_record_words(app)
+    register_own_words(app)
     register_headers(app)
     register_assets(app)
     register_forms(app)

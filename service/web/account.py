@@ -6,7 +6,7 @@ from typing import Any
 
 from flask import Blueprint, flash, make_response, redirect, request
 from sqlalchemy import select
-from wtforms import PasswordField, SelectField
+from wtforms import PasswordField
 from wtforms.validators import InputRequired, Length
 
 from service.errors import InvalidInput, NotFound
@@ -15,7 +15,7 @@ from service.people.accounts import change_password
 from service.people.passwords import LONGEST
 from service.people.sessions import look_at_shop
 from service.web.current import app, current, forget_current
-from service.web.forms import PageForm, shown
+from service.web.forms import PageForm, SelectField, shown
 from service.web.gate import for_anybody, for_signed_in, own_path
 from service.web.places import first_place
 from service.web.sign_in import NewPasswordForm, begin

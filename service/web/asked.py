@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from markupsafe import Markup
 from marshmallow import Schema, ValidationError
 from wtforms import FieldList
 
 from service.errors import DomainError
 from service.web.forms import PageForm
+from service.web.own_words import own_words
 
 
 def load_asked(schema: Schema, body: Mapping[str, Any], form: PageForm, fields: Mapping[str, str]) -> Any | None:
@@ -22,7 +24,7 @@ def load_asked(schema: Schema, body: Mapping[str, Any], form: PageForm, fields: 
         return schema.load(dict(body))
     except ValidationError as error:
         for path, message in flat_messages(error.messages):
-            _say(form, path, message, fields)
+            _say(form, path, own_words(message), fields)
         return None
 
 
@@ -30,15 +32,15 @@ def refuse_at(form: PageForm, error: DomainError, fields: Mapping[str, str]) -> 
     """Show a refusal of the domain at the fields that its pointers lead to."""
     for place in error.places() or [{"pointer": "", "detail": error.detail}]:
         path = place["pointer"].strip("/").replace("/", ".")
-        _say(form, path, place["detail"][:1].upper() + place["detail"][1:], fields)
+        _say(form, path, own_words(place["detail"], large=True), fields)
 
 
-def _say(form: PageForm, path: str, message: str, fields: Mapping[str, str]) -> None:
+def _say(form: PageForm, path: str, message: Markup, fields: Mapping[str, str]) -> None:
     """Put a message at a field; "lines.0.words" is the field of that name in the first of the form's `lines`."""
     name, *inner = _field_of(path, fields).split(".")
     field = form._fields.get(name)
     if field is None:
-        form.form_errors.append(f"{path}: {message}" if path else message)
+        form.form_errors.append(Markup("%s: %s") % (path, message) if path else message)
         return
     while inner and isinstance(field, FieldList):
         number, sub = int(inner[0]), inner[1]

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Self
 
-from wtforms import SelectField, StringField, TextAreaField
+from wtforms import StringField, TextAreaField
 from wtforms.validators import Length, Optional
 
 from service.corrections import CORRECTABLE
 from service.models import JobLine
 from service.vocabulary import ACTIONS, HOURS, JOB_LINE_COLUMNS, QUALITIES, REASONS, SOURCES, UNITS
-from service.web.forms import PageForm, choices
+from service.web.forms import PageForm, SelectField, choices
 from service.web.log_forms import ACTION_NAMES, QUALITY_NAMES, REASON_NAMES
 from service.web.texts import lazy
 

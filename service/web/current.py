@@ -16,7 +16,7 @@ from service.people.access_log import Actor
 from service.people.roles import grants_of, role_suffices
 from service.people.sessions import SignedIn, signed_in
 from service.settings import Settings
-from service.web.texts import languages
+from service.web.texts import languages, reader_of
 
 if TYPE_CHECKING:
     from service.app import WeakspotApp
@@ -81,12 +81,17 @@ def app() -> WeakspotApp:
 def _current() -> Current:
     if "current" not in g:
         g.current = _found()
-        g.locale_name = g.current.locale
+        g.reader = reader_of(g.current.locale)
     return cast(Current, g.current)
 
 
 # `current.shop_id` and so on; worked out once a request.
 current = cast(Current, LocalProxy(_current))
+
+
+def find_out() -> None:
+    """Work out who asks, and so in which language they are answered."""
+    _current()
 
 
 def forget_current() -> None:

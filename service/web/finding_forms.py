@@ -5,15 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from wtforms import BooleanField, FieldList, RadioField, SelectField, StringField, TextAreaField
+from wtforms import BooleanField, FieldList, RadioField, StringField, TextAreaField
 from wtforms.validators import Length, Optional
 
 from service.errors import InvalidInput
 from service.inspections.limits_on_file import judging_of
 from service.inspections.standing import Standing
-from service.web.forms import NumberField, PageForm, choices
+from service.web.forms import NumberField, PageForm, SelectField, choices
 from service.web.look_forms import TicksField
 from service.web.names import part_name, place_name
+from service.web.own_words import English
 from service.web.texts import _, lazy
 
 BY_READING = ""
@@ -62,13 +63,14 @@ class FindingForm(PageForm):
         slugs = dict.fromkeys(t["component"] for t in line["targets"] if t["component"] in standing.places.components())
         parts = [("", _("the check as a whole"))]
         for slug in slugs:
-            parts.append((slug, part_name(slug)))
+            parts.append((slug, English(part_name(slug))))
             parts += [
-                (f"{slug}|{p}", f"{part_name(slug)}, {place_name(p)}") for p in standing.places.positions(slug) or ()
+                (f"{slug}|{p}", English(f"{part_name(slug)}, {place_name(p)}"))
+                for p in standing.places.positions(slug) or ()
             ]
         self.part.choices = choices(parts)
-        self.quantity.choices = choices((q, q) for q in line["quantities"])
-        self.unmet.choices = choices((text[:200], text) for text in line["before"])
+        self.quantity.choices = choices((q, English(q)) for q in line["quantities"])
+        self.unmet.choices = choices((text[:200], English(text)) for text in line["before"])
         if not line["quantities"]:
             self.outcome.choices = choices(OUTCOMES[1:])
             self.outcome.data = self.outcome.data or None
@@ -127,7 +129,7 @@ class OutcomeForm(PageForm):
         self.part.choices = choices(
             (
                 f"{p['component']}|{p['position'] or ''}",
-                p["name"] + (f", {place_name(p['position'])}" if p["position"] else ""),
+                English(p["name"] + (f", {place_name(p['position'])}" if p["position"] else "")),
             )
             for p in posteriors
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date, datetime
 from decimal import Decimal
+from functools import lru_cache
 
 from babel.dates import format_date, format_datetime
 from babel.numbers import format_currency, format_decimal, format_percent
@@ -11,18 +12,24 @@ from flask import Flask
 
 from service.vocabulary import KM_PER_MILE
 from service.web.current import current
-from service.web.texts import _, current_locale
+from service.web.texts import _, current_locale, locale_of, reader
 
 # Steps of the one-hue scale: a chance below the figure belongs to the step before it.
 STEPS = (0.02, 0.08, 0.20, 0.40)
+KEPT = 4096  # figures kept as written: a page says the same ones again and again, and writing one takes Babel long
 
 
 def number(value: float | Decimal | None, digits: int = 0, least: int = 0) -> str:
     """A number with at most so many digits after the point, and at least so many; a dash where there is none."""
     if value is None:
         return "–"
+    return _number(value, digits, least, reader().name)
+
+
+@lru_cache(KEPT)
+def _number(value: float | Decimal, digits: int, least: int, locale_name: str) -> str:
     shape = f"#,##0.{'0' * least}{'#' * (digits - least)}"
-    return format_decimal(value, format=shape, locale=current_locale()).rstrip()
+    return format_decimal(value, format=shape, locale=locale_of(locale_name)).rstrip()
 
 
 def distance(value_km: float | None) -> str:
@@ -63,11 +70,6 @@ def reading(value: float | Decimal | None, unit: str | None) -> str:
     return _("%(distance)s (written as %(written)s)", distance=distance(km), written=written)
 
 
-def glued(text: str) -> str:
-    """A text of the catalogue in which no line breaks between a number and its sign."""
-    return text.replace(" %", "\N{NO-BREAK SPACE}%")
-
-
 def day(value: date | datetime | None) -> str:
     """A day, such as 1 Jun 2026."""
     return format_date(value, "medium", locale=current_locale()) if value else "–"
@@ -86,15 +88,21 @@ def moment(value: datetime | None) -> str:
 def per_cent(chance: float) -> str:
     """A chance in per cent; small ones are not rounded to nothing, large ones not to certainty."""
     if chance < 0.01:
-        return _("below %(share)s", share=_share(0.01))
+        return _("below %(share)s", share=share(0.01))
     if chance > 0.99:
-        return _("above %(share)s", share=_share(0.99))
-    return _share(chance)
+        return _("above %(share)s", share=share(0.99))
+    return share(chance)
 
 
-def _share(chance: float) -> str:
+def share(chance: float) -> str:
+    """A share in whole per cent."""
+    return _share(round(chance, 4), reader().name)
+
+
+@lru_cache(KEPT)
+def _share(chance: float, locale_name: str) -> str:
     # ISO 80000-1, section 7.1.4: a space between the number and the sign; here one that does not break.
-    return format_percent(chance, format="#0\N{NO-BREAK SPACE}%", locale=current_locale())
+    return format_percent(chance, format="#0\N{NO-BREAK SPACE}%", locale=locale_of(locale_name))
 
 
 def one_in(chance: float) -> str:
@@ -120,5 +128,5 @@ def step_word(chance: float) -> str:
 def register_formats(app: Flask) -> None:
     """Offer all of them to templates as filters."""
     amounts = (number, distance, in_unit, reading, money, about_money)
-    for filter_ in (*amounts, day, iso_day, moment, per_cent, one_in, step_of, step_word, glued):
+    for filter_ in (*amounts, day, iso_day, moment, share, per_cent, one_in, step_of, step_word):
         app.add_template_filter(filter_)

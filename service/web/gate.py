@@ -10,7 +10,7 @@ from flask import Response, current_app, redirect, request, url_for
 from flask_wtf.csrf import CSRFError, CSRFProtect
 from werkzeug.exceptions import Forbidden
 
-from service.web.current import current
+from service.web.current import current, find_out
 from service.web.texts import _
 
 View = TypeVar("View", bound=Callable[..., Any])
@@ -48,6 +48,7 @@ def needed_role(endpoint: str, method: str) -> str | None:
 
 def keep_gate() -> Any:
     """Before every page: signed in, of the role, and a form of ours."""
+    find_out()
     if request.endpoint is None:
         return None
     role = needed_role(request.endpoint, request.method)

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from wtforms import BooleanField, FieldList, FileField, Form, FormField, HiddenField, SelectField, StringField
+from wtforms import BooleanField, FieldList, FileField, Form, FormField, HiddenField, StringField
 from wtforms.validators import InputRequired, Length, Optional
 
 from service.imports.options import LEFT_OUT, ColumnUse
 from service.vocabulary import HOURS, JOB_LINE_COLUMNS, UNITS
-from service.web.forms import PageForm, choices
+from service.web.forms import PageForm, SelectField, choices
 from service.web.texts import lazy
 
 AS_FOUND = ("", lazy("as the shop's files are"))

@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from wtforms import SelectField
 from wtforms.validators import Optional
 
 from service.vocabulary import KM_PER_MILE, QUALITIES
 from service.web.current import current
-from service.web.forms import NumberField, PageForm, choices
+from service.web.forms import NumberField, PageForm, SelectField, choices
 from service.web.names import place_name
 from service.web.record_words import in_words
 from service.web.texts import _, lazy

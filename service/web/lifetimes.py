@@ -19,10 +19,11 @@ from service.security_headers import PAPER_POLICY
 from service.vocabulary import KM_PER_MILE
 from service.web.asked import load_asked, refuse_at
 from service.web.current import app, current
-from service.web.formats import distance
+from service.web.formats import distance, number
 from service.web.forms import shown
 from service.web.life_forms import LIFE_FIELDS, ChooseForm, PartForm, build_name, risk_request
 from service.web.names import catalogue_now, place_name, use_name
+from service.web.own_words import English
 from service.web.texts import _
 
 blueprint = Blueprint("lifetimes", __name__, url_prefix="/lifetimes")
@@ -33,7 +34,7 @@ def _choice() -> ChooseForm:
     form = ChooseForm(request.args, meta={"csrf": False})
     with app().database.read() as session:
         models = models_on_record(session)
-    form.offer(((c.slug, c.name) for c in catalogue_now().components), models)
+    form.offer(((c.slug, English(c.name)) for c in catalogue_now().components), models)
     return form
 
 
@@ -140,7 +141,7 @@ def one(component: str) -> Any:
     own_bands = {band["from"]: band for band in (found["own"] or {}).get("hazards", ())}
     return shown(
         "lifetimes/one.html", form, found=found, picture=_picture_address(component), build_name=build_name,
-        own_bands=own_bands,
+        own_bands=own_bands, per_unit=_per_unit(found) if found["clock"] == "km" else 1.0,
     )  # fmt: skip
 
 
@@ -173,7 +174,7 @@ def file(component: str, name: str) -> Response:
         raise NotFound("there is no such picture; svg, png and csv can be had")
     tone = request.args.get("tone", "light")
     drawn = life_picture(
-        found, picture, _words(found, picture), per_unit=_per_unit(found), kind=kind,
+        found, picture, _words(found, picture), per_unit=_per_unit(found), clock=found["clock"], kind=kind,
         tone=tone if tone in TONES else "light",
     )  # fmt: skip
     return _saved(drawn, FORMATS[kind], f"{component}-{name}" if request.args.get("save") else "")
@@ -190,7 +191,11 @@ def _words(found: Mapping[str, Any], picture: str) -> Callable[[str], str]:
     """The reader's words for a picture's axes and lines."""
     unit = _("years") if found["clock"] == "days" else current.unit
     whose = _("Age of the machine (%(unit)s)") if picture == "repeats" else _("Age of the part (%(unit)s)")
-    per = _("Failures a part in a year") if found["clock"] == "days" else _("Failures a part in 1,000 km")
+    per = (
+        _("Failures a part in a year")
+        if found["clock"] == "days"
+        else _("Failures a part in %(distance)s", distance=number(1000) + " " + current.unit)
+    )
     words = {
         "across": whose % {"unit": unit},
         "up": {"survival": _("Share still good"), "failures": per}.get(picture, _("Failures a machine so far")),

@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
-from wtforms import FieldList, Form, FormField, HiddenField, SelectField, StringField, TextAreaField
+from wtforms import FieldList, Form, FormField, HiddenField, StringField, TextAreaField
 from wtforms.validators import InputRequired, Length, Optional
 
 from service.imports.rows import NOTES_LIMIT, TEXT_LIMITS
 from service.vocabulary import HOURS, UNITS
-from service.web.forms import NumberField, PageForm, choices
+from service.web.forms import NumberField, PageForm, SelectField, choices
 from service.web.texts import lazy
 
 MOST_LINES = 30

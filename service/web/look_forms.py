@@ -14,7 +14,6 @@ from wtforms import (
     Form,
     FormField,
     IntegerField,
-    SelectField,
     SelectMultipleField,
     StringField,
 )
@@ -24,8 +23,9 @@ from wtforms.widgets import CheckboxInput, ListWidget
 from service.catalogue_types import Catalogue
 from service.models import MachineMake, MachineModel
 from service.web.current import current
-from service.web.forms import NumberField, PageForm, choices
+from service.web.forms import NumberField, PageForm, SelectField, choices
 from service.web.names import PERMISSIONS
+from service.web.own_words import English
 from service.web.texts import lazy
 
 KITS = (
@@ -97,9 +97,9 @@ class LookForm(PageForm):
 
     def offer(self, catalogue: Catalogue) -> None:
         """Fill the lists to choose from."""
-        self.symptoms.choices = choices((s.id, s.title) for s in catalogue.symptoms)
-        self.facts.choices = choices((f.id, f.title) for f in catalogue.history_facts)
-        parts = [("", "–"), *sorted(((c.slug, c.name) for c in catalogue.components), key=lambda c: c[1])]
+        self.symptoms.choices = choices((s.id, English(s.title)) for s in catalogue.symptoms)
+        self.facts.choices = choices((f.id, English(f.title)) for f in catalogue.history_facts)
+        parts = [("", "–"), *sorted(((c.slug, English(c.name)) for c in catalogue.components), key=lambda c: c[1])]
         for row in self.history:
             row.component.choices = choices(parts)
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime, time
 
-from wtforms import SelectField, StringField
+from wtforms import StringField
 from wtforms.validators import Length, Optional
 
-from service.web.forms import NumberField, PageForm, choices
+from service.web.forms import NumberField, PageForm, SelectField, choices
 from service.web.look_forms import KITS
 from service.web.names import PERMISSIONS
 from service.web.texts import _, lazy

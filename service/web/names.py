@@ -25,6 +25,64 @@ USE_NAMES = {
     "mixed": lazy("all sorts"),
 }
 
+# Places on a machine, by the catalogue's words for them; those not listed (cylinders, banks) are shown as they are.
+PLACES = {
+    "battery_engine": lazy("from the battery to the engine"),
+    "battery_frame": lazy("from the battery to the frame"),
+    "battery_side": lazy("at the battery"),
+    "stator_side": lazy("at the stator"),
+    "cap": lazy("cap"),
+    "clutch": lazy("clutch"),
+    "front": lazy("front"),
+    "front_left": lazy("front left"),
+    "front_right": lazy("front right"),
+    "head": lazy("cylinder head"),
+    "headstock": lazy("headstock"),
+    "hoses": lazy("hoses"),
+    "in_line": lazy("in the line"),
+    "in_tank": lazy("in the tank"),
+    "indicator_front_left": lazy("indicator front left"),
+    "indicator_front_right": lazy("indicator front right"),
+    "indicator_rear_left": lazy("indicator rear left"),
+    "indicator_rear_right": lazy("indicator rear right"),
+    "left": lazy("left"),
+    "right": lazy("right"),
+    "linkage": lazy("linkage"),
+    "lower": lazy("lower"),
+    "upper": lazy("upper"),
+    "main": lazy("main"),
+    "neutral": lazy("neutral"),
+    "radiator": lazy("radiator"),
+    "rail": lazy("rail"),
+    "rear": lazy("rear"),
+    "rear_carrier": lazy("rear carrier"),
+    "rear_left": lazy("rear left"),
+    "rear_right": lazy("rear right"),
+    "side_stand": lazy("side stand"),
+    "switch_front": lazy("switch front"),
+    "switch_rear": lazy("switch rear"),
+    "tail": lazy("tail"),
+    "tank_outlet": lazy("tank outlet"),
+}
+
+SYSTEMS = {
+    "brakes": lazy("brakes"),
+    "charging": lazy("charging"),
+    "cooling": lazy("cooling"),
+    "electrical": lazy("electrical"),
+    "engine_top": lazy("top of the engine"),
+    "final_drive": lazy("final drive"),
+    "frame": lazy("frame"),
+    "fuel": lazy("fuel"),
+    "ignition": lazy("ignition"),
+    "starting": lazy("starting"),
+    "steering": lazy("steering"),
+    "suspension": lazy("suspension"),
+    "transmission": lazy("transmission"),
+    "tyres": lazy("tyres"),
+    "wheels": lazy("wheels"),
+}
+
 # What each kind of doubt means, as pages say it.
 DOUBT_NAMES = {
     "unknown_word": lazy("a part the catalogue does not know by that word"),
@@ -67,7 +125,12 @@ def part_name(slug: str) -> str:
 
 def place_name(position: str | None) -> str:
     """A position in words."""
-    return (position or "").replace("_", " ")
+    return str(PLACES.get(position or "", (position or "").replace("_", " ")))
+
+
+def system_name(system: str) -> str:
+    """A system of the machine in words."""
+    return str(SYSTEMS.get(system, system.replace("_", " ")))
 
 
 def use_name(use: str) -> str:
@@ -94,7 +157,7 @@ def sentence(text: object) -> str:
 
 def register_names(app: Flask) -> None:
     """Offer them to templates as filters."""
-    app.add_template_filter(part_name)
+    app.add_template_filter(system_name)
     app.add_template_filter(place_name)
     app.add_template_filter(verdict)
     app.add_template_filter(sentence)

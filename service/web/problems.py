@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from flask import Flask, Response, make_response, render_template, request
+from flask import Flask, Response, g, make_response, render_template, request
 from werkzeug.exceptions import NotFound
 
 from service.error_handlers import MEDIA_TYPE
@@ -24,7 +24,11 @@ def register_problem_pages(app: Flask) -> None:
     def _as_page(response: Response) -> Response:
         if response.mimetype != MEDIA_TYPE or request.path.startswith(NOT_PAGES) or not _wants_page():
             return response
-        page = problem_page(json.loads(response.get_data()))
+        found = json.loads(response.get_data())
+        said = g.pop("refused_with", None)  # with the values that its text was made of
+        if said is not None and said == found.get("detail"):
+            found["detail"] = said
+        page = problem_page(found)
         for name in KEPT_HEADERS:
             if name in response.headers:
                 page.headers[name] = response.headers[name]

@@ -5,16 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from wtforms import BooleanField, FieldList, Form, FormField, HiddenField, SelectField, StringField
+from wtforms import BooleanField, FieldList, Form, FormField, HiddenField, StringField
 from wtforms.validators import Length, Optional
 
 from service.imports.words import CatalogueWords, fold
 from service.review_answers import OWN_VALUE
 from service.reviews import CHOICES
 from service.vocabulary import REASONS, UNITS
-from service.web.forms import PageForm, choices
+from service.web.forms import PageForm, SelectField, choices
 from service.web.log_forms import REASON_NAMES
 from service.web.names import part_name
+from service.web.own_words import English
 from service.web.texts import _, lazy
 
 NOT_YET = ""
@@ -71,7 +72,7 @@ class ReviewForm(PageForm):
 def ways(document: Mapping[str, Any]) -> list[tuple[str, Any]]:
     """What a doubt can be answered with, as values and labels; the candidates of a word first."""
     found: list[tuple[str, Any]] = [
-        (f"part:{c['component']}", part_name(c["component"])) for c in document["candidates"] if c["component"]
+        (f"part:{c['component']}", English(part_name(c["component"]))) for c in document["candidates"] if c["component"]
     ]
     for choice in (entry["choice"] for entry in document["choices"]):
         if choice == "action":

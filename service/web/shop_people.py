@@ -6,14 +6,14 @@ import uuid
 from typing import Any
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
-from wtforms import SelectField, StringField
+from wtforms import StringField
 from wtforms.validators import InputRequired, Length
 
 from service.errors import DomainError
 from service.people.accounts import members_of
 from service.people.desk import let_in, new_link, show_out, take_role
 from service.web.current import app, current
-from service.web.forms import PageForm, choices
+from service.web.forms import PageForm, SelectField, choices
 from service.web.gate import require_role
 from service.web.texts import _, lazy
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from flask import Blueprint, flash, redirect, render_template, url_for
 from werkzeug.exceptions import Forbidden
-from wtforms import IntegerField, SelectField, StringField
+from wtforms import IntegerField, StringField
 from wtforms.validators import InputRequired, Length, NumberRange
 
 from service.errors import DomainError, NotFound
@@ -15,7 +15,7 @@ from service.people.desk import hand_out_token, stop_token
 from service.people.roles import scopes_for
 from service.people.tokens import LONGEST_DAYS, tokens_of
 from service.web.current import app, current
-from service.web.forms import PageForm, choices
+from service.web.forms import PageForm, SelectField, choices
 from service.web.gate import for_signed_in
 from service.web.texts import _, lazy
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import io
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from babel import Locale, UnknownLocaleError
 from babel.support import LazyProxy, NullTranslations, Translations
-from flask import Flask, g, has_request_context
+from flask import Flask, g
 
 FOLDER = Path(__file__).with_name("translations")
 SOURCE_LANGUAGE = "en"
@@ -46,21 +47,44 @@ def locale_of(name: str) -> Locale:
         return Locale.parse("en_GB")
 
 
+@dataclass(frozen=True)
+class Reader:
+    """How whoever asks reads: the name of their locale, the locale, and the texts in its language."""
+
+    name: str
+    locale: Locale
+    texts: NullTranslations
+
+
+@cache
+def reader_of(name: str) -> Reader:
+    """How somebody with a locale reads."""
+    locale = locale_of(name)
+    return Reader(name, locale, translations(locale.language))
+
+
+def reader() -> Reader:
+    """How whoever asks reads; `service.web.current` sets it. British English outside a request."""
+    try:
+        return cast(Reader, g.reader)
+    except (AttributeError, RuntimeError):
+        return reader_of("en_GB")
+
+
 def current_locale() -> Locale:
-    """The locale of whoever asks; `service.web.current` sets it."""
-    name = g.get("locale_name", "en_GB") if has_request_context() else "en_GB"
-    return locale_of(name)
+    """The locale of whoever asks."""
+    return reader().locale
 
 
 def _(text: str, **values: Any) -> str:
     """A text in the reader's language, with named values put in."""
-    said = translations(current_locale().language).gettext(text)
+    said = reader().texts.gettext(text)
     return said % values if values else said
 
 
 def ngettext(one: str, many: str, n: int, **values: Any) -> str:
     """The form of a text that fits a count, which is put in as `n`."""
-    return translations(current_locale().language).ngettext(one, many, n) % {"n": n, **values}
+    return reader().texts.ngettext(one, many, n) % {"n": n, **values}
 
 
 def lazy(text: str) -> Any:
@@ -72,8 +96,8 @@ def register_texts(app: Flask) -> None:
     """Give templates `_`, `ngettext` and trans blocks."""
     app.jinja_env.add_extension("jinja2.ext.i18n")
     app.jinja_env.install_gettext_callables(  # type: ignore[attr-defined]
-        lambda text: translations(current_locale().language).gettext(text),
+        lambda text: reader().texts.gettext(text),
         # Some counts are sums of shares; they are shown as whole numbers, and the form goes by what is shown.
-        lambda one, many, n: translations(current_locale().language).ngettext(one, many, round(n)),
+        lambda one, many, n: reader().texts.ngettext(one, many, round(n)),
         newstyle=True,
     )

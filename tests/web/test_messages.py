@@ -15,16 +15,16 @@ from service.web.texts import FOLDER, SOURCE_LANGUAGE, languages
 from tests.web.browsers import Browsing
 from tests.web.people import Visitor
 
-WEB = Path(FOLDER).parent
-METHODS = [("templates/**.html", "jinja2"), ("**.py", "python")]
-KEYWORDS = {"_": None, "lazy": None, "ngettext": (1, 2)}
+SERVICE = Path(FOLDER).parents[1]
+METHODS = [("web/templates/**.html", "jinja2"), ("**.py", "python")]
+KEYWORDS = {"_": None, "lazy": None, "say": None, "ngettext": (1, 2)}
 PLACEHOLDER = re.compile(r"%(?:\((\w+)\)\w|%)")
 TRANSLATED = [language for language in languages() if language != SOURCE_LANGUAGE]
 
 
 def texts() -> set[str | tuple[str, ...]]:
     """What the pages say, as Babel extracts it from code and templates."""
-    found = extract_from_dir(WEB, method_map=METHODS, options_map={}, keywords=KEYWORDS)
+    found = extract_from_dir(SERVICE, method_map=METHODS, options_map={}, keywords=KEYWORDS)
     return {tuple(text) if isinstance(text, list) else text for _file, _line, text, _comments, _context in found}
 
 

@@ -16,14 +16,15 @@ def settle(world: World, **settings: str) -> None:
 
 
 def text(world: World, path: str) -> str:
-    return Page(world.owner.get(path).get_data(as_text=True)).text()
+    # Switzerland writes either apostrophe; Babel changed from one to the other in 2.19.
+    return Page(world.owner.get(path).get_data(as_text=True)).text().replace("\N{RIGHT SINGLE QUOTATION MARK}", "'")
 
 
 @pytest.mark.parametrize(
     ("unit", "currency", "locale", "distance", "money"),
     [
         ("mi", "GBP", "en_GB", "37,904 mi", "£"),
-        ("km", "CHF", "de_CH", "61’000 km", "CHF"),
+        ("km", "CHF", "de_CH", "61'000 km", "CHF"),
         ("km", "EUR", "de_DE", "61.000 km", "€"),
         ("mi", "GBP", "de_DE", "37.904 mi", "£"),
     ],

@@ -1,0 +1,90 @@
+"""What the service says in English, in the reader's language and unit; what stays English says so."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from flask import Flask
+from markupsafe import Markup, escape
+
+from service.imports.odometer_doubts import TOO_FAST
+from service.said import Distance, Number, Part, Place, Said, Share
+from service.web.formats import distance, number, share
+from service.web.names import part_name, place_name
+from service.web.texts import SOURCE_LANGUAGE, reader
+
+ONLY_VALUES = re.compile(r"(%\(\w+\)s|\W)*")
+
+
+# Sentences with values that do not change, which are stored as plain text.
+AS_STORED = {str(sentence): sentence for sentence in (TOO_FAST,)}
+
+
+class English(str):
+    """A label that is the catalogue's."""
+
+
+def own_words(text: object, *, large: bool = False) -> Markup:
+    """A sentence of the service as a page says it; `large`: beginning with a capital letter.
+
+    A sentence that has no translation keeps its English, marked as such for whoever reads aloud.
+    """
+    if isinstance(text, Markup):
+        return text
+    who = reader()
+    text = AS_STORED.get(str(text), text) if not isinstance(text, Said) else text
+    template = text.template if isinstance(text, Said) else str(text)
+    values: Mapping[str, Any] = text.values if isinstance(text, Said) else {}
+    known = who.texts.gettext(template) if template else ""
+    stays = who.locale.language != SOURCE_LANGUAGE and known == template and not ONLY_VALUES.fullmatch(template)
+    begun = known[:1].upper() + known[1:] if large else known
+    said = escape(begun) % {name: _value(value) for name, value in values.items()} if values else escape(begun)
+    glued = said.replace(" %", "\N{NO-BREAK SPACE}%")  # no line breaks between a number and its sign
+    return Markup('<span lang="en">%s</span>') % glued if stays else glued
+
+
+def _value(value: Any) -> Markup:
+    make = SHOWN.get(type(value))
+    return own_words(value) if isinstance(value, Said) else escape(make(value) if make else value)
+
+
+SHOWN: dict[type, Callable[[Any], str]] = {
+    Distance: lambda value: distance(value.km),
+    Number: lambda value: number(value.value, value.digits, value.digits),
+    Share: lambda value: share(value.value),
+    Part: lambda value: part_in_english(value.slug),
+    Place: lambda value: place_name(value.name),
+}
+
+
+def english(text: object) -> Markup:
+    """A text of the catalogue, which is in English: marked so on a page in another language."""
+    if reader().locale.language == SOURCE_LANGUAGE or not str(text):
+        return escape(text)
+    return Markup('<span lang="en">%s</span>') % escape(text)
+
+
+def label(text: object) -> Markup:
+    """The label of a choice: marked where it is the catalogue's."""
+    return english(text) if isinstance(text, English) else escape(text)
+
+
+def in_english() -> Markup:
+    """The attribute of an element all of whose text is the catalogue's."""
+    return Markup("" if reader().locale.language == SOURCE_LANGUAGE else ' lang="en"')
+
+
+def part_in_english(slug: str) -> Markup:
+    """A component's name, as the catalogue has it."""
+    return english(part_name(slug))
+
+
+def register_own_words(app: Flask) -> None:
+    """Offer them to templates."""
+    app.add_template_filter(own_words)
+    app.add_template_filter(english)
+    app.add_template_filter(label)
+    app.add_template_filter(part_in_english, "part_name")
+    app.add_template_global(in_english)
