@@ -99,7 +99,7 @@ class Browsing:
             assert cookie is not None
             context.add_cookies([{"name": cookie.key, "value": cookie.value, "url": site}])
         window = cls(context.new_page(), context, site, scripts)
-        window.page.set_default_timeout(10_000)
+        window.page.set_default_timeout(30_000)  # a busy machine is slow; nothing is timed here
         # The browser says so when the content security policy stops something, or a script fails.
         window.page.on(
             "console", lambda said: said.type == "error" and window.complaints.append(f"{said.text} {said.location}")
