@@ -101,6 +101,13 @@ def test_the_season_not_knowing_and_after_each_number(demo: Caller) -> None:
     assert after["superseded"]["chance_in_horizon"]["value"] > 2 * current["value"]
 
 
+def test_the_season_of_a_later_part_told_original(demo: Caller) -> None:
+    """The brief's .0317: on since new, the issue after the mended one, 38,000 km."""
+    told = {"history": [{"component": REGULATOR, "action": "original"}]}
+    asked = ask(demo, {**LANNER, "built": "2015-03"}, **told, **SEASON)
+    assert holds(entry(asked, REGULATOR)["chance_in_horizon"], 0.0317)
+
+
 def test_the_bill_follows_the_number(demo: Caller) -> None:
     season = {}
     for mark in ("superseded", "current"):
