@@ -14,12 +14,15 @@ from sqlalchemy.orm import Session
 
 from service.imports.candidates import Context, candidates
 from service.imports.words import CatalogueWords, fold
+from service.kept import Kept, database_key
 from service.models import ComponentType, Doubt, ImportBatch, JobCard, JobLine, Machine
+from service.queries import line_versions
 from service.vocabulary import ASKING_KINDS, COMEBACK_CAUSES, JOB_LINE_COLUMNS
 
 READINGS_SHOWN = 2  # before and after
 _PLACE = {name: place for place, name in enumerate(JOB_LINE_COLUMNS)}
 WORD_KINDS = ("unknown_word", "ambiguous_word")
+_prices: Kept[Mapping[str, float]] = Kept(64)
 
 # What each answer does, in plain words; the order is the one they are offered in.
 CHOICES: Mapping[str, str] = {
@@ -263,8 +266,13 @@ def _candidates(
     return [{"component": slug, "meaning": slug, "weight": weight} for slug, weight in words.nearest(text)]
 
 
-def usual_prices(session: Session, shop_id: int) -> dict[str, float]:
-    """The middle price the shop paid for each part, where its lines say."""
+def usual_prices(session: Session, shop_id: int) -> Mapping[str, float]:
+    """The middle price the shop paid for each part, where its lines say; kept as long as its lines stay."""
+    key = (*database_key(session), shop_id, line_versions(session, shop_id, None))
+    return _prices.get(key, lambda: _usual_prices(session, shop_id))
+
+
+def _usual_prices(session: Session, shop_id: int) -> dict[str, float]:
     rows = session.execute(
         select(ComponentType.slug, JobLine.parts_cost)
         .join(ComponentType, JobLine.component_type_id == ComponentType.id)
