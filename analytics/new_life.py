@@ -22,6 +22,8 @@ from analytics.risk_draws import LifeDraws, RiskTable, quantiles
 from analytics.spells import DAYS_PER_YEAR, Cell, Floats, Outcome, Spells
 
 CLOCKS = ("km", "days")
+ENOUGH = 5  # own choice: fewer parts, or failures, than this are no ground for a figure
+FEW_FAILED = 0.1  # own choice: a smaller share of the parts watched tells little of the age at which most fail
 _LARGEST = 50.0  # log of a cumulative hazard no part lives to see
 
 
@@ -167,10 +169,33 @@ def mean_life(life: NewLife) -> Floats:
     return life.scale * gamma(1.0 + 1.0 / life.shape)
 
 
-def watched_to(spells: Spells, clock: str, least: int = 5, cells: Sequence[int] | None = None) -> float | None:
-    """Age up to which at least `least` parts of known start were under watch, on one clock; None if never so many.
+@dataclass(frozen=True)
+class Watched:
+    """Ages on one clock, sorted, of parts of known start: when last watched (parts,), and at failure (failures,)."""
 
-    What the model says of older parts is the prior's and the shape's word, not that of records.
+    last: Floats
+    failed: Floats
+
+    def to(self, least: int = ENOUGH) -> float | None:
+        """Age up to which at least `least` parts were under watch; None if never so many.
+
+        What the model says of older parts is the prior's and the shape's word, not that of records.
+        """
+        return float(self.last[-least]) if len(self.last) >= least else None
+
+    def saw_failures_beyond(self, age: float) -> bool:
+        """Whether enough parts were seen to fail at a greater age, and not only a few of many that came out good."""
+        failed, last = int((self.failed > age).sum()), int((self.last > age).sum())
+        return failed >= max(ENOUGH, FEW_FAILED * last)
+
+
+def watched(spells: Spells, clock: str, cells: Sequence[int] | None = None) -> Watched:
+    """How old parts grew under watch, on one clock (`km` or `days`).
+
+    Raises
+    ------
+    InvalidObservations
+        Another clock.
     """
     if clock not in CLOCKS:
         raise InvalidObservations(f"clock: must be km or days, not {clock!r}")
@@ -179,5 +204,6 @@ def watched_to(spells: Spells, clock: str, least: int = 5, cells: Sequence[int] 
         mine &= np.isin(spells.cell, list(cells))
     seen_failing = np.isin(spells.outcome, (Outcome.FAILED, Outcome.CENSORED, Outcome.RENEWED_REASON_UNKNOWN))
     last = np.where(seen_failing, getattr(spells, f"exit_{clock}"), getattr(spells, f"lower_{clock}"))
-    ages = np.sort((last - getattr(spells, f"start_{clock}"))[mine])
-    return float(ages[-least]) if len(ages) >= least else None
+    ages = last - getattr(spells, f"start_{clock}")
+    failed = mine & np.isin(spells.outcome, (Outcome.FAILED, Outcome.FAILED_BETWEEN))
+    return Watched(np.sort(ages[mine]), np.sort(ages[failed]))

@@ -19,7 +19,7 @@ from scipy.interpolate import CubicSpline
 
 from analytics.errors import InvalidObservations
 from analytics.life_model_types import Evidence, Probability
-from analytics.new_life import NewLife
+from analytics.new_life import ENOUGH, NewLife, Watched
 from analytics.risk_draws import quantiles
 from analytics.spells import Floats
 
@@ -133,7 +133,7 @@ def renewal_policy(
     *,
     alternatives: Sequence[float] = (),
     level: float = 0.9,
-    watched_to: float | None = None,
+    seen: Watched | None = None,
 ) -> RenewalPolicy:
     """The age at which renewing on purpose is cheapest.
 
@@ -146,8 +146,8 @@ def renewal_policy(
         Other ages to price.
     level : float
         Of the credible intervals.
-    watched_to : float or None
-        Age to which parts were watched (`new_life.watched_to`); an answer beyond it is warned about.
+    seen : Watched or None
+        How old parts grew under watch (`new_life.watched`); what rests on no part seen that old is warned about.
 
     Raises
     ------
@@ -181,7 +181,7 @@ def renewal_policy(
         chance_it_saves=sure,
         chance_of_ageing=life.chance_of_ageing,
         alternatives=tuple(_alternative(life, curve, a, floor, level) for a in (*alternatives, None)),
-        warnings=_warnings(life, kept, watched_to),
+        warnings=_warnings(life, kept, seen),
         evidence=life.evidence,
     )
 
@@ -243,17 +243,24 @@ def _alternative(life: NewLife, curve: CostCurve, age: float | None, floor: floa
     return Alternative(age, known, known.value / floor - 1.0, float(life.weight @ failed))
 
 
-def _warnings(life: NewLife, interval: float | None, watched_to: float | None) -> tuple[str, ...]:
+def _warnings(life: NewLife, interval: float | None, seen: Watched | None) -> tuple[str, ...]:
     out = []
     evidence = life.evidence
+    watched_to = None if seen is None else seen.to()
     if interval is not None and watched_to is not None and interval > watched_to:
         out.append(
             f"No record watches enough parts beyond {watched_to:,.0f} {life.clock}: at {interval:,.0f} the model speaks"
             " from the prior and the shape of the curve, not from failures seen."
         )
-    if evidence is not None and evidence.failures < 5:
+    if evidence is not None and evidence.failures < ENOUGH:
         out.append(
             f"Only {evidence.failures:.0f} failures stand behind this: most parts came out, or still run, before they"
             " failed, so the far end of the curve is prior."
+        )
+    elif interval is not None and seen is not None and not seen.saw_failures_beyond(interval):
+        out.append(
+            f"Most parts on record came out, or still run, before they failed; few were seen to fail beyond"
+            f" {interval:,.0f} {life.clock}. What running longer costs, and so what renewing saves, is the word of the"
+            " prior and of the curve's shape."
         )
     return tuple(out)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy.orm import Session
 
-from analytics.new_life import NewLife, fitted_life, watched_to
+from analytics.new_life import NewLife, Watched, fitted_life, watched
 from analytics.renewal_policy import RenewalCosts, renewal_policy
 from analytics.renewal_shared import BlockPart, block_policy, renew_while_apart
 from analytics.renewal_two_clocks import two_clock_policy
@@ -48,7 +48,7 @@ def renewal_advice(
         costs,
         alternatives=asked["alternatives"],
         level=asked["level"],
-        watched_to=_watched(session, shop_id, component, cell, asked["clock"], pool_open),
+        seen=_watched(session, shop_id, component, cell, asked["clock"], pool_open),
     )
     reply = {k: v for k, v in asdict(policy).items() if k != "evidence"}
     reply |= {"component": component, "name": snapshot.documents[component]["name"], "notes": notes}
@@ -157,8 +157,8 @@ def block_advice(session: Session, shop_id: int, asked: Mapping[str, Any], *, po
     }
 
 
-def _watched(session: Session, shop_id: int, component: str, cell: Cell, clock: str, pool_open: bool) -> float | None:
-    """Age to which parts of this model were watched, in the records the shop may see."""
+def _watched(session: Session, shop_id: int, component: str, cell: Cell, clock: str, pool_open: bool) -> Watched | None:
+    """How old parts of this model grew under watch, in the records the shop may see."""
     shops = None if pool_is_open(session, pool_open=pool_open) else [shop_id]
     lines = lines_to_fit(session, shop_ids=shops)
     spells = lines.life_records([component]).get(component)
@@ -166,4 +166,4 @@ def _watched(session: Session, shop_id: int, component: str, cell: Cell, clock: 
         return None
     of_model = np.array([(c.make, c.model) == (cell.make, cell.model) for c in spells.cells], dtype=bool)
     mine = spells.subset(of_model[spells.cell])
-    return watched_to(mine, clock) if len(mine) else None
+    return watched(mine, clock) if len(mine) else None

@@ -11,7 +11,7 @@ from scipy.special import gamma
 
 from analytics.errors import InvalidObservations
 from analytics.life_model_types import LifePrior
-from analytics.new_life import NewLife, fitted_life, known_life, mean_life, watched_to
+from analytics.new_life import NewLife, fitted_life, known_life, mean_life, watched
 from analytics.pooling import fit_component
 from analytics.renewal import age_replacement
 from analytics.renewal_policy import RenewalCosts, cost_curve, renewal_policy
@@ -123,9 +123,25 @@ def test_renewal_by_prior_alone_says_so():
 
 def test_warns_beyond_what_was_watched():
     spells = make_spells([0.0] * 6, [100.0, 200, 300, 400, 500, 600], [0] * 6)
-    assert watched_to(spells, "days") == 200.0 and watched_to(spells, "days", least=7) is None
-    assert "beyond 200" in renewal_policy(known_life(4, 900, "days"), RenewalCosts(1, 4), watched_to=200.0).warnings[0]
-    assert watched_to(spells, "km", cells=[3]) is None
+    seen = watched(spells, "days")
+    assert seen.to() == 200.0 and seen.to(least=7) is None
+    assert "beyond 200" in renewal_policy(known_life(4, 900, "days"), RenewalCosts(1, 4), seen=seen).warnings[0]
+    assert watched(spells, "km", cells=[3]).to() is None
+
+
+def test_says_what_rests_on_no_failure_seen():
+    """Every part renewed at 600 days or failed before: what comes later nobody saw, however many parts there are."""
+    ages, failed = [100.0, 300.0] * 20 + [600.0] * 40, [1] * 40 + [0] * 40
+    seen = watched(make_spells([0.0] * 80, ages, failed), "days")
+    life, costs = known_life(4, 900, "days"), RenewalCosts(1, 6)
+    policy = renewal_policy(life, costs, seen=seen)
+    assert 300 < policy.interval < 600
+    assert [w for w in policy.warnings if "few were seen to fail beyond" in w]
+    later = watched(make_spells([0.0] * 85, [*ages, *[700.0] * 5], [*failed, *[1] * 5]), "days")
+    assert not renewal_policy(life, costs, seen=later).warnings
+    many = [900.0] * 100  # five failures tell little where a hundred came out good
+    drowned = watched(make_spells([0.0] * 185, [*ages, *[700.0] * 5, *many], [*failed, *[1] * 5, *[0] * 100]), "days")
+    assert renewal_policy(life, costs, seen=drowned).warnings
 
 
 def test_refusals_name_the_field():

@@ -61,4 +61,6 @@ def test_blocks_and_marks_of_the_log(
     refit(database, now=NOW, pool_open=False)
     code, out, _ = weakspot("log-marks", "--shop", SHOP)
     assert code == 0 and "histories that end on an event" in out and SHOP in out
-    assert set(json.loads(weakspot("log-marks", "--shop", SHOP, "--json")[1])) == {"shop", "all_shops", "estimate"}
+    assert set(json.loads(weakspot("log-marks", "--shop", SHOP, "--json")[1])) == {
+        "shop", "all_shops", "estimate", "covers",
+    }  # fmt: skip

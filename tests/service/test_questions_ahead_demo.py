@@ -89,6 +89,7 @@ def test_q13_and_story_e_when_to_renew_belts_and_what_being_late_costs(demo: Cal
     assert low < 14_620 < high and low < 13_500 and high > 15_000
     assert found["interval"] == pytest.approx(14_620, rel=0.1)
     assert 0.25 < found["saving"] < 0.6 and found["chance_it_saves"] > 0.95
+    assert any("few were seen to fail beyond" in warning for warning in found["warnings"])
     excess = {row["interval"]: row["excess"] for row in found["alternatives"]}
     truth = {13_000: 0.024, 15_000: 0.001, 16_000: 0.016, 17_000: 0.048, 18_000: 0.095}
     for age, late in truth.items():

@@ -64,7 +64,7 @@ def test_files_hold_what_the_page_shows(manager: Visitor) -> None:
 
 def test_interval_with_its_flat_range_or_the_reason_for_none(manager: Visitor) -> None:
     page = manager.get(PLACES[4]).get_data(as_text=True)
-    assert "Renew at" in page and "within 2 % of the best" in page
+    assert "Renew at" in page and "within 2\u00a0% of the best" in page
     none = PLACES[4].replace("cvt_belt", "engine_control_unit")
     assert "No interval" in manager.get(none).get_data(as_text=True)
 
