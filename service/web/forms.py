@@ -8,7 +8,7 @@ from decimal import Decimal, InvalidOperation
 from typing import Any
 
 import wtforms
-from babel.numbers import NumberFormatError, format_decimal, parse_decimal
+from babel.numbers import NumberFormatError, format_decimal, get_group_symbol, parse_decimal
 from flask import Flask, render_template
 from flask_wtf import FlaskForm
 from markupsafe import Markup, escape
@@ -21,6 +21,8 @@ from service.web.own_words import English, in_english, own_words
 from service.web.texts import _, current_locale
 
 # One comma with one or two digits behind it cannot part thousands.
+APOSTROPHES = "'\u2019"
+APOSTROPHE = re.compile(f"[{APOSTROPHES}]")
 DECIMAL_COMMA = re.compile(r"^[+-]?\d+,\d{1,2}$")
 
 
@@ -96,6 +98,9 @@ def number_in(text: str) -> Decimal:
     ValueError
         With what to type instead.
     """
+    group = get_group_symbol(current_locale())
+    if group in APOSTROPHES:
+        text = APOSTROPHE.sub(group, text)  # which of them CLDR writes changes with its version
     try:
         found = Decimal(parse_decimal(text, locale=current_locale(), strict=True))
     except NumberFormatError:

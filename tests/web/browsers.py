@@ -25,11 +25,14 @@ BROKEN_WORDS = r"""() => {
   for (const cell of document.querySelectorAll(".wide th, .wide td")) {
     const texts = document.createTreeWalker(cell, NodeFilter.SHOW_TEXT);
     for (let node = texts.nextNode(); node; node = texts.nextNode()) {
-      for (const word of node.data.matchAll(/\p{L}{4,}/gu)) {
-        const range = document.createRange();
-        range.setStart(node, word.index);
-        range.setEnd(node, word.index + word[0].length);
-        if (new Set([...range.getClientRects()].map((line) => Math.round(line.top))).size > 1) found.push(word[0]);
+      for (const run of node.data.matchAll(/\S+/gu)) {
+        if (run[0].length > 30) continue;  // too long for any column of a phone
+        for (const word of run[0].matchAll(/\p{L}{4,}/gu)) {
+          const range = document.createRange();
+          range.setStart(node, run.index + word.index);
+          range.setEnd(node, run.index + word.index + word[0].length);
+          if (new Set([...range.getClientRects()].map((line) => Math.round(line.top))).size > 1) found.push(word[0]);
+        }
       }
     }
   }

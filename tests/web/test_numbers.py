@@ -10,6 +10,7 @@ from flask import g
 from service.app import WeakspotApp
 from service.web.formats import number, per_cent, step_of
 from service.web.forms import number_in
+from service.web.texts import reader_of
 
 
 @pytest.mark.parametrize(
@@ -28,29 +29,29 @@ from service.web.forms import number_in
 )
 def test_number_typed(shared_app: WeakspotApp, locale: str, text: str, value: str) -> None:
     with shared_app.test_request_context("/sign-in"):
-        g.locale_name = locale
+        g.reader = reader_of(locale)
         assert number_in(text) == Decimal(value)
 
 
 @pytest.mark.parametrize("text", ["nan", "inf", "-Infinity", "a dozen", "1,2,3", "--1", "1.2.3", "0x10"])
 def test_no_number(shared_app: WeakspotApp, text: str) -> None:
     with shared_app.test_request_context("/sign-in"):
-        g.locale_name = "en_GB"
+        g.reader = reader_of("en_GB")
         with pytest.raises(ValueError, match="Write a number"):
             number_in(text)
 
 
 def test_figures_are_written_by_the_locale(shared_app: WeakspotApp) -> None:
     with shared_app.test_request_context("/sign-in"):
-        g.locale_name = "en_GB"
+        g.reader = reader_of("en_GB")
         assert (number(38000), number(12.25, 1), number(None)) == ("38,000", "12.2", "–")
-        g.locale_name = "de_DE"
+        g.reader = reader_of("de_DE")
         assert (number(38000), number(12.5, 1)) == ("38.000", "12,5")
 
 
 def test_chances_are_never_rounded_to_certainty(shared_app: WeakspotApp) -> None:
     with shared_app.test_request_context("/sign-in"):
-        g.locale_name = "en_GB"
+        g.reader = reader_of("en_GB")
         assert [per_cent(c) for c in (0.0, 0.004, 0.52, 0.999)] == [
             "below 1\u00a0%",
             "below 1\u00a0%",
