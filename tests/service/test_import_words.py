@@ -65,7 +65,7 @@ def test_a_word_can_bring_its_position() -> None:
         (SEAL, "N/S", None, "position_unclear"),  # near side: left only where one drives on the left
         (PAD, "Left Front", "front_left", None),
         (PAD, "front", None, "position_unclear"),
-        (COIL, "Cyl. 2", "cyl_2", None),
+        (COIL, "Cyl. 2", "2", None),
         (COIL, "ß" * 40, None, "position_unclear"),
         (COIL, "?", None, "position_unclear"),
         (BATTERY, "left", None, "position_unclear"),
