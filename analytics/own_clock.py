@@ -7,9 +7,9 @@ maximised out, tell them apart:
     P(w' | m, w) ~ pi_e(w' | w) exp(PL_m(w') - PL_m(w)),    PL_m(w) = sum over its cells of G - D log E
 
 e is averaged over its posterior from all models of all components (`spread_prior`), of one where it is fitted alone.
-Spells of unknown start and finds do not speak in PL
-(they are worked at the component's clocks only); they count in the shift of scale, log E(w) - log E(w'), that keeps
-the failures expected of a model's records. A model without records has w' with its prior odds.
+Spells of unknown start and finds do not speak in PL (they are worked at the component's clocks only); they count in the
+shift of scale, log E(w) - log E(w'), that keeps the failures expected of a model's records. A model without records has
+w' with its prior odds.
 """
 
 from __future__ import annotations

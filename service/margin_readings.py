@@ -21,6 +21,8 @@ UNITS: Mapping[str, str] = {
     "mm": "mm", "in": "inch", '"': "inch", "thou": "mil", "nm": "newton*meter",
     "ft-lb": "foot*pound_force", "ftlb": "foot*pound_force", "lb-ft": "foot*pound_force", "°c": "degC", "degc": "degC",
 }  # fmt: skip
+# Units that are words as well, "2 in March", "3 a week": after a space they count behind a fraction alone.
+ALSO_WORDS = ("in", "a")
 # One unit of each dimension, to say a reading in: the SI's, with the prefix that the trade uses.
 SI = ("volt", "ampere", "ohm", "kilopascal", "millimeter", "newton*meter", "degC")
 # Words that stand for a figure, on one scale: 0 as it should be, 1 hardly off, 2 off, 3 past use (invented).
@@ -89,11 +91,13 @@ def _read(match: re.Match[str]) -> MarginReading | None:
         return MarginReading(written, over_range=True)
     if groups.get("word"):
         return MarginReading(written, ordinal=WORDS[groups["word"].lower()])
+    unit = (groups.get("unit") or "").lower()
+    if unit in ALSO_WORDS and match[0][: match.start("unit") - match.start()].endswith(" ") and "/" not in match[0]:
+        return None
     values = _values(groups["values"], fraction="unit" in groups)
     if match.re is _LIST and max(values[:2]) <= LAST_DAY:
         return None
-    unit = UNITS.get((groups.get("unit") or "").lower())
-    return MarginReading(written, values, unit, groups.get("at"))
+    return MarginReading(written, values, UNITS.get(unit), groups.get("at"))
 
 
 def _values(text: str, *, fraction: bool) -> tuple[float, ...]:

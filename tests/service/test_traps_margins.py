@@ -106,7 +106,8 @@ def test_d35_readings_in_the_margin_are_kept_and_read(gasket: Caller, written: s
     assert found["line"]["understood"]["odometer_km"] is None  # none of them was taken for the clock's
 
 
-@pytest.mark.parametrize("written", ["12/3/19 pads renewed", "svc 18000 (miles?)", "coil swap 1<->2", "F&R pads, bled"])
+@pytest.mark.parametrize("written", ["12/3/19 pads renewed", "svc 18000 (miles?)", "coil swap 1<->2", "F&R pads, bled",
+                                     "did 2 in March, 3 a week"])  # fmt: skip
 def test_d35_dates_odometers_and_places_are_no_readings(gasket: Caller, written: str) -> None:
     send(gasket, FIRST)
     assert text(gasket, written, date="2019-04-01")["reading"]["measured"] == []
