@@ -35,7 +35,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     Long ones first, so that no process is left with one of them at the end.
     """
     for item in items:
-        item.add_marker(pytest.mark.xdist_group(_group(item)))
+        if item.get_closest_marker("xdist_group") is None:
+            item.add_marker(pytest.mark.xdist_group(_group(item)))
     items.sort(key=lambda item: _LONG_FIRST.get(_group(item), _LONG_FIRST.get(item.path.parent.name, 9)))
 
 
@@ -43,6 +44,8 @@ _LONG_FIRST = {"demo world": 0, "torture": 1, "worlds": 2, "seed": 2}
 
 
 def _group(item: pytest.Item) -> str:
+    if told := item.get_closest_marker("xdist_group"):
+        return str(told.args[0])
     if "demo_file" in getattr(item, "fixturenames", ()):
         return "demo world"
     engine = getattr(item, "callspec", None) and item.callspec.params.get("databases", "")

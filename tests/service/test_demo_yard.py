@@ -113,10 +113,23 @@ def test_worked_table_on_a_machine(demo: Caller) -> None:
         assert after(entry(now, *part)) == pytest.approx(by_hand, rel=1e-6), part
 
 
-@pytest.mark.parametrize(("number", "check"), [("1" * 17, "ok"), ("1" * 8 + "2" + "1" * 8, "fails")])
+# Weights and letter values of 49 CFR 565.15, added up by hand. Seventeen ones: sum 89 = 8 x 11 + 1. The sums 411 and
+# 314 are those of the rule's published examples (digits 4 and 6); the numbers are invented, and begin with a 0, which
+# no country has, since the published ones are of real makes:
+# 411 = 21+24+30+28+24+12+30+81+16+56+42+30+12+3+2, 314 = 21+24+25+36+9+12+70+18+56+21+15+4+3 (a 0 adds nothing).
+FRAME_NUMBERS = [
+    ("1" * 17, "ok"),
+    ("1" * 8 + "2" + "1" * 8, "fails"),
+    ("0TDWG863492876311", "ok"),
+    ("0TDWG863592876311", "fails"),
+    ("0TDVZ367627303110", "ok"),
+    ("0TDVZ367X27303110", "fails"),
+]
+
+
+@pytest.mark.parametrize(("number", "check"), FRAME_NUMBERS)
 def test_check_digit_of_a_frame_number(demo: Caller, number: str, check: str) -> None:
-    """Seventeen ones: sum 89, remainder 1, digit 1."""
-    line = {"card": f"F-{check}", "date": "2025-03-01", "machine": number, "make": "Tindrake", "model": "Lanner 650",
+    line = {"card": f"F-{number}", "date": "2025-03-01", "machine": number, "make": "Tindrake", "model": "Lanner 650",
             "odometer": "20000", "unit": "km", "action": "seen"}  # fmt: skip
     posted = demo.post("/api/v1/job-lines", json=line)
     assert posted.status_code == 201, posted.text

@@ -13,6 +13,8 @@ import re
 from collections.abc import Iterator
 from typing import Any, NamedTuple
 
+import pytest
+
 from service.app import WeakspotApp
 from service.fitting import refit
 from tests.service.callers import Caller
@@ -22,6 +24,7 @@ from tests.service.job_files import csv_file, row, seen
 from tests.service.test_api_people import with_scope
 from tests.service.test_photos import png
 
+pytestmark = pytest.mark.xdist_group("engines compared")  # in one process, which sees the answers of both
 API = "/api/v1"
 SAID = {"by": "A. Person", "why": "seen on the day"}
 ID = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}")

@@ -18,6 +18,7 @@ from tests.service.job_files import csv_file, row
 from tests.torture.corpus import TEXTS
 from tests.torture.records import API, SAID, fill, ok
 
+pytestmark = pytest.mark.xdist_group("texts on both engines")  # in one process, which sees the answers of both
 Path = tuple[str | int, ...]
 Answered = tuple[str, Path, str, int, str]
 ANSWERS: dict[str, list[Answered]] = {}  # by engine
