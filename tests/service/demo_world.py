@@ -7,6 +7,7 @@ the file is made once for all tests that ask for it, and every module gets a cop
 from __future__ import annotations
 
 import shutil
+from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
 
@@ -46,7 +47,7 @@ def make_demo(folder: Path) -> Path:
 
 
 @pytest.fixture(scope="module")
-def demo_app(demo_file: Path, tmp_path_factory: pytest.TempPathFactory) -> WeakspotApp:
+def demo_app(demo_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[WeakspotApp]:
     """The service over a copy of the demo that belongs to one module."""
     copy = tmp_path_factory.mktemp("demo") / "demo.sqlite"
     shutil.copy(demo_file, copy)
@@ -54,7 +55,8 @@ def demo_app(demo_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Weaks
     settings = Settings(database_url=database.url, pool_open=True, token_cache_seconds=0, requests_per_minute=0)
     app = build_app(settings, database)
     app.now = lambda: NOW  # type: ignore[method-assign]
-    return app
+    yield app
+    app.dispose()
 
 
 @pytest.fixture(scope="module")

@@ -57,7 +57,14 @@ def say(caller: Caller, **settings: str | None) -> None:
 
 def keeper(database: Database, shop: str, *, pool_open: bool) -> Caller:
     """Somebody who may change settings."""
-    app = build_app(Settings(database_url=database.url, pool_open=pool_open, token_cache_seconds=0), database)
+    settings = Settings(
+        database_url=database.url,
+        pool_open=pool_open,
+        token_cache_seconds=0,
+        requests_per_minute=0,  # a limiter would have connections of its own
+        refusals_per_minute=0,
+    )
+    app = build_app(settings, database)
     app.now = lambda: NOW  # type: ignore[method-assign]
     with database.write() as session:
         shop_id = get_or_create_shop(session, shop, now=NOW).id
