@@ -20,6 +20,7 @@ RATE = (
     f"Where nothing changed, at most {FALSE_SHARE:.0%} of such lists hold any alert; where something did, at most"
     f" {FALSE_SHARE:.0%} of the entries are expected to be false."
 )
+NOT_FITTED = "No change is looked for in"
 CLOCK_GOES = "odometer continuity"  # what the catalogue says goes with a part that holds the clock
 _KEPT = 8
 _cache: dict[tuple[Any, ...], list[Look]] = {}
@@ -29,7 +30,10 @@ _lock = threading.Lock()
 def changes_over_time(
     session: Session, shop_id: int, *, component: str | None, months: int, pool_open: bool
 ) -> dict[str, Any]:
-    """Alerts over all components (or of one, still held against all), and every look at the one asked about."""
+    """Alerts over all components (or of one, still held against all), and every look at the one asked about.
+
+    Only components fitted to the records are looked at.
+    """
     snapshot = snapshot_for(session, shop_id, pool_open=pool_open)
     if component is not None and component not in snapshot.documents:
         raise NotFound(f"{component!r} is not a component of the catalogue")
@@ -58,6 +62,7 @@ def changes_over_time(
         "looks_made": sum(look.p_value == look.p_value for look in found),
         "false_alarm_rate": FALSE_SHARE,
         "rate_in_words": RATE,
+        "notes": _notes(snapshot),
         "estimate": {"version": snapshot.version},
     }
 
@@ -66,11 +71,19 @@ def _all_looks(lines: FitLines, snapshot: Snapshot, months: int) -> list[Look]:
     new_day = np.asarray(lines.machines.new_day, dtype=float)
     found: list[Look] = []
     for slug, spells in lines.life_records().items():
-        if slug in snapshot.documents:
+        # held against the invented prior alone, any true life would look like a change
+        if slug in snapshot.fitted:
             found += looks(snapshot.risks, slug, spells, new_day, months=months)
     # of those that every model has, the part that takes the odometer's reading along
     clock = [slug for slug, document in snapshot.documents.items() if CLOCK_GOES in document["takes_with"]]
     return found + clock_looks(_clocks(lines), lines.names.cells, clock[0]) if clock else found
+
+
+def _notes(snapshot: Snapshot) -> list[str]:
+    if snapshot.outdated:
+        return [snapshot.refit_note, f"{NOT_FITTED} {len(snapshot.outdated)} components."]
+    unfitted = len(snapshot.documents) - len(snapshot.fitted)
+    return [f"{NOT_FITTED} {unfitted} components, which were not fitted yet: `weakspot fit` does."] if unfitted else []
 
 
 def _clocks(lines: FitLines) -> ClocksWatched:

@@ -208,4 +208,6 @@ def show_changes(context: Context, shop: str, component: str | None, months: str
         out.print(in_words(row))
     for row in found["looks"]:
         out.print(f"  {in_words(row)}")
+    for note in found["notes"]:
+        out.print(note)
     out.print(found["rate_in_words"])

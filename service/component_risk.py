@@ -78,7 +78,7 @@ def component_risk(
         "own": _own(session, shop_id, component, cell, asked, grid),
         "published": _published(session, component, cell),
         "available": available,
-        "flags": [*snapshot.log_flags, *filter(None, [snapshot.log_too_small]), *notes],
+        "flags": [*snapshot.log_flags, *filter(None, [snapshot.log_too_small, snapshot.refit_note]), *notes],
         "estimate": {
             "version": snapshot.version,
             "data_through": snapshot.data_through.isoformat() if snapshot.data_through else None,

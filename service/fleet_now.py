@@ -136,7 +136,7 @@ def _read(session: Session, shop_id: int, as_of: date, snapshot: Snapshot, basis
     if as_of < last:
         raise InvalidInput(f"as_of lies before the last line on record, {last}; give that day or a later one")
     clocks = lines.on_clocks()
-    notes: list[str] = []
+    notes = [snapshot.refit_note] if snapshot.outdated else []
     in_use = _in_use(clocks, as_of)
     if not in_use.any() and as_of > last:
         notes.append(

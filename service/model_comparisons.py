@@ -51,6 +51,7 @@ def model_comparisons(
         "comparisons_made": len(everything),
         "models": [_comparison(c, snapshot.counts) for c in sorted(mine, key=lambda c: -c.chance_weak)],
         "within": [_comparison(c, snapshot.counts) for c in within],
+        "notes": [snapshot.refit_note] if component in snapshot.outdated else [],
         "estimate": {"version": snapshot.version, "data_through": _iso(snapshot.data_through)},
     }
 

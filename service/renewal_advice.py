@@ -35,6 +35,8 @@ def renewal_advice(
     if component not in snapshot.documents:
         raise NotFound(f"{component!r} is not a component of the catalogue")
     cell, notes = find_cell(session, asked["make"], asked["model"], None)
+    if component in snapshot.outdated:
+        notes.append(snapshot.refit_note)
     costs = RenewalCosts(
         asked["planned"],
         asked["failure"],
@@ -129,6 +131,8 @@ def block_advice(session: Session, shop_id: int, asked: Mapping[str, Any], *, po
     """Whether to renew all parts behind one cover together, and how often. `asked` is the checked `BlockAsked`."""
     snapshot = snapshot_for(session, shop_id, pool_open=pool_open)
     cell, notes = find_cell(session, asked["make"], asked["model"], None)
+    if snapshot.outdated & {part["component"] for part in asked["parts"]}:
+        notes.append(snapshot.refit_note)
     parts = []
     for number, part in enumerate(asked["parts"]):
         if part["component"] not in snapshot.documents:

@@ -61,6 +61,7 @@ def groups_of(
                 f"by_{kind}": _by_kind(session, snapshot.risks, component, spells, kind, level)
                 for kind in ("region", "machine_use")
             }
+    notes += [snapshot.refit_note] if component in snapshot.outdated else []
     notes += [] if seen.everyone else [NO_REGIONS]
     if seen.everyone and not kinds["by_region"]:
         notes.append(ONE_REGION)

@@ -26,8 +26,11 @@ _lock = threading.Lock()
 
 def fits_of(
     session: Session, release: EstimateRelease | None, documents: Mapping[str, Mapping[str, Any]]
-) -> dict[str, ComponentFit]:
-    """The release's fits; a component it has not, or that another version of the model wrote, stands on its prior."""
+) -> tuple[dict[str, ComponentFit], frozenset[str]]:
+    """Fits of all components, and which of them are the release's.
+
+    A component it has not, or that another version of the model wrote, stands on its prior.
+    """
     bind = session.get_bind().engine
     # In-memory databases share one address: their engines tell them apart.
     database = (str(bind.url), id(bind.pool))
@@ -43,6 +46,7 @@ def fits_of(
         )
         read = {row.component_slug: ComponentFit.from_document(row.document) for row in rows}
         found |= read
+    fitted = frozenset(found)
     keys: dict[str, tuple[Any, ...]] = {slug: wanted[slug] for slug in found}
     for slug, document in documents.items():
         if slug not in found:
@@ -54,7 +58,7 @@ def fits_of(
             _kept.move_to_end(key)
         while len(_kept) > MOST_KEPT:
             _kept.popitem(last=False)
-    return {slug: found[slug] for slug in documents}
+    return {slug: found[slug] for slug in documents}, fitted
 
 
 def forget() -> None:

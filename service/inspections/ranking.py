@@ -179,7 +179,8 @@ def _log_notes(snapshot: Snapshot) -> list[str]:
             )
         ]
     told = [*snapshot.log_flags, snapshot.log_too_small]
-    return [say("About the records: %(words)s.", words=say(words)) for words in told if words]
+    outdated = [snapshot.refit_note] if snapshot.outdated else []
+    return outdated + [say("About the records: %(words)s.", words=say(words)) for words in told if words]
 
 
 def _ranked(

@@ -33,6 +33,7 @@ from service.models import (
     PartChange,
 )
 from service.pool.visible import VisibleCounts, visible_counts
+from service.said import Number, say
 
 ANY_MODEL = ""  # the model of a machine of which nobody says what it is
 
@@ -60,11 +61,25 @@ class Snapshot:
     taught: Mapping[Key, TaughtShares] = field(default_factory=dict)
     untaught: Catalogue | None = None  # where something was taught: the catalogue as it was loaded
     basis: tuple[Any, ...] = ()  # release and state of the catalogue it was built from
+    fitted: frozenset[str] = frozenset()  # components whose fit is the release's; others stand on their prior
+    outdated: frozenset[str] = frozenset()  # in the release, but as an earlier version of the life model had them
 
     @property
     def plain_catalogue(self) -> Catalogue:
         """The catalogue with its own shares, whatever strip-downs have taught."""
         return self.untaught or self.catalogue
+
+    @property
+    def refit_note(self) -> str:
+        """Says so where estimates have to be made again before they are more than the prior; else empty."""
+        if not self.outdated:
+            return ""
+        return say(
+            "Fitted by an earlier version of the life model, %(count)s of %(all)s components stand on their invented"
+            " prior until they are fitted again: `weakspot fit`, or POST /api/v1/fits.",
+            count=Number(len(self.outdated)),
+            all=Number(len(self.documents)),
+        )
 
     def layout(self, cell: Cell) -> Mapping[str, Any]:
         """How a model is built, as far as the catalogue knows; empty for a model it does not."""
@@ -88,7 +103,8 @@ def snapshot_for(session: Session, shop_id: int, *, pool_open: bool) -> Snapshot
             if len(_cache) >= 8:
                 _cache.pop(next(iter(_cache)))
             same_catalogue = (k for k in reversed(_cache) if (*k[:2], *k[3:]) == (*key[:2], *key[3:]))
-            _cache[key] = _build(session, release, _cache.get(next(same_catalogue, ())))
+            built = _build(session, release, _cache.get(next(same_catalogue, ())))
+            _cache[key] = replace(built, basis=key[2:])
         snapshot = _cache[key]
     counts = visible_counts(session, shop_id, release, pool_open=pool_open)
     if counts is not None:
@@ -110,7 +126,7 @@ def _build(session: Session, release: EstimateRelease | None, like: Snapshot | N
     selection: list[dict[str, Any]] = release.counts.get("selection", []) if release else []
     of_all: dict[str, Any] = selection[0] if selection else {"flags": (), "ranking_only": False}
     documents = _documents(session) if like is None else like.documents
-    fits = fits_of(session, release, documents)
+    fits, fitted = fits_of(session, release, documents)
     return Snapshot(
         version=str(release.public_id) if release else "catalogue prior",
         data_through=release.data_through if release else None,
@@ -125,6 +141,8 @@ def _build(session: Session, release: EstimateRelease | None, like: Snapshot | N
         positions=release.positions if release else {},
         layouts={(make, model): document for make, model, document in session.execute(_LAYOUTS)},
         part_changes=_part_changes(session),
+        fitted=fitted,
+        outdated=frozenset(release.estimates if release else ()) & frozenset(documents) - fitted,
     )
 
 

@@ -243,6 +243,7 @@ class ChangesReply(Reply):
     looks = fields.List(fields.Dict(), required=True)
     false_alarm_rate = fields.Float(required=True)
     looks_made = fields.Integer(required=True)
+    notes = fields.List(fields.String(), required=True)
 
 
 class GroupsReply(Reply):
@@ -271,3 +272,4 @@ class ComparisonsReply(Reply):
 
     models = fields.List(fields.Dict(), required=True)
     within = fields.List(fields.Dict(), required=True)
+    notes = fields.List(fields.String(), required=True)

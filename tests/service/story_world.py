@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
@@ -20,11 +21,16 @@ COMPONENTS = ("crank_position_sensor", "ignition_coil", "injector", "fuel_pump",
               "charging_connector")  # fmt: skip
 
 
-def story_caller(folder: Path) -> Caller:
-    """A shop of a world of 200 Falenas and 450 Lanners, its pool open and fitted."""
+def story_caller(
+    folder: Path,
+    scale: float = 0.5,
+    models: Sequence[str] = ("Falena 990", "Lanner 650"),
+    components: Sequence[str] = COMPONENTS,
+) -> Caller:
+    """A shop of a world of 200 Falenas and 450 Lanners, its pool open and fitted; or of another world like it."""
     database = Database(SqliteFiles(folder).filled(), synchronous="OFF")
     load_layouts(database)
-    world = small_world(5, 0.5, models=("Falena 990", "Lanner 650"), components=COMPONENTS)
+    world = small_world(5, scale, models=models, components=components)
     for shop, rows in world.rows.items():
         file = csv_file([dict(zip(JOB_LINE_COLUMNS, row, strict=True)) for row in rows])
         take_in(database, file, shop=shop, today=date(2026, 1, 5), keep_good=True)
