@@ -250,7 +250,7 @@ def undo_link(session: Session, link: LineLink, author: Author) -> None:
     """Take a link back; it stays on record."""
     if link.undone_at is not None:
         raise Conflict("the link has been undone already")
-    link.undone_at, link.undone_by = author.now, author.by
+    link.undone_at, link.undone_by, link.undone_why = author.now, author.by, author.why
     session.flush()
 
 

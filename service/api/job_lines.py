@@ -205,4 +205,5 @@ def _link_document(session: Session, link: LineLink) -> dict[str, Any]:
         "why": link.why,
         "undone_by": link.undone_by,
         "undone_at": link.undone_at,
+        "undone_why": link.undone_why,
     }

@@ -137,6 +137,7 @@ class LineLink(Base):
     made_at: Mapped[datetime] = mapped_column(UtcDateTime)
     undone_by: Mapped[str | None] = mapped_column(String(80))
     undone_at: Mapped[datetime | None] = mapped_column(UtcDateTime)
+    undone_why: Mapped[str | None] = mapped_column(Text)
 
 
 class Measurement(Base):

@@ -142,6 +142,7 @@ class LinkReply(Reply):
     why = fields.String(required=True)
     undone_by = fields.String(required=True, allow_none=True)
     undone_at = fields.DateTime(required=True, allow_none=True)
+    undone_why = fields.String(required=True, allow_none=True)
 
 
 class DistanceReply(Reply):

@@ -104,6 +104,8 @@ def test_d13_a_card_typed_twice_is_merged_with_a_trail_and_can_be_undone(app: We
     assert used() == 3
     undone = gasket.post(f"/api/v1/job-lines/links/{link['id']}/undo", json=BY)
     assert (undone.status_code, undone.get_json()["undone_by"], used()) == (200, "Ina", 4)
+    (shown,) = gasket.get(f"/api/v1/job-lines/{link['job_line']}").get_json()["links"]
+    assert shown["undone_why"] == BY["why"]
     assert gasket.post(f"/api/v1/job-lines/links/{link['id']}/undo", json=BY).status_code == 409
 
 
