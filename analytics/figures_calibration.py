@@ -47,7 +47,7 @@ def draw_calibration(groups: Sequence[CalibrationGroup], level: float, title: st
     observed = np.array([(g.observed.value, g.observed.low, g.observed.high) for g in groups]).T
     reach = np.maximum([observed[0] - observed[1], observed[2] - observed[0]], 0.0)
     axes.errorbar(
-        at, observed[0], yerr=reach, fmt="o", color=_INK, capsize=3, label=f"failed, with {level:.0%} interval"
+        at, observed[0], yerr=reach, fmt="o", color=_INK, capsize=3, label=f"failed, with {100 * level:.0f} % interval"
     )
     expected = [g.expected for g in groups]
     axes.plot(at, expected, "s", color=_INK, markerfacecolor="none", markersize=9, label="expected for that time")

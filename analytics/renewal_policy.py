@@ -205,8 +205,9 @@ def _why_none(life: NewLife, costs: RenewalCosts, best: float | None, saving: fl
     if life.chance_of_ageing < LEAST_SURE:
         return "no interval: failures do not age, as far as is known, so a new part is no safer than the old one"
     if best is None or saving < LEAST_SAVING:
-        return f"no interval: renewing on purpose would save less than {LEAST_SAVING:.0%} against running to failure"
-    return f"no interval: the chance that renewing on purpose saves anything is only {sure:.0%}"
+        least = f"{100 * LEAST_SAVING:.0f} %"
+        return f"no interval: renewing on purpose would save less than {least} against running to failure"
+    return f"no interval: the chance that renewing on purpose saves anything is only {100 * sure:.0f} %"
 
 
 def _optimum(life: NewLife, curve: CostCurve, level: float) -> tuple[float, float | None]:

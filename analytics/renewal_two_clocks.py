@@ -107,7 +107,8 @@ def two_clock_policy(lives: Sequence[NewLife], costs: RenewalCosts, *, level: fl
     saving = 1.0 - best.cost_per_year.value / never.cost_per_year.value
     if costs.all_failure <= costs.all_planned or saving < LEAST_SAVING or sure < LEAST_SURE:
         reason = (
-            f"no interval: renewing on purpose saves {max(saving, 0.0):.0%}, with a chance of {sure:.0%} to save at all"
+            f"no interval: renewing on purpose saves {100 * max(saving, 0.0):.0f} %,"
+            f" with a chance of {100 * sure:.0f} % to save at all"
         )
         return TwoClockPolicy(never, both, km_alone, days_alone, never, sure, reason)
     chosen = next(r for r in (*sorted((km_alone, days_alone), key=lambda r: r.excess), both) if r.excess <= LEAST_GAIN)

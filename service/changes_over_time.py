@@ -17,8 +17,8 @@ from service.life_lines import FitLines
 from service.records_seen import records_seen
 
 RATE = (
-    f"Where nothing changed, at most {FALSE_SHARE:.0%} of such lists hold any alert; where something did, at most"
-    f" {FALSE_SHARE:.0%} of the entries are expected to be false."
+    f"Where nothing changed, at most {100 * FALSE_SHARE:.0f} % of such lists hold any alert; where something did, at"
+    f" most {100 * FALSE_SHARE:.0f} % of the entries are expected to be false."
 )
 NOT_FITTED = "No change is looked for in"
 CLOCK_GOES = "odometer continuity"  # what the catalogue says goes with a part that holds the clock

@@ -74,7 +74,7 @@ def _write(path: Path, found: Mapping[str, Any]) -> None:
 def _show(found: Mapping[str, Any], top: int) -> None:
     from rich.table import Table
 
-    from service.cli_text import console
+    from service.cli_text import console, per_cent
 
     out = console()
     out.print(
@@ -98,7 +98,7 @@ def _show(found: Mapping[str, Any], top: int) -> None:
     for note in found["notes"]:
         out.print(note)
     out.print(
-        f"Intervals hold {found['level']:.0%} of cases; estimate {found['estimate']['version']}."
+        f"Intervals hold {per_cent(found['level'])} of cases; estimate {found['estimate']['version']}."
         " Safety class A is checked whatever its chance."
     )
 

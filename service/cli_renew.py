@@ -57,7 +57,7 @@ def renew_on_purpose(context: Context, component: str, shop: str, json_output: b
 def _show_renewal(found: Mapping[str, Any]) -> None:
     from rich.table import Table
 
-    from service.cli_text import console
+    from service.cli_text import console, per_cent
 
     out = console()
     unit = found["clock"]
@@ -67,11 +67,11 @@ def _show_renewal(found: Mapping[str, Any]) -> None:
         low, high = found["flat"]
         top = "any later age" if high is None else f"{high:,.0f}"
         out.print(f"{found['name']}: renew at {found['interval']:,.0f} {unit}; {low:,.0f} to {top} costs within 2 %.")
-        out.print(f"It saves {found['saving']:.0%} against running to failure.")
+        out.print(f"It saves {per_cent(found['saving'])} against running to failure.")
     table = Table("renewed at", "dearer by", "failures a renewal", box=None, pad_edge=False)
     for row in found["alternatives"]:
         age = "run to failure" if row["interval"] is None else f"{row['interval']:,.0f} {unit}"
-        table.add_row(age, f"{row['excess']:.1%}", f"{row['failures_per_renewal']:.2f}")
+        table.add_row(age, per_cent(row["excess"], 1), f"{row['failures_per_renewal']:.2f}")
     out.print(table)
     if found["while_apart_from"] is not None:
         out.print(f"While it is apart anyway: renew from {found['while_apart_from']:,.0f} {unit} on.")
@@ -89,6 +89,8 @@ def _show_renewal(found: Mapping[str, Any]) -> None:
 def _show_both(out: Any, both: Mapping[str, Any]) -> None:
     from rich.table import Table
 
+    from service.cli_text import per_cent
+
     if both["reason"]:
         out.print(f"On two clocks: {both['reason']}.")
     else:
@@ -96,7 +98,7 @@ def _show_both(out: Any, both: Mapping[str, Any]) -> None:
     table = Table("rule", "cost a machine and year", "dearer by", box=None, pad_edge=False)
     for name in ("both", "km_alone", "days_alone", "run_to_failure"):
         rule = both[name]
-        table.add_row(_rule(rule), f"{rule['cost_per_year']['value']:.2f}", f"{rule['excess']:.1%}")
+        table.add_row(_rule(rule), f"{rule['cost_per_year']['value']:.2f}", per_cent(rule["excess"], 1))
     out.print(table)
 
 
@@ -158,7 +160,7 @@ def _show_models(found: Mapping[str, Any]) -> None:
 
 
 def _show_groups(found: Mapping[str, Any]) -> None:
-    from service.cli_text import console
+    from service.cli_text import console, per_cent
 
     out = console()
     for row in [*([found["shop"]] if found["shop"] else []), *found["by_use"], *found["by_region"],
@@ -172,7 +174,8 @@ def _show_groups(found: Mapping[str, Any]) -> None:
     policy = found["policy"]
     if policy:
         out.print(
-            f"{policy['shop']}: {policy['scheduled_share']:.0%} of its parts renewed on purpose: {policy['finding']}"
+            f"{policy['shop']}: {per_cent(policy['scheduled_share'])} of its parts renewed on purpose:"
+            f" {policy['finding']}"
         )
     for note in found["notes"]:
         out.print(note)

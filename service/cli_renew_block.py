@@ -61,15 +61,15 @@ def renew_block(context: Context, shop: str, json_output: bool, **asked: Any) ->
 def _show_block(found: Mapping[str, Any]) -> None:
     from rich.table import Table
 
-    from service.cli_text import console
+    from service.cli_text import console, per_cent
 
     out = console()
     if found["interval"] is None:
         out.print(f"Not together: {found['reason']}.")
     else:
         out.print(
-            f"Renew all of it every {found['interval']:,.0f} {found['clock']}: {found['saving']:.0%} cheaper than each"
-            " part by itself."
+            f"Renew all of it every {found['interval']:,.0f} {found['clock']}: {per_cent(found['saving'])} cheaper than"
+            " each part by itself."
         )
     table = Table("part", "failures between renewals", box=None, pad_edge=False)
     for row in found["parts"]:
@@ -103,6 +103,12 @@ def _known(value: float | None, form: str) -> str:
     return "not known" if value is None else format(value, form)
 
 
+def _share(value: float | None) -> str:
+    from service.cli_text import per_cent
+
+    return "not known" if value is None else per_cent(value)
+
+
 def _show_marks(found: Mapping[str, Any]) -> None:
     from rich.table import Table
 
@@ -116,13 +122,13 @@ def _show_marks(found: Mapping[str, Any]) -> None:
     table = Table("", *(row["shop"] for row in rows), box=None, pad_edge=False)
     for words, text in (
         ("machines", lambda r: f"{r['machines']:,}"),
-        ("parts still running", lambda r: _known(r["censored_share"], ".0%")),
+        ("parts still running", lambda r: _share(r["censored_share"])),
         ("machines without an event", lambda r: _known(r["quiet_observed"], ".0f")),
         ("expected of a full log", lambda r: _known(r["quiet_expected"], ".0f")),
         ("failures over expected, first half year", lambda r: _known(r["first_half_year"], ".2f")),
         ("in between", lambda r: _known(r["middle"], ".2f")),
         ("last half year", lambda r: _known(r["last_half_year"], ".2f")),
-        ("histories that end on an event", lambda r: _known(r["ends_on_event"], ".0%")),
+        ("histories that end on an event", lambda r: _share(r["ends_on_event"])),
     ):
         table.add_row(words, *(text(row) for row in rows))
     out.print(table)

@@ -30,13 +30,13 @@ def console() -> Console:
     return out if out.is_terminal else Console(highlight=False, markup=False, width=110)
 
 
-def per_cent(chance: float) -> str:
-    """Whole per cents, as the trade says them."""
-    if 0 < chance < 0.005:
+def per_cent(chance: float, digits: int = 0) -> str:
+    """Whole per cents, as the trade says them, unless `digits` behind the point are wanted."""
+    if digits == 0 and 0 < chance < 0.005:
         return "< 1 %"
-    if 0.995 < chance < 1:
+    if digits == 0 and 0.995 < chance < 1:
         return "> 99 %"
-    return f"{chance:.0%}".replace("%", " %")
+    return f"{100 * chance:.{digits}f} %"
 
 
 def between(chance: Probability) -> str:
@@ -119,7 +119,7 @@ def show_fit(reports: Sequence[RefitReport]) -> None:
         share = report.lines_in_doubt / report.lines if report.lines else 0.0
         out.print(
             f"{whose}: {report.fitted} components fitted, {report.reused} unchanged, from {report.lines:,} lines"
-            f" ({share:.1%} in doubt, left out) on {report.machines:,} machines: {report.spells:,} lives"
+            f" ({per_cent(share, 1)} in doubt, left out) on {report.machines:,} machines: {report.spells:,} lives"
         )
         out.print(Text(f"  published as {report.release}"))
         for row in report.selection:
@@ -154,9 +154,9 @@ def _source_line(version: str, data_through: Any) -> str:
 def risk_table(parts: Sequence[RankedPart], ranking: Ranking) -> Table:
     """Parts with their chances, intervals and what stands behind them."""
     months = ranking.horizon_days / (365.25 / 12)
-    level = parts[0].chance_in_horizon.level if parts else 0.9
+    level = per_cent(parts[0].chance_in_horizon.level if parts else 0.9)
     table = Table(
-        title=f"Chance to fail in the next {ranking.horizon_km:,.0f} km or {months:.0f} months, {level:.0%} intervals",
+        title=f"Chance to fail in the next {ranking.horizon_km:,.0f} km or {months:.0f} months, {level} intervals",
         title_justify="left",
         title_style="bold",
         box=None,
@@ -195,7 +195,7 @@ def _rests_on(part: RankedPart) -> str:
         return "prior only (invented)"
     return (
         f"{evidence.failures:,.0f} failures, {evidence.parts:,.0f} parts, {evidence.shops} shops;"
-        f" prior {evidence.prior_weight:.0%}"
+        f" prior {per_cent(evidence.prior_weight)}"
     )
 
 

@@ -42,7 +42,7 @@ class Share:
     value: float
 
     def __str__(self) -> str:
-        return f"{self.value:.0%}"
+        return f"{100 * self.value:.0f} %"
 
 
 @dataclass(frozen=True)

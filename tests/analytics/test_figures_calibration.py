@@ -27,7 +27,7 @@ def test_dots_intervals_and_counts_are_those_of_the_groups():
 def test_one_hue_and_a_legend_that_names_the_level():
     axes = draw_calibration(judge(drawn(2)).tenths, 0.9).axes[0]
     assert len({line.get_color() for line in axes.lines}) == 1
-    assert any("90%" in text.get_text() for text in axes.get_legend().get_texts())
+    assert any("90 %" in text.get_text() for text in axes.get_legend().get_texts())
     svg = io.StringIO()
     axes.figure.savefig(svg, format="svg")
     assert "<svg" in svg.getvalue()

@@ -61,7 +61,7 @@ def test_failures_that_do_not_age_get_no_interval(shape):
 
 def test_failure_no_dearer_and_hardly_any_saving():
     assert "costs no more" in renewal_policy(known_life(4, 1000), RenewalCosts(5, 5)).reason
-    assert "less than 2%" in renewal_policy(known_life(1.2, 1000), RenewalCosts(1, 1.5)).reason
+    assert "less than 2 %" in renewal_policy(known_life(1.2, 1000), RenewalCosts(1, 1.5)).reason
 
 
 def two_draws(weight=(0.5, 0.5)):

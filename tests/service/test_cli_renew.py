@@ -31,7 +31,7 @@ def test_commands_answer_as_the_api_does(
     code, out, _ = weakspot("compare", "cvt_belt", "--shop", SHOP, "--model", "Dray 300", "--json")
     assert code == 0 and set(json.loads(out)) == {"models", "groups"}
     code, out, _ = weakspot("changes", "--shop", SHOP, "--component", "cvt_belt")
-    assert code == 0 and out.startswith("0 alerts of") and "at most 5%" in out
+    assert code == 0 and out.startswith("0 alerts of") and "at most 5 %" in out
     code, out, _ = weakspot("ahead", "--shop", SHOP, "--months", "6", "--as-of", "2026-01-05",
                             "--interval", "cvt_belt=9000km", "--failure-downtime-days", "2")  # fmt: skip
     assert code == 0 and "Cost EUR" in out and "days off the road" in out
