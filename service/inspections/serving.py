@@ -204,17 +204,38 @@ def find_cell(session: Session, make: str, model: str, family: str | None) -> tu
         .where(func.lower(MachineFamily.name) == family.lower())
     )
     cell = Cell(known_make or make, known_family or family or "", model)
-    return cell, [_note(cell, known_make is not None, bool(known_family))]
+    anything = session.scalar(select(MachineModel.id).limit(1)) is not None
+    return cell, [_note(cell, known_make is not None, bool(known_family), anything)]
 
 
-def _note(cell: Cell, known_make: bool, known_family: bool) -> str:
+def _note(cell: Cell, known_make: bool, known_family: bool, anything: bool) -> str:
     """What a description that means no model on record is answered from."""
+    named = cell.make if cell.model == ANY_MODEL else f"{cell.make} {cell.model}"
+    if not anything:
+        return say(
+            "No %(model)s is on record, nor any other machine: the chances are the catalogue's prior, invented"
+            " figures.",
+            model=named,
+        )
+    if cell.model != ANY_MODEL and known_family:
+        return say("No %(model)s is on record: the chances come from its family and are wider for it.", model=named)
+    if cell.model != ANY_MODEL and known_make:
+        return say("No %(model)s is on record: the chances come from its make and are wider for it.", model=named)
     if cell.model != ANY_MODEL:
-        basis = "its family" if known_family else "its make" if known_make else "all machines"
-        return f"No {cell.make} {cell.model} is on record: the chances come from {basis} and are wider for it."
+        return say("No %(model)s is on record: the chances come from all machines and are wider for it.", model=named)
     if not known_make:
-        return f"No model is given and no {cell.make} is on record: the chances come from all machines."
-    basis = (
-        f"{cell.make} machines of the family {cell.family}" if known_family else f"{cell.make} machines of any model"
+        return say(
+            "No model is given and no %(make)s is on record: the chances come from all machines.", make=cell.make
+        )
+    if known_family:
+        return say(
+            "No model is given: the chances are those of %(make)s machines of the family %(family)s, and wider for it;"
+            " say the model with --model.",
+            make=cell.make,
+            family=cell.family,
+        )
+    return say(
+        "No model is given: the chances are those of %(make)s machines of any model, and wider for it; say the model"
+        " with --model.",
+        make=cell.make,
     )
-    return f"No model is given: the chances are those of {basis}, and wider for it; say the model with --model."

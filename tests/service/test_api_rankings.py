@@ -43,6 +43,11 @@ def values(reply: dict[str, Any]) -> list[float]:
     return [line["chance_in_horizon"]["value"] for line in reply["ranking"]]
 
 
+def test_where_nothing_is_on_record_the_chances_are_said_to_be_invented(asker: Caller) -> None:
+    (note,) = (note for note in rank(asker)["notes"] if "on record" in note)
+    assert note.startswith("No Marrowby Parson 800 is on record, nor any other machine") and "invented" in note
+
+
 def test_contract_request_and_reply(asker: Caller) -> None:
     response = asker.post("/api/v1/rankings", data=CONTRACT, content_type="application/json")
     assert (response.status_code, response.mimetype) == (200, "application/json")
