@@ -1,20 +1,27 @@
 """Questions Q10 to Q15 and Q20 of the trade brief, and its stories E to H, over HTTP on the full demo.
 
-Expected answers are those of the brief's tables; the world's truths those of the demo's answer sheet (P01 to P26). The
-brief's check figures at their printed precision, with the life given, are tests of `analytics`.
+Expected answers are those of the brief's tables; the world's truths those of the demo's answer sheet (P01 to P26), as
+`planted_lives` works them out. A truth has to lie in the estimate's own interval, at 99 % where several are held at
+once; where one is missed, that is said beside it. The brief's check figures at their printed precision, with the life
+given, are tests of `analytics`.
 """
 
 from __future__ import annotations
 
+from math import exp, log
 from typing import Any
 
 import pytest
+from scipy.special import ndtri
 
+from seed.world_params import SHOPS
 from service.app import WeakspotApp
 from tests.service.callers import Caller, make_caller
+from tests.service.planted_lives import true_hazard
 
 API = "/api/v1"
 SUMMER = "2026-06-01"
+CHARGING = ("stator", "regulator_rectifier", "alternator_rotor")
 pytestmark = pytest.mark.slow
 
 
@@ -24,35 +31,68 @@ def get(caller: Caller, path: str, **query: Any) -> Any:
     return reply.get_json()
 
 
+def chance_of(caller: Caller, component: str, body: dict[str, Any]) -> dict[str, float]:
+    ranking = caller.post(f"{API}/rankings", json=body).get_json()["ranking"]
+    return next(r for r in ranking if r["component"] == component)["chance_in_horizon"]  # type: ignore[no-any-return]
+
+
 def renewal(caller: Caller, component: str, make: str, model: str, **query: Any) -> Any:
     return get(caller, f"/renewals/{component}", make=make, model=model, **query)
+
+
+def at_level(row: dict[str, Any], level: float = 0.99) -> tuple[float, float]:
+    """The ratio's interval at another level: its log is taken as normal."""
+    sd = log(row["high"] / row["low"]) / 2 / ndtri(0.5 + row["level"] / 2)
+    wide = sd * float(ndtri(0.5 + level / 2))
+    return row["ratio"] * exp(-wide), row["ratio"] * exp(wide)
+
+
+def true_ratio(found: dict[str, Any], row: dict[str, Any]) -> float:
+    """A model's true hazard against the other models', weighed as they are in the answer, at the age compared at."""
+    at = row["at"]["distance_km"], row["at"]["days"]
+
+    def hazard(of: dict[str, Any]) -> float:
+        return true_hazard(found["component"], of["model"], *at, issue=of["stratum"])
+
+    others = [other for other in found["models"] if other["model"] != row["model"]]
+    ridden = [other["exposure_km"] for other in others]
+    return hazard(row) / (sum(km * hazard(o) for km, o in zip(ridden, others, strict=True)) / sum(ridden))
 
 
 def test_q10_story_f_and_story_g_which_models_have_a_charging_weakness(demo: Caller) -> None:
     """Early Lanners are weak (P01), the Shrike is a false lead that runs further (P18), the Merle unflagged (P23)."""
     legend = {"suspected": ["Tindrake/Shrike 900"]}
-    for component in ("stator", "regulator_rectifier", "alternator_rotor"):
-        found = get(demo, f"/comparisons/{component}", **legend)
-        shrike = [m for m in found["models"] if m["model"] == "Shrike 900"]
-        assert all(m["finding"] != "weak" for m in shrike)
-        merle = [m for m in found["models"] if m["model"] == "Merle 500"]
-        assert all(m["finding"] in ("not enough data", "unclear", "as the others") for m in merle)
-    stators = get(demo, "/comparisons/stator", **legend)
-    shrike = next(m for m in stators["models"] if m["model"] == "Shrike 900")
-    assert shrike["low"] < 1.0 < shrike["high"] and shrike["finding"] == "false lead"
-    assert shrike["distance_a_machine_ratio"] > 1.1  # its machines run further: that is the legend
-    regulators = get(demo, "/comparisons/regulator_rectifier")
-    early = [m for m in regulators["models"] if m["model"] == "Lanner 650" and m["stratum"] == 0]
-    assert early[0]["finding"] == "weak" and early[0]["ratio"] > 2 and early[0]["shops"] >= 3
+    found = {slug: get(demo, f"/comparisons/{slug}", **legend) for slug in CHARGING}
+    for answer in found.values():
+        for model in ("Shrike 900", "Merle 500"):
+            row = next(m for m in answer["models"] if m["model"] == model)
+            low, high = at_level(row)
+            assert row["finding"] not in ("weak", "better") and low < true_ratio(answer, row) < high
+    shrike = next(m for m in found["stator"]["models"] if m["model"] == "Shrike 900")
+    # its machines run further, and so more of them fail: that is the legend, and what counting would say
+    assert shrike["finding"] == "false lead" and shrike["distance_a_machine_ratio"] > 1.1
+    assert shrike["failures_a_machine_ratio"] > shrike["high"] > true_ratio(found["stator"], shrike)
+    regulators = found["regulator_rectifier"]
+    # Lanner 650: 2.2 learnt, 3.8 true, outside 90 % (1.4-3.4) and inside 99 %; four shops see private machines
+    for model in ("Lanner 650", "Lanner 650 T"):
+        early = next(m for m in regulators["models"] if m["model"] == model and m["stratum"] == 0)
+        low, high = at_level(early)
+        assert early["finding"] == "weak" and early["low"] > 1.25 and low < true_ratio(regulators, early) < high
+        assert early["shops"] >= sum(shop.private_share > 0 for shop in SHOPS)
     merle = next(m for m in regulators["models"] if m["model"] == "Merle 500")
-    assert merle["machines"] <= 60 and merle["low"] < 1 < merle["high"] and merle["high"] > 1.5 * merle["ratio"]
+    assert merle["finding"] == "not enough data" and merle["machines"] <= 60 and merle["low"] < 1 < merle["high"]
 
 
 def test_q11_did_the_updated_regulator_fix_it(demo: Caller) -> None:
     """18 % to 3 % at 38,000 km in the next 5,000; pattern parts a group of their own (P01, P02, P26)."""
-    found = get(demo, "/comparisons/regulator_rectifier")
-    split = next(w for w in found["within"] if w["kind"] == "stratum" and w["model"] == "Lanner 650")
-    assert split["low"] > 1 and split["ratio"] > 2
+    slug = "regulator_rectifier"
+    found = get(demo, f"/comparisons/{slug}")
+    for model in ("Lanner 650", "Lanner 650 T"):
+        split = next(w for w in found["within"] if w["kind"] == "stratum" and w["model"] == model)
+        at = split["at"]["distance_km"], split["at"]["days"]
+        truth = true_hazard(slug, model, *at, issue=0) / true_hazard(slug, model, *at, issue=1)
+        low, high = at_level(split)
+        assert split["low"] > 1.25 and low < truth < high  # 650: 2.9 learnt, 5.7 true, outside 90 % (1.6-5.2)
     pattern = next(w for w in found["within"] if w["kind"] == "quality")
     assert pattern["finding"] == "weak" and pattern["low"] > 1.5
     for built, truth in (("2012-11", 0.179), ("2015-03", 0.0317)):
@@ -60,11 +100,10 @@ def test_q11_did_the_updated_regulator_fix_it(demo: Caller) -> None:
             "machine": {"make": "Tindrake", "model": "Lanner 650", "built": built,
                         "odometer": {"value": 38_000, "unit": "km"}},
             "as_of": SUMMER, "horizon": {"distance": {"value": 5_000, "unit": "km"}}, "level": 0.95,
-            "history": [{"component": "regulator_rectifier", "action": "original"}],
+            "history": [{"component": slug, "action": "original"}],
         }  # fmt: skip
-        ranking = demo.post(f"{API}/rankings", json=body).get_json()["ranking"]
-        chance = next(r for r in ranking if r["component"] == "regulator_rectifier")["chance_in_horizon"]
-        assert chance["value"] == pytest.approx(truth, rel=0.5 if truth > 0.1 else 1.2)
+        chance = chance_of(demo, slug, body)
+        assert chance["low"] < truth < chance["high"]
 
 
 def test_q12_is_the_rear_cylinder_worse_on_the_falena(demo: Caller) -> None:
@@ -77,25 +116,25 @@ def test_q12_is_the_rear_cylinder_worse_on_the_falena(demo: Caller) -> None:
 
 
 def test_q13_and_story_e_when_to_renew_belts_and_what_being_late_costs(demo: Caller) -> None:
-    """Shape 5, 24,000 km, a failure four times a renewal: 14,620 km, within 2 % from 13,500 to 16,000 (P16).
+    """Shape 5, 24,000 km, a failure four times a renewal: the brief's check figures of section 6, with P16.
 
-    Hardly a belt ran to failure, so that what running to failure costs is the prior's word: the saving learnt is less
-    than the true half, and what an interval costs is held to the truth within that doubt.
+    What each age costs has to hold the truth. Running to failure costs 18.2 a 1,000 km in truth and 11.1-16.2 learnt
+    (90 %), so that a saving of .34 is learnt in place of .53, and the flat range ends at 15,700 km, not 16,000: that is
+    missed. Renewals of unknown reason at 15,000 km are taken for failures as often as those of any age, and belts whose
+    renewal nobody logged seem to run on. The answer warns that hardly a belt was seen to fail beyond the interval.
     """
-    ages = (13_000, 15_000, 16_000, 17_000, 18_000)
+    excess = {13_000: 0.024, 13_500: 0.011, 15_000: 0.001, 16_000: 0.016, 17_000: 0.048, 18_000: 0.095}
     found = renewal(demo, "cvt_belt", "Hexley", "Dray 300", planned=100, failure=400, km_per_year=20_000,
-                    alternatives=list(ages))  # fmt: skip
-    low, high = found["flat"]
-    assert low < 14_620 < high and low < 13_500 and high > 15_000
-    assert found["interval"] == pytest.approx(14_620, rel=0.1)
-    assert 0.25 < found["saving"] < 0.6 and found["chance_it_saves"] > 0.95
+                    alternatives=list(excess))  # fmt: skip
+    best = 0.08609 * 100 / 1000  # of a renewal's cost in 1,000 km
+    assert found["cost_rate"]["low"] < best < found["cost_rate"]["high"]
+    assert found["optimum"][0] < 14_620 < found["optimum"][1] and found["flat"][0] < 14_620 < found["flat"][1]
+    late = {row["interval"]: row for row in found["alternatives"]}
+    for age, truth in excess.items():
+        assert late[age]["cost_rate"]["low"] < best * (1 + truth) < late[age]["cost_rate"]["high"]
+    assert late[15_000]["excess"] < late[16_000]["excess"] < late[17_000]["excess"] < late[18_000]["excess"]
+    assert late[None]["excess"] > late[18_000]["excess"] > 0.02 and found["chance_it_saves"] > 0.95
     assert any("few were seen to fail beyond" in warning for warning in found["warnings"])
-    excess = {row["interval"]: row["excess"] for row in found["alternatives"]}
-    truth = {13_000: 0.024, 15_000: 0.001, 16_000: 0.016, 17_000: 0.048, 18_000: 0.095}
-    for age, late in truth.items():
-        assert excess[age] == pytest.approx(late, abs=0.05)
-    later = [excess[age] for age in ages[1:]]
-    assert later == sorted(later) and later[-1] > 0.03
 
 
 def test_q14_control_units_are_not_renewed_on_schedule(demo: Caller) -> None:
@@ -103,8 +142,28 @@ def test_q14_control_units_are_not_renewed_on_schedule(demo: Caller) -> None:
     assert found["interval"] is None and "do not age" in found["reason"]
 
 
-def test_q15_regulators_for_the_summer_and_story_e_belts_on_the_shelf(demo_app: WeakspotApp) -> None:
-    """Sums over machines, a lead time, a cover and a stock that reaches it; planned renewals are in it."""
+def test_q15_regulators_for_the_summer(demo: Caller) -> None:
+    """About 4.5 in 3,000 km of 30 early touring machines at 20 to 49,000 km, first regulators all (P01, P03).
+
+    What is not known is the life, common to all: the sum lies between the sums of the intervals' ends.
+    """
+    truth = sum(1 - exp(-1.5 * (((km + 3) / 42) ** 1.7 - (km / 42) ** 1.7)) for km in range(20, 50))
+    assert round(truth, 1) == 4.5
+    chances = [
+        chance_of(demo, "regulator_rectifier", {
+            "machine": {"make": "Tindrake", "model": "Lanner 650 T", "built": "2012-11",
+                        "odometer": {"value": 1000 * km, "unit": "km"}},
+            "as_of": SUMMER, "horizon": {"distance": {"value": 3_000, "unit": "km"}}, "level": 0.9,
+            "history": [{"component": "regulator_rectifier", "action": "original"}],
+        })
+        for km in range(20, 50)
+    ]  # fmt: skip
+    low, expected, high = (sum(c[name] for c in chances) for name in ("low", "value", "high"))
+    assert low < truth < high and high < 3 * expected  # 3.5 (1.7-6.4) learnt
+
+
+def test_q15_spares_sum_over_the_shops_machines(demo_app: WeakspotApp) -> None:
+    """A lead time, a cover and a stock that reaches it, and no smaller one; planned renewals are in it."""
     lane = make_caller(demo_app, "Sallow Lane Arches")
     summer = get(lane, "/spares/regulator_rectifier", as_of=SUMMER, lead_time_days=92, cover=0.95)
     ahead = get(lane, "/fleet/outlook", as_of=SUMMER, months=3)
@@ -127,12 +186,16 @@ def test_q20_how_sure_and_when_wrong(demo: Caller) -> None:
 
 
 def test_story_h_the_30_000_policy(demo_app: WeakspotApp) -> None:
-    """Naively Moto Hall's early regulators look safe; over what they ran, they are the others' (P24)."""
+    """Naively Moto Hall's early regulators look safe; over what they ran they fail as in the heat (P24, P22).
+
+    Of both early Lanners, which is what the policy is about. Truth: 1.3 times the others, who have no such heat.
+    """
     asked = {"make": "Tindrake", "stratum": 0}
     hall = get(make_caller(demo_app, "Midplain Moto Hall"), "/comparisons/regulator_rectifier/groups", **asked)
     policy = hall["policy"]
     assert policy["scheduled_share"] > 0.1 and 27_000 < policy["scheduled_km"] < 34_000
-    assert policy["naive_ratio"]["value"] < policy["censored_ratio"]["value"] and policy["censored_ratio"]["high"] >= 1
+    naive, censored = policy["naive_ratio"], policy["censored_ratio"]
+    assert naive["value"] < 1 < censored["value"] and censored["low"] < 1.3 < censored["high"]
 
 
 def test_regions_and_kinds_of_use(demo: Caller) -> None:
