@@ -2,8 +2,9 @@
 
 A page with a component or a machine in its address is opened for several of them, each for the first time once: that
 first time is told apart, as nobody warms a page up for somebody who opens it. Times by the clock are those of this
-machine with whatever else runs on it; processor time is told beside them, and is what is held against the wish. Words
-after the command pick the pages whose endpoints hold one of them.
+machine with whatever else runs on it; processor time is told beside them, and is what is held against the wish. The
+last column is what a page weighs without styles, scripts and pictures. Words after the command pick the pages whose
+endpoints hold one of them.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from service.app import WeakspotApp, build_app
 from service.db import Database
 from service.models import ComponentType, ImportBatch, Job, JobCard, JobLine, Machine, MachineMake, MachineModel, Shop
 from service.people.accounts import add_member, set_password
+from service.server import set_aside
 from service.settings import Settings
 from tests.service.job_files import csv_file, row
 from tests.web.people import PASSWORD, Visitor
@@ -127,7 +129,7 @@ def addresses(app: WeakspotApp, visitor: Visitor) -> dict[str, list[str]]:
             values = [{**one, name: value} for one in values for value in known.get(name, ())]
         more = query if rule.endpoint == "web.lifetimes.one" else {}
         found[rule.endpoint] = [adapter.build(rule.endpoint, {**one, **more}, method="GET") for one in values]
-    found["web.look_first described"] = [LOOK]
+    found["web.look_first described"] = [LOOK.replace("38000", str(km)) for km in range(12_000, 72_000, 12_000)]
     found["web.review of a kind"] = [f"/review?kind={kind}" for kind in KINDS]
     found["web.ahead.pull asked"] = ["/ahead/pull-list?hours=20"]
     found["web.ahead.spares asked"] = ["/ahead/spares?component=battery"]
@@ -137,23 +139,25 @@ def addresses(app: WeakspotApp, visitor: Visitor) -> dict[str, list[str]]:
     return found
 
 
-def timed(client: FlaskClient, path: str) -> tuple[float, float, int]:
-    """Milliseconds by the clock and of this process's processor time, and the status of one page."""
+def timed(client: FlaskClient, path: str) -> tuple[float, float, int, float]:
+    """Milliseconds by the clock and of this process's processor time, status and weight in kB of one page."""
     begin, begun = time.perf_counter(), time.process_time()
-    status = client.get(path).status_code
-    return 1e3 * (time.perf_counter() - begin), 1e3 * (time.process_time() - begun), status
+    reply = client.get(path)
+    size = len(reply.get_data())  # a streamed file is written while it is read
+    return 1e3 * (time.perf_counter() - begin), 1e3 * (time.process_time() - begun), reply.status_code, size / 1e3
 
 
 def measure(client: FlaskClient, endpoint: str, paths: list[str]) -> list[float]:
     """Time the pages of one endpoint and say what came of it; gives back the processor times once warm."""
-    first = [timed(client, path) for path in paths]
-    rounds = ROUNDS_OF_SLOW_ONES if max(ms for ms, *_ in first) > 10 * WANTED_MS else ROUNDS
+    first = np.array([timed(client, path) for path in paths])
+    rounds = ROUNDS_OF_SLOW_ONES if first[:, 0].max() > 10 * WANTED_MS else ROUNDS
     again = np.array([timed(client, path)[:2] for _ in range(rounds) for path in paths])
     wall, cpu = (np.percentile(again[:, column], (50, 95)) for column in (0, 1))
-    statuses = sorted({status for *_, status in first})
+    _, cpu_first, status, weight = first.T
+    statuses = sorted({int(code) for code in status})
     print(
         f"{endpoint:32s} {wall[0]:8.1f} {wall[1]:8.1f} {cpu[0]:8.1f} {cpu[1]:8.1f}"
-        f" {max(ms for _, ms, _ in first):10.1f}  {statuses}",
+        f" {cpu_first.max():10.1f} {weight.max():8.1f}  {statuses}",
         flush=True,
     )
     return [float(ms) for ms in again[:, 1]]
@@ -163,9 +167,13 @@ def main(wanted: Sequence[str] = ()) -> None:
     for app in opened():
         visitor = signed_in(app)
         client = visitor.http
+        set_aside()  # as the server does, once it is loaded
         timed(client, "/look-first")  # imports and the release are loaded
         timed(client, LOOK)
-        print(f"{'milliseconds':32s} {'wall 50':>8s} {'95 %':>8s} {'cpu 50':>8s} {'95 %':>8s} {'first cpu':>10s}")
+        print(
+            f"{'milliseconds':32s} {'wall 50':>8s} {'95 %':>8s} {'cpu 50':>8s} {'95 %':>8s} {'first cpu':>10s}"
+            f" {'kB':>8s}"
+        )
         everything, slow = [], []
         for endpoint, paths in sorted(addresses(app, visitor).items()):
             if wanted and not any(part in endpoint for part in wanted):
