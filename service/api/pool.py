@@ -13,6 +13,7 @@ from service.auth import current_actor
 from service.jobs.timetable import ask_to_publish, publication_jobs
 from service.past import read_as_known_at
 from service.pool.desk import cells_document, curves_document, pool_document, shared_document, shared_lines
+from service.pool.files import in_parts
 from service.pool.members import membership_document, set_membership
 from service.pool.publishing import published
 from service.pool.trail import note_crossing
@@ -107,9 +108,9 @@ class PoolSharedFile(MethodView):
         """Download exactly what the shop shares, a row a line."""
         with app().database.read() as session:
             read_as_known_at(session, asked["known_at"], now=app().now())
-            rows = list(shared_lines(session, shop_id(), pseudonym_key=app().settings.pool_pseudonym_key))
+            rows = shared_lines(session, shop_id(), pseudonym_key=app().settings.pool_pseudonym_key)
         headers = {"Content-Disposition": 'attachment; filename="shared.jsonl"'}
-        return Response(rows, mimetype="application/x-ndjson", headers=headers)
+        return Response(in_parts(rows), mimetype="application/x-ndjson", headers=headers)
 
 
 @blueprint.route("/cells")

@@ -16,6 +16,7 @@ import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import islice
 from typing import Any
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
@@ -28,6 +29,7 @@ from service.pool.sharing import COLUMNS, Shared
 
 FORMAT, VERSION = "weakspot-pool", 1
 MOST_BYTES = 1_000_000_000
+LINES_AT_ONCE = 500
 
 
 @dataclass(frozen=True)
@@ -74,8 +76,15 @@ def header(installation: str, made_at: datetime, shared: Shared) -> dict[str, An
 def lines(shared: Shared, first: dict[str, Any] | None = None) -> Iterator[bytes]:
     """A header that names the columns, and the rows, a line each."""
     yield json.dumps(first or {"columns": list(COLUMNS)}, ensure_ascii=False).encode() + b"\n"
-    for row in shared.rows():
-        yield json.dumps(list(row.values()), ensure_ascii=False, separators=(",", ":")).encode() + b"\n"
+    written = json.JSONEncoder(ensure_ascii=False, separators=(",", ":")).encode
+    for row in shared.values():
+        yield written(row).encode() + b"\n"
+
+
+def in_parts(written: Iterator[bytes]) -> Iterator[bytes]:
+    """Some lines at a time, to be sent while the rest is being written."""
+    while part := b"".join(islice(written, LINES_AT_ONCE)):
+        yield part
 
 
 def signed_file(shared: Shared, key: Ed25519PrivateKey, made_at: datetime) -> bytes:

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import isnan
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from analytics.sharing_rule import MONTH_DAYS, coarsened
-from analytics.spells import Outcome, Quality, Removal, Spells
+from analytics.spells import Floats, Ints, Outcome, Quality, Removal, Spells
 from service.lifetimes import Dataset, read_dataset
 from service.models import ComponentType, Machine, Shop
 from service.pool.keys import pseudonym
@@ -29,6 +30,9 @@ COLUMNS = (
 )  # fmt: skip
 # Pairs of columns and the clocks of a spell behind them.
 CLOCKS = (("start", "start"), ("entry", "entry"), ("exit", "exit"), ("known_good", "lower"), ("repaired", "repair"))
+_QUALITIES, _OUTCOMES, _REMOVALS = (
+    {int(one): one.name.lower() for one in kind} for kind in (Quality, Outcome, Removal)
+)
 _NUMBERED = re.compile(r"\d{1,2}")
 
 
@@ -47,6 +51,11 @@ class Shared:
 
     def rows(self, first: int = 0, most: int | None = None) -> Iterator[dict[str, Any]]:
         """Rows in a fixed order, from number `first` on."""
+        for row in self.values(first, most):
+            yield dict(zip(COLUMNS, row, strict=True))
+
+    def values(self, first: int = 0, most: int | None = None) -> Iterator[tuple[Any, ...]]:
+        """The same without their names, in the order of `COLUMNS`."""
         left = len(self) if most is None else most
         for slug, own in self.spells.items():
             if first >= len(own):
@@ -54,44 +63,53 @@ class Shared:
                 continue
             numbers = np.array([self.machine_numbers[slug][m] for m in own.machine.tolist()])
             order = np.lexsort((own.entry_days, own.position, numbers))[first : first + left]
-            yield from (self._row(slug, own, i, int(numbers[i])) for i in order.tolist())
+            columns = self._columns(slug, own, order) | {"machine": numbers[order].tolist()}
+            yield from zip(*(columns[name] for name in COLUMNS), strict=True)
             left -= len(order)
             first = 0
             if left <= 0:
                 return
 
-    def _row(self, slug: str, own: Spells, i: int, number: int) -> dict[str, Any]:
-        cell, position = own.cells[int(own.cell[i])], int(own.position[i])
-        row: dict[str, Any] = {
-            "component": slug,
-            "make": cell.make,
-            "family": cell.family,
-            "model": cell.model,
-            "position": self._position_class(own.positions[position]) if position >= 0 else None,
-            "stratum": int(own.stratum[i]) if own.stratum[i] >= 0 else None,
-            "quality": Quality(int(own.quality[i])).name.lower(),
-            "shop": self.shop_codes[int(own.shop[i])],
-            "machine": number,
-            "pseudonym": self.pseudonyms.get(int(own.machine[i])),
-            "not_original": bool(own.not_original[i]),
-            "outcome": Outcome(int(own.outcome[i])).name.lower(),
-            "removal": Removal(int(own.removal[i])).name.lower(),
-            "weight": round(float(own.weight[i]), 4),
+    def _columns(self, slug: str, own: Spells, at: Ints) -> dict[str, list[Any]]:
+        cells = [own.cells[c] for c in own.cell[at].tolist()]
+        # -1, nowhere, is the last
+        places = [*(self._position_class(name) for name in own.positions), None]
+        columns: dict[str, list[Any]] = {
+            "component": [slug] * len(at),
+            "make": [cell.make for cell in cells],
+            "family": [cell.family for cell in cells],
+            "model": [cell.model for cell in cells],
+            "position": [places[p] for p in own.position[at].tolist()],
+            "stratum": [s if s >= 0 else None for s in own.stratum[at].tolist()],
+            "quality": [_QUALITIES[q] for q in own.quality[at].tolist()],
+            "shop": [self.shop_codes[s] for s in own.shop[at].tolist()],
+            "pseudonym": [self.pseudonyms.get(m) for m in own.machine[at].tolist()],
+            "not_original": [bool(flag) for flag in own.not_original[at].tolist()],
+            "outcome": [_OUTCOMES[o] for o in own.outcome[at].tolist()],
+            "removal": [_REMOVALS[r] for r in own.removal[at].tolist()],
+            "weight": _written(own.weight[at], lambda weight: round(weight, 4)),
         }
         for name, stem in CLOCKS:
-            row[f"{name}_km"] = _plain(getattr(own, f"{stem}_km")[i])
-            row[f"{name}_months"] = _plain(getattr(own, f"{stem}_days")[i] / MONTH_DAYS)
-        return {column: row[column] for column in COLUMNS}
+            columns[f"{name}_km"] = _written(getattr(own, f"{stem}_km")[at], _plain)
+            columns[f"{name}_months"] = _written(getattr(own, f"{stem}_days")[at] / MONTH_DAYS, _plain)
+        return columns
 
     def _position_class(self, position: str) -> str | None:
         """The trade's words for places; whatever else a shop wrote stays there."""
         return position if position in self.known_positions or _NUMBERED.fullmatch(position) else None
 
 
+def _written(values: Floats, write: Callable[[float], Any]) -> list[Any]:
+    """Each value as it is written; coarse clocks have few different ones."""
+    different, which = np.unique(values, return_inverse=True)
+    written = [write(value) for value in different.tolist()]
+    return [written[k] for k in which.tolist()]
+
+
 def _plain(value: float) -> float | int | None:
-    if np.isnan(value):
+    if isnan(value):
         return None
-    whole = round(float(value), 1)
+    whole = round(value, 1)
     return int(whole) if whole == int(whole) else whole
 
 

@@ -13,6 +13,7 @@ from wtforms.validators import Length, Optional
 
 from service.errors import DomainError
 from service.pool.desk import pool_document, shared_lines, what_is_shared
+from service.pool.files import in_parts
 from service.pool.members import set_membership
 from service.pool.trail import note_crossing
 from service.schemas.pool import MembershipAsked
@@ -73,9 +74,9 @@ def _said(session: Session, sharing: bool, on: date | None, why: str | None) -> 
 def rows() -> Response:
     """Give all of it, a row a line."""
     with app().database.read() as session:
-        lines = list(shared_lines(session, current.shop_id, pseudonym_key=app().settings.pool_pseudonym_key))
+        lines = shared_lines(session, current.shop_id, pseudonym_key=app().settings.pool_pseudonym_key)
     headers = {"Content-Disposition": 'attachment; filename="shared.jsonl"'}
-    return Response(lines, mimetype="application/x-ndjson", headers=headers)
+    return Response(in_parts(lines), mimetype="application/x-ndjson", headers=headers)
 
 
 def _page(form: SharingForm | None) -> Any:
