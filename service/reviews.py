@@ -22,7 +22,10 @@ from service.vocabulary import ASKING_KINDS, COMEBACK_CAUSES, JOB_LINE_COLUMNS
 READINGS_SHOWN = 2  # before and after
 _PLACE = {name: place for place, name in enumerate(JOB_LINE_COLUMNS)}
 WORD_KINDS = ("unknown_word", "ambiguous_word")
+BY_WORDS = frozenset({*WORD_KINDS, "position_unclear"})  # alike where the same words were written
 _prices: Kept[Mapping[str, float]] = Kept(64)
+_missing: Kept[dict[str, dict[str, Any]]] = Kept(64)
+_shares: Kept[dict[str, Any]] = Kept(64)
 
 # What each answer does, in plain words; the order is the one they are offered in.
 CHOICES: Mapping[str, str] = {
@@ -177,10 +180,15 @@ def written_cells(line: JobLine | Row[Any]) -> dict[str, str]:
     return {name: cell for name, cell in zip(JOB_LINE_COLUMNS, line.as_written, strict=True) if cell.strip()}
 
 
-def _histories(session: Session, machine_ids: Sequence[int]) -> Mapping[int, list[JobLine]]:
-    found: dict[int, list[JobLine]] = defaultdict(list)
-    columns = select(JobLine).where(JobLine.machine_id.in_(machine_ids), JobLine.superseded_by_id.is_(None))
-    for line in session.scalars(columns.order_by(JobLine.id)):
+def _histories(session: Session, machine_ids: Sequence[int]) -> Mapping[int, list[Any]]:
+    """The machines' lines in force, as rows of what is shown of them."""
+    found: dict[int, list[Any]] = defaultdict(list)
+    columns = select(
+        JobLine.id, JobLine.machine_id, JobLine.card_id, JobLine.component_type_id, JobLine.position, JobLine.action,
+        JobLine.reason, JobLine.date_earliest, JobLine.odometer_km, JobLine.in_doubt, JobLine.as_written,
+    )  # fmt: skip
+    wanted = columns.where(JobLine.machine_id.in_(machine_ids), JobLine.superseded_by_id.is_(None))
+    for line in session.execute(wanted.order_by(JobLine.id)):
         found[line.machine_id].append(line)
     return found
 
@@ -190,22 +198,33 @@ def _like_counts(session: Session, doubts: Sequence[Doubt]) -> Counter[tuple[Any
     kinds = {doubt.kind for doubt in doubts}
     if kinds & set(WORD_KINDS):
         kinds |= set(WORD_KINDS)
+    found: Counter[tuple[Any, ...]] = Counter()
     if not doubts:
-        return Counter()
-    # Plain rows: a shop may have thousands of open doubts, and objects for all of them take most of a page's time.
-    rows = session.execute(
-        select(Doubt.kind, Doubt.column, Doubt.value, JobLine.as_written, JobLine.component_type_id, JobLine.machine_id)
+        return found
+    # Plain rows, counted by the database: a shop may have thousands of open doubts, and objects for all of them, and
+    # their lines as they were written where no word is asked about, take most of a page's time.
+    told = [Doubt.kind, Doubt.column, Doubt.value, JobLine.component_type_id, JobLine.machine_id]
+    open_ones = (
+        select(*told)
         .join(JobLine, Doubt.job_line_id == JobLine.id)
-        .where(Doubt.shop_id == doubts[0].shop_id, Doubt.settled_at.is_(None), Doubt.kind.in_(kinds))
+        .where(Doubt.shop_id == doubts[0].shop_id, Doubt.settled_at.is_(None))
     )
-    return Counter(like_key(row, row) for row in rows)
+    asked_of_words = kinds & BY_WORDS
+    if asked_of_words:
+        rows = session.execute(open_ones.add_columns(JobLine.as_written).where(Doubt.kind.in_(asked_of_words)))
+        found.update(like_key(row, row) for row in rows)
+    if kinds - BY_WORDS:
+        counted = open_ones.add_columns(func.count().label("many")).where(Doubt.kind.in_(kinds - BY_WORDS))
+        for row in session.execute(counted.group_by(*told)):
+            found[like_key(row, row)] += row.many
+    return found
 
 
-def _same_card(other: JobLine, line: JobLine) -> bool:
+def _same_card(other: Any, line: JobLine) -> bool:
     return other.card_id == line.card_id and other.id != line.id
 
 
-def _short(line: JobLine, slugs: Mapping[int, str]) -> dict[str, Any]:
+def _short(line: Any, slugs: Mapping[int, str]) -> dict[str, Any]:
     return {
         "component": slugs.get(line.component_type_id or 0),
         "as_written": line.as_written[_PLACE["component"]],
@@ -215,11 +234,11 @@ def _short(line: JobLine, slugs: Mapping[int, str]) -> dict[str, Any]:
     }
 
 
-def _readings_around(history: Sequence[JobLine], line: JobLine) -> list[dict[str, Any]]:
+def _readings_around(history: Sequence[Any], line: JobLine) -> list[dict[str, Any]]:
     """The machine's readings just before and after the line, on other days."""
     if line.date_earliest is None:
         return []
-    read: dict[date, JobLine] = {
+    read: dict[date, Any] = {
         other.date_earliest: other
         for other in history
         if other.odometer_km is not None and other.date_earliest is not None and other.id != line.id
@@ -240,7 +259,7 @@ def _readings_around(history: Sequence[JobLine], line: JobLine) -> list[dict[str
 def _candidates(
     doubt: Doubt,
     line: JobLine,
-    history: Sequence[JobLine],
+    history: Sequence[Any],
     words: CatalogueWords,
     slugs: Mapping[int, str],
     usual: Mapping[str, float],
@@ -286,7 +305,15 @@ def _usual_prices(session: Session, shop_id: int) -> dict[str, float]:
 
 
 def missing_readings(session: Session, shop_id: int) -> dict[str, dict[str, Any]]:
-    """Share of card lines without a reading, by reason: what is missing is seldom missing at random."""
+    """Share of card lines without a reading, by reason: what is missing is seldom missing at random.
+
+    Kept as long as the shop's lines stay.
+    """
+    key = (*database_key(session), shop_id, line_versions(session, shop_id, None))
+    return _missing.get(key, lambda: _missing_readings(session, shop_id))
+
+
+def _missing_readings(session: Session, shop_id: int) -> dict[str, dict[str, Any]]:
     rows = session.execute(
         select(JobLine.reason, func.count(), func.count(JobLine.odometer_km))
         .where(JobLine.shop_id == shop_id, JobLine.superseded_by_id.is_(None), JobLine.source == "card")
@@ -313,3 +340,9 @@ def doubt_share(session: Session, shop_id: int, import_id: int | None = None) ->
         "lines_in_doubt": counts.get(True, 0),
         "share_in_doubt": counts.get(True, 0) / lines if lines else 0.0,
     }
+
+
+def kept_share(session: Session, shop_id: int, import_id: int | None = None) -> dict[str, Any]:
+    """The same, kept as long as the shop's lines stay; for sessions that only read, as others may yet take it back."""
+    key = (*database_key(session), shop_id, line_versions(session, shop_id, None), import_id)
+    return _shares.get(key, lambda: doubt_share(session, shop_id, import_id))

@@ -14,7 +14,7 @@ from service.imports.words import catalogue_words
 from service.models import Doubt
 from service.queries import doubt_counts, page_of
 from service.review_answers import answer_doubts
-from service.reviews import doubt_share, doubts_of, missing_readings, review_documents
+from service.reviews import doubt_share, doubts_of, kept_share, missing_readings, review_documents
 from service.schemas.reviews import AnswersAsked, AnswersReply, ReviewQuery, ReviewsReply
 
 blueprint = Resource("reviews", __name__, url_prefix="/reviews", description="Rows in doubt")
@@ -35,7 +35,7 @@ class Reviews(MethodView):
                 "counts": doubt_counts(session, shop, None),
                 "missing_readings": missing_readings(session, shop),
                 "next": part.next,
-                **doubt_share(session, shop),
+                **kept_share(session, shop),
             }
         return reply, 200, link_header(part)
 

@@ -23,7 +23,7 @@ from service.imports.summary import ImportReport
 from service.jobs.asking import ask, job_of
 from service.models import ImportBatch, ImportJob, Job
 from service.queries import doubt_counts, import_of, imports_of
-from service.reviews import doubt_share
+from service.reviews import kept_share
 from service.schemas.import_wishes import ImportQuery
 from service.web.asked import load_asked, refuse_at
 from service.web.current import app, current
@@ -225,5 +225,5 @@ def one(import_id: uuid.UUID) -> Any:
     with app().database.read() as session:
         row = import_of(session, current.shop_id, import_id)
         counts = doubt_counts(session, current.shop_id, row.id)
-        share = doubt_share(session, current.shop_id, row.id)
+        share = kept_share(session, current.shop_id, row.id)
     return render_template("log_work/import.html", row=row, counts=counts, share=share, doubt_kinds=DOUBT_NAMES)

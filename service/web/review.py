@@ -16,7 +16,7 @@ from service.imports.words import catalogue_words
 from service.models import ComponentType, Doubt, JobCard, JobLine, LineLink, Machine
 from service.queries import doubt_counts, line_of, link_of, page_of
 from service.review_answers import answer_doubts
-from service.reviews import doubt_share, doubts_of, missing_readings, review_documents, written_cells
+from service.reviews import doubts_of, kept_share, missing_readings, review_documents, written_cells
 from service.schemas.reviews import AnswersAsked, ReviewQuery
 from service.vocabulary import JOB_LINE_COLUMNS
 from service.web.asked import load_asked, refuse_at
@@ -93,7 +93,7 @@ def _page(form: ReviewForm | None) -> Any:
         documents = review_documents(session, rows, words)
         values = {
             "counts": doubt_counts(session, current.shop_id, None),
-            "share": doubt_share(session, current.shop_id),
+            "share": kept_share(session, current.shop_id),
             "missing": missing_readings(session, current.shop_id),
         }
     if form is None:

@@ -64,6 +64,26 @@ def test_an_ambiguous_word_is_asked_once_for_all_like_rows(app: WeakspotApp, gas
     }
 
 
+def test_the_figures_of_the_list_follow_the_lines(gasket: Caller) -> None:
+    send(gasket, *(row(card=f"20{k}", date=f"2019-0{k}-01", machine=f"M-{k}", component="RR") for k in range(1, 4)))
+    before = reviews(gasket)
+    assert (before["share_in_doubt"], before["missing_readings"]["failed"]["without_reading"]) == (1.0, 0)
+    first = before["doubts"][0]
+    answer(gasket, {"doubt": first["id"], "choice": "part", "component": "regulator_rectifier"})
+    assert reviews(gasket)["share_in_doubt"] == 2 / 3
+    send(gasket, row(card="204", date="2019-04-01", machine="M-4", odometer="", unit=""))
+    after = reviews(gasket)
+    assert after["share_in_doubt"] == 2 / 4
+    assert after["missing_readings"]["failed"] == {"lines": 4, "without_reading": 1, "share": 0.25}
+
+
+def test_readings_that_nobody_took_are_counted_alike(gasket: Caller) -> None:
+    places = (("M-1", "11111"), ("M-2", "11111"), ("M-3", "99999"))
+    send(gasket, *(row(card=f"30{k}", machine=who, odometer=said) for k, (who, said) in enumerate(places)))
+    listed = reviews(gasket, "?kind=filler_reading")["doubts"]
+    assert {(d["machine"]["reference"], d["like"]) for d in listed} == {("M-1", 1), ("M-2", 1), ("M-3", 0)}
+
+
 def test_the_shop_is_not_asked_twice_and_others_are(gasket: Caller, arches: Caller) -> None:
     send(gasket, row(component="RR"))
     (doubt,) = reviews(gasket)["doubts"]
