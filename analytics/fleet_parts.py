@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -152,16 +154,50 @@ def _group(lives: JointLives, kind: str, mine: PartsOfComponent, at: Ints, keys:
     return FleetGroup(lives, part, machine, *keys, nowhere, nowhere, _drawn_ages(states, lives, keys, kind))
 
 
+class _Drawn(NamedTuple):
+    """Ages drawn for parts in these states, with these lives."""
+
+    states: StateColumns
+    keys: Ints  # (2, parts)
+    ages: tuple[Floats, Floats, Floats]
+
+
+# The ages last drawn of a component, by kind; they go with its lives. When a shop writes a line down, one machine of a
+# thousand is in another state.
+_held: WeakKeyDictionary[JointLives, dict[str, _Drawn]] = WeakKeyDictionary()
+
+
 def _drawn_ages(
     states: StateColumns, lives: JointLives, keys: tuple[Ints, Ints], kind: str
 ) -> tuple[Floats, Floats, Floats]:
-    """One age a draw from each part's mixture, and the life that goes with it, each (draws, parts)."""
+    """One age a draw from each part's mixture, and the life that goes with it, each (draws, parts).
+
+    What was drawn last for as many parts stays for those whose state is the same.
+    """
+    held, both = _held.setdefault(lives, {}), np.array(keys)
+    before = held.get(kind)
+    if before is None or len(before.states) != len(states):
+        ages = np.empty((3, JOINT, len(states)))
+        _draw_ages(ages, np.arange(len(states)), states, lives, keys, kind)
+    else:
+        new = np.flatnonzero(states.differs(before.states) | (both != before.keys).any(axis=0))
+        if not len(new):
+            return before.ages
+        ages = np.stack(before.ages)
+        _draw_ages(ages, new, states, lives, keys, kind)
+    held[kind] = _Drawn(states, both, (ages[0], ages[1], ages[2]))
+    return held[kind].ages
+
+
+def _draw_ages(
+    out: Floats, parts: Ints, states: StateColumns, lives: JointLives, keys: tuple[Ints, Ints], kind: str
+) -> None:
+    """Draw for some of the parts, in place, (3, draws, all parts)."""
     n = len(states)
     # spread evenly over the draws of each part, in an order of its own
     wanted = (np.argsort(np.random.default_rng(n).random((n, JOINT)), axis=1) + 0.5) / JOINT
-    out = np.empty((3, JOINT, n))
-    for begin in range(0, n, _CHUNK):
-        some = slice(begin, begin + _CHUNK)
+    for begin in range(0, len(parts), _CHUNK):
+        some = parts[begin : begin + _CHUNK]
         key, new = keys[0][some], keys[1][some]
         many, at = lives.of_parts(key), np.arange(len(key))
         if kind == "unknown":
@@ -173,4 +209,3 @@ def _drawn_ages(
         pick = np.minimum(pick, total.shape[2] - 1)[..., None]
         for k, column in enumerate((group.age, group.log_theta, group.shape)):
             out[k][:, some] = np.take_along_axis(np.broadcast_to(column, group.age.shape), pick, axis=2)[..., 0].T
-    return out[0], out[1], out[2]

@@ -43,6 +43,14 @@ class StateColumns:
         """Some of the parts."""
         return StateColumns(**{f.name: getattr(self, f.name)[at] for f in fields(self)})
 
+    def differs(self, other: StateColumns) -> Bools:
+        """Which of the parts, (p,), are in another state; both are of as many."""
+        out = np.zeros(len(self), dtype=bool)
+        for f in fields(self):
+            one, two = getattr(self, f.name), getattr(other, f.name)
+            out |= (one != two) & ~(np.isnan(one) & np.isnan(two))
+        return out
+
     def __len__(self) -> int:
         return len(self.machine_km)
 

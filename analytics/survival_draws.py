@@ -145,9 +145,9 @@ def _chance_on_surface(
     ahead = operational_units(km, days, surface.lives.clock_weight)
     now, later = _hazard(group, group.age), _hazard(group, group.age + ahead[..., None])
     bent = {i: b for i, part in enumerate(group.at) if draws.bent and (b := draws.bent[part]) is not None}
-    for pair, i in enumerate(surface.part):
-        if i in bent:
-            now[pair], later[pair] = bent[i].mean(now[pair]), bent[i].mean(later[pair])
+    for bend in {id(b): b for b in bent.values()}.values():  # positions of a component have one
+        pairs = np.isin(surface.part, [i for i, own in bent.items() if own is bend])
+        now[pairs], later[pairs] = bend.mean(now[pairs]), bend.mean(later[pairs])
     now, later = of_average_machine(now, variance), of_average_machine(later, variance)
     chance = np.einsum("pdk,pdk->pd", group.weight, -np.expm1(-np.maximum(later - now, 0.0)))
     out = surface.read(chance)
@@ -165,8 +165,8 @@ def _with_gains(
     """Carry the doubt of the bins into chances worked at their mean: scale by the gain at the typical age."""
     log_theta, shape, w = draws.log_theta[part], draws.shape[part], draws.clock_weight[part]
     step = operational_units(np.asarray(ahead[0]), np.asarray(ahead[1]), w)
-    now, later = _cumulative(log_theta, shape, age), _cumulative(log_theta, shape, age + step)
-    drawn, mean = (f(later) - f(now) for f in (bent.drawn, bent.mean))
+    both = np.stack([_cumulative(log_theta, shape, age), _cumulative(log_theta, shape, age + step)], axis=1)
+    drawn, mean = (np.diff(f(both), axis=1)[:, 0] for f in (bent.drawn, bent.mean))
     factor = np.where(mean > 0, drawn / np.maximum(mean, 1e-300), 1.0)
     return -np.expm1(np.log1p(-np.minimum(chance, 1 - 1e-12)) * factor)
 

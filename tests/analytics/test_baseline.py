@@ -92,3 +92,13 @@ def test_the_chance_of_a_part_that_wears_out_never_falls_with_age_past_the_data(
 def test_within_the_data_the_bins_hold() -> None:
     bend = Bend.of(np.array([0.0, 0.3, 0.9]), np.array([[0.5], [2.0]]), SHAPE)
     assert bend.mean(np.array([0.3, 0.9])) == pytest.approx([0.15, 0.15 + 1.2])
+
+
+def test_many_hazards_at_once_are_bent_as_each_alone() -> None:
+    rng = np.random.default_rng(8)
+    bend = Bend.of(np.array([0.0, 0.3, 0.9, 2.0]), rng.gamma(5.0, 0.2, (3, 6)), SHAPE)
+    hazard = rng.exponential(size=(6, 40, 30))
+    alone = np.empty_like(hazard)
+    for k, j in np.ndindex(40, 30):
+        alone[:, k, j] = bend.drawn(hazard[:, k, j])
+    np.testing.assert_allclose(bend.drawn(hazard), alone, rtol=1e-12)

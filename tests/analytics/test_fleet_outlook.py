@@ -1,5 +1,8 @@
 """The outlook of a fleet against the question asked machine by machine, simulation, and its own parts."""
 
+from dataclasses import replace
+from weakref import WeakKeyDictionary
+
 import numpy as np
 import pytest
 
@@ -10,6 +13,7 @@ from analytics.fleet_types import FleetMachine
 from analytics.life_model_types import Horizon, PartState
 from analytics.renewal_policy import RenewalCosts
 from analytics.risk import assess
+from analytics.state_columns import StateColumns
 from tests.analytics.fleet_cases import CELL, fitted_table, small_fleet
 
 TABLE = fitted_table()
@@ -35,6 +39,28 @@ def test_chances_agree_with_those_of_single_machines(days):
     assert found[belts].sum() == pytest.approx(asked[belts].sum(), rel=0.01)
     assert found[~belts].sum() == pytest.approx(asked[~belts].sum(), rel=0.07)
     assert found[belts & known] == pytest.approx(asked[belts & known], rel=0.04, abs=1e-4)
+
+
+def test_a_fleet_read_again_after_a_change_is_as_one_read_anew(monkeypatch):
+    machines = small_fleet(40, unknown=0.8)
+    before = [group.drawn for group in fleet_of(TABLE, machines).groups if group.drawn]
+    as_drawn = [ages[0].copy() for ages in before]
+    seen = next(k for k, m in enumerate(machines) if np.isnan(StateColumns.of(m.states).part_km).any())
+    states = [replace(s, machine_km=s.machine_km + 900.0, machine_days=s.machine_days + 60.0)
+              for s in machines[seen].states]  # fmt: skip
+    machines[seen] = replace(machines[seen], states=states)
+    again = [group.drawn for group in fleet_of(TABLE, machines).groups if group.drawn]
+    monkeypatch.setattr("analytics.fleet_parts._held", WeakKeyDictionary())
+    anew = [group.drawn for group in fleet_of(TABLE, machines).groups if group.drawn]
+    assert len(again) == len(anew) == 2
+    for one, other in zip(again, anew, strict=True):
+        np.testing.assert_allclose(one, other, rtol=1e-12)
+    moved = np.concatenate([(new[0] != old).any(axis=0) for new, old in zip(again, as_drawn, strict=True)])
+    assert 1 <= moved.sum() <= 2  # its own belt and pump, as far as their age is not known
+    for old, kept in zip(before, as_drawn, strict=True):
+        np.testing.assert_array_equal(old[0], kept)  # who still holds the fleet before sees nothing move
+    same = [group.drawn for group in fleet_of(TABLE, machines).groups if group.drawn]
+    assert all(one is other for one, other in zip(same, anew, strict=True))
 
 
 def test_tables_add_up():
