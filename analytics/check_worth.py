@@ -52,11 +52,6 @@ class PartWorth:
         """The options as a set."""
         return frozenset(self.options)
 
-    @cached_property
-    def complete(self) -> bool:
-        """True where every choice has its own worth."""
-        return max(len(choice) for choice in self.table) < self.most
-
     def of(self, choice: Choice) -> float:
         """Worth of what `choice` does for these parts."""
         here = choice & self.among

@@ -14,10 +14,11 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array
 
 from analytics.access import opened_by
-from analytics.check_worth import PartWorth
+from analytics.check_worth import Choice, PartWorth
 from analytics.errors import AnalyticsError
 from analytics.planning_types import AccessGroup, CheckOption, Circumstances
 
+NOTHING = 1e-12  # share of all worths: a difference below it is rounding
 SAFETY_BONUS = 2.0  # worths are scaled to sum to at most 1, so one safety check outweighs every worth together
 
 
@@ -85,7 +86,7 @@ def choose(
             len(gain), dtype=np.int64
         ),  # z follow from x, but the solver's root bound is twice as fast told so
         bounds=Bounds(0, 1),
-        options={"mip_rel_gap": 0.0},
+        options={"mip_rel_gap": 0.0, "presolve": False},  # looking for what to leave out took longer than it saves
     )
     if found.x is None or not found.success:
         raise PlanNotFound(f"no plan was found ({found.message}); check minutes, shares and losses for extreme values")
@@ -93,18 +94,31 @@ def choose(
 
 
 def _add_worths(worths: Sequence[PartWorth], x: Mapping[str, int], gain: list[float], rows: _Rows) -> None:
-    """Put worths into the objective, scaled; parts seen by one option need no z."""
+    """Put worths into the objective, scaled; parts seen by one check, or one variant of it, need no z."""
     scale = sum(max(worth.table.values()) for worth in worths) or 1.0
     for worth in worths:
-        if len(worth.options) == 1:
-            gain[x[worth.options[0]]] += worth.table[frozenset(worth.options)] / scale
+        if max(map(len, worth.table)) == 1:
+            for choice, value in worth.table.items():
+                for id_ in choice:
+                    gain[x[id_]] += value / scale
             continue
-        z = {choice: len(gain) + i for i, choice in enumerate(worth.table)}
-        gain += [value / scale for value in worth.table.values()]
+        told = _told_apart(worth.table, NOTHING * scale)
+        z = {choice: len(gain) + i for i, choice in enumerate(told)}
+        gain += [value / scale for value in told.values()]
         rows.add(dict.fromkeys(z.values(), 1.0), 1.0, 1.0)
         for id_ in worth.options:
             counted = {column: 1.0 for choice, column in z.items() if id_ in choice}
-            rows.add(counted | {x[id_]: -1.0}, 0.0 if worth.complete else -1.0, 0.0)
+            if counted:
+                rows.add(counted | {x[id_]: -1.0}, -1.0, 0.0)
+
+
+def _told_apart(table: Mapping[Choice, float], nothing: float) -> dict[Choice, float]:
+    """Choices that no smaller one is worth as much as: a larger choice may be counted as a part of it."""
+    return {
+        choice: value
+        for choice, value in table.items()
+        if not any(value - table[choice - {id_}] <= nothing for id_ in choice)
+    }
 
 
 def open_already(circumstances: Circumstances, groups: Mapping[str, AccessGroup]) -> set[str]:
