@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
 
 from flask import Blueprint, Response, request
 from marshmallow import Schema
@@ -33,6 +33,26 @@ from service.web.forms import shown
 
 blueprint = Blueprint("ahead", __name__, url_prefix="/ahead")
 MOST_ROWS = 60
+
+
+class Part(NamedTuple):
+    """Some rows of a long list: where they stand in it, and what the addresses of its other parts say."""
+
+    rows: Sequence[Any]
+    first: int
+    all: int
+    before: dict[str, Any] | None
+    after: dict[str, Any] | None
+
+
+def _part(rows: Sequence[Any], form: AskForm) -> Part:
+    """The page of a list that the address asks for; the last where it asks for more than there are."""
+    last = max(1, -(-len(rows) // MOST_ROWS))
+    page = min(max(request.args.get("page", 1, type=int), 1), last)
+    asked = {name: request.args.getlist(name) for name in request.args if name in form}
+    before, after = ({**asked, "page": n} if 1 <= n <= last else None for n in (page - 1, page + 1))
+    begin = (page - 1) * MOST_ROWS
+    return Part(rows[begin : begin + MOST_ROWS], begin + 1, len(rows), before, after)
 
 
 def _answer(
@@ -75,7 +95,8 @@ def index() -> Any:
     def work(session: Session, asked: dict[str, Any]) -> dict[str, Any]:
         return priced_outlook(session, current.shop_id, settings=current.settings, asked=asked)
 
-    return _page("ahead/outlook.html", form, _answer(form, OutlookQuery(), work), most=MOST_ROWS)
+    found = _answer(form, OutlookQuery(), work)
+    return _page("ahead/outlook.html", form, found, part=found and _part(found["by_machine"], form))
 
 
 @blueprint.get("/pull-list")
@@ -100,7 +121,8 @@ def _due(session: Session, asked: dict[str, Any]) -> dict[str, Any]:
 def due() -> Any:
     """List scheduled renewals due."""
     form = DueForm.from_address()
-    return _page("ahead/due.html", form, _answer(form, DueWorkQuery(), _due), most=MOST_ROWS)
+    found = _answer(form, DueWorkQuery(), _due)
+    return _page("ahead/due.html", form, found, part=found and _part(found["due"], form))
 
 
 @blueprint.get("/due.<string:kind>")

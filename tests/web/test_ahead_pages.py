@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Callable
 from datetime import date
+from html import unescape
 
 import pytest
 from icalendar import Calendar
@@ -51,6 +53,27 @@ def test_every_page_is_sound(browse: Callable[..., Browsing], manager: Visitor, 
 def test_what_was_found_bad_comes_in_first(manager: Visitor) -> None:
     page = manager.get(PLACES[1]).get_data(as_text=True)
     assert "found bad and not yet put right" in page and page.index("M4") < page.index("left out")
+
+
+def test_a_long_list_is_turned_page_by_page(manager: Visitor, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its pages together hold what the file holds, in the same order; the form's answers go with them."""
+    monkeypatch.setattr("service.web.ahead.MOST_ROWS", 2)
+    address, rows = (
+        PLACES[2],
+        list(csv.DictReader(io.StringIO(manager.get("/ahead/due.csv?days=60").get_data(as_text=True)))),
+    )
+    found: list[str] = []
+    while address:
+        page = manager.get(address).get_data(as_text=True)
+        found += re.findall(r'<th scope="row">(.*?)</th>', page)
+        after = re.search(r'href="([^"]*)">Those after', page)
+        assert ("Those before" in page) is (len(found) > 2)
+        address = unescape(after[1]) if after else ""
+        assert not address or "days=60" in address
+    assert found == [row["machine"] for row in rows] and len(found) > 4
+    for strange in ("page=99", "page=-1", "page=x", "page=2&endpoint=web.shop.index&_scheme=x"):
+        assert manager.get(f"/ahead/due?days=60&{strange}").status_code == 200
+    assert "Those after" in manager.get("/ahead").get_data(as_text=True)
 
 
 def test_files_hold_what_the_page_shows(manager: Visitor) -> None:
