@@ -51,7 +51,7 @@ def require_token() -> None:
     if request.endpoint is not None:
         grant = needed_grant(request.endpoint, request.method)
         if grant not in holder.grants:
-            raise Forbidden(f"This needs a token that may {grant}; this one may {_list(holder.grants)}.")
+            raise Forbidden(f"This needs a token with the grant {grant}; this one has {_list(holder.grants)}.")
 
 
 def current_shop_id() -> int:

@@ -6,14 +6,14 @@ from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Integer, Row, Select, bindparam, select
-from sqlalchemy.orm import Session
+from sqlalchemy import Integer, Row, Select, bindparam, or_, select
+from sqlalchemy.orm import Session, aliased
 
 from service.keyed import Keyed, connection_of
 from service.models import ComponentType, JobCard, JobLine, Machine
 from service.past import reads_the_past
 from service.prepared import Prepared
-from service.queries import Edge, Page, beyond, edge_of, lines_known, lines_of, part_of
+from service.queries import Edge, Page, beyond, edge_of, part_of
 from service.reviews import written_cells
 
 _line, _card, _machine, _type = (model.__table__ for model in (JobLine, JobCard, Machine, ComponentType))
@@ -52,17 +52,56 @@ def lines_alike(session: Session, shop_id: int, fingerprints: Sequence[bytes]) -
     return {(row.fingerprint, row.occurrence): row for row in _ALIKE.rows(session, fingerprints, shop=shop_id)}
 
 
+LINE_FILTERS = ("machine", "card", "component", "action", "from_", "until")
+
+
+def lines_of(session: Session, shop_id: int, asked: Mapping[str, Any]) -> Select[Any]:
+    """A shop's lines in force, or those that were at the moment the session reads as of (`asked`: `LINE_FILTERS`)."""
+    return lines_known(shop_id, reads_the_past(session), asked)
+
+
+def lines_known(shop_id: Any, known_at: Any, asked: Mapping[str, Any]) -> Select[Any]:
+    """A shop's lines in force, or at a moment; each may be a parameter that is given later.
+
+    A line whose day is not known for certain is among those of every day that it may be.
+    """
+    statement = select(JobLine).where(JobLine.shop_id == shop_id)
+    if known_at is None:
+        statement = statement.where(JobLine.superseded_by_id.is_(None))
+    else:
+        later = aliased(JobLine)
+        statement = (
+            statement.outerjoin(later, JobLine.superseded_by_id == later.id)
+            .where(JobLine.recorded_at <= known_at)
+            .where(or_(later.id.is_(None), later.recorded_at > known_at))
+        )
+    given = {name: asked[name] for name in LINE_FILTERS if asked[name] is not None}
+    if "machine" in given:
+        ids = select(Machine.id).where(Machine.shop_id == shop_id, Machine.public_id == given["machine"])
+        statement = statement.where(JobLine.machine_id.in_(ids))
+    if "card" in given:
+        ids = select(JobCard.id).where(JobCard.shop_id == shop_id, JobCard.number == given["card"])
+        statement = statement.where(JobLine.card_id.in_(ids))
+    if "component" in given:
+        ids = select(ComponentType.id).where(ComponentType.slug == given["component"])
+        statement = statement.where(JobLine.component_type_id.in_(ids))
+    if "action" in given:
+        statement = statement.where(JobLine.action == given["action"])
+    if "from_" in given:
+        statement = statement.where(JobLine.date_latest >= given["from_"])
+    if "until" in given:
+        statement = statement.where(JobLine.date_earliest <= given["until"])
+    return statement
+
+
 def page_of_lines(session: Session, shop_id: int, asked: Mapping[str, Any]) -> Page:
-    """Part of a shop's lines (`asked`: machine, card, after, before, limit), as known when the session reads as of."""
+    """Part of a shop's lines (`asked`: `LINE_FILTERS`, after, before, limit), as known when the session reads as of."""
     limit = asked["limit"]
     edge = Edge(None, False)
     if asked["after"] is not None or asked["before"] is not None:
-        lines = lines_of(session, shop_id, machine=asked["machine"], card=asked["card"])
-        edge = edge_of(session, lines, JobLine, asked)
-    given = {
-        "shop": shop_id, "known_at": reads_the_past(session), "machine": asked["machine"], "card": asked["card"],
-        "edge": edge.key, "rows": limit + 1,
-    }  # fmt: skip
+        edge = edge_of(session, lines_of(session, shop_id, asked), JobLine, asked)
+    filters = {name: asked[name] for name in LINE_FILTERS}
+    given = {"shop": shop_id, "known_at": reads_the_past(session), "edge": edge.key, "rows": limit + 1, **filters}
     given = {name: value for name, value in given.items() if value is not None}
     listed = _listed(frozenset(given), edge.backwards)
     return part_of(listed.rows(connection_of(session), given), edge, limit)
@@ -72,9 +111,9 @@ def page_of_lines(session: Session, shop_id: int, asked: Mapping[str, Any]) -> P
 def _listed(names: frozenset[str], backwards: bool) -> Prepared:
     """The statement behind a list for which these things are given."""
     asked: dict[str, Any] = {
-        name: bindparam(name) if name in names else None for name in ("known_at", "machine", "card", "edge")
+        name: bindparam(name) if name in names else None for name in ("known_at", "edge", *LINE_FILTERS)
     }
-    lines = lines_known(bindparam("shop"), asked["known_at"], asked["machine"], asked["card"])
+    lines = lines_known(bindparam("shop"), asked["known_at"], asked)
     edge: Any = Edge(asked["edge"], backwards)
     rows = beyond(with_what_is_shown(lines), JobLine, edge, bindparam("rows", type_=Integer))
     return Prepared(rows.with_only_columns(*SHOWN))

@@ -8,16 +8,16 @@ from datetime import date, datetime
 from typing import Any, NamedTuple, TypeVar
 
 from sqlalchemy import Select, bindparam, func, or_, select
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy.orm import Session
 
 from service.errors import InvalidInput, NotFound
 from service.keyed import connection_of
 from service.models import (
+    ComponentType,
     Doubt,
     ImportBatch,
     Inspection,
     Job,
-    JobCard,
     JobLine,
     LineLink,
     Machine,
@@ -189,32 +189,11 @@ def line_versions(session: Session, shop_id: int, machine: uuid.UUID | None) -> 
     return tuple(int(value) for value in found[0])
 
 
-def lines_of(
-    session: Session, shop_id: int, *, machine: uuid.UUID | None = None, card: str | None = None
-) -> Select[Any]:
-    """A shop's lines in force, or those that were at the moment the session reads as of."""
-    return lines_known(shop_id, reads_the_past(session), machine, card)
-
-
-def lines_known(shop_id: Any, known_at: Any, machine: Any, card: Any) -> Select[Any]:
-    """A shop's lines in force, or at a moment; each may be a parameter that is given later."""
-    statement = select(JobLine).where(JobLine.shop_id == shop_id)
-    if known_at is None:
-        statement = statement.where(JobLine.superseded_by_id.is_(None))
-    else:
-        later = aliased(JobLine)
-        statement = (
-            statement.outerjoin(later, JobLine.superseded_by_id == later.id)
-            .where(JobLine.recorded_at <= known_at)
-            .where(or_(later.id.is_(None), later.recorded_at > known_at))
-        )
-    if machine is not None:
-        ids = select(Machine.id).where(Machine.shop_id == shop_id, Machine.public_id == machine)
-        statement = statement.where(JobLine.machine_id.in_(ids))
-    if card is not None:
-        ids = select(JobCard.id).where(JobCard.shop_id == shop_id, JobCard.number == card)
-        statement = statement.where(JobLine.card_id.in_(ids))
-    return statement
+def refuse_unknown_component(session: Session, slug: str) -> None:
+    """Refuse a slug that the catalogue does not have in force."""
+    found = select(ComponentType.id).where(ComponentType.slug == slug, ComponentType.withdrawn_at.is_(None))
+    if session.scalar(found) is None:
+        raise InvalidInput("there is no such component; GET /components lists them", pointer="/component")
 
 
 def line_of(session: Session, shop_id: int, public_id: uuid.UUID) -> JobLine:

@@ -24,7 +24,7 @@ from service.line_entry import Entered, enter_lines
 from service.line_surroundings import surroundings
 from service.models import JobLine, LineLink, Machine
 from service.past import read_as_known_at
-from service.queries import line_of, line_versions, link_of
+from service.queries import line_of, line_versions, link_of, refuse_unknown_component
 from service.schemas.new_lines import EnteredLinesReply, EnteredReply, JobLineAsked, JobLinesAsked
 from service.schemas.reviews import (
     CorrectionAsked,
@@ -47,6 +47,8 @@ class JobLines(MethodView):
     def get(self, asked: dict[str, Any]) -> Any:
         """List the lines in force, or those that were at an earlier moment."""
         with app().database.read() as session:
+            if asked["component"] is not None:
+                refuse_unknown_component(session, asked["component"])
             versions = line_versions(session, shop_id(), asked["machine"])
             read_as_known_at(session, asked["known_at"], now=app().now())
             return tagged(versions, lambda: self._part(session, asked))

@@ -7,17 +7,15 @@ from typing import Any
 
 from flask import url_for
 from flask.views import MethodView
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.api.context import app, shop_id
 from service.api.resource import Resource
-from service.errors import InvalidInput
 from service.estimates import pool_is_open
 from service.jobs.asking import ask, fit_lock, job_of, jobs_of
 from service.jobs.backtest_asking import ask_backtest
-from service.models import ComponentType, Job
-from service.queries import page
+from service.models import Job
+from service.queries import page, refuse_unknown_component
 from service.schemas.jobs import BacktestAsked, FitAsked, JobReply, JobsReply
 from service.schemas.records import PageQuery
 
@@ -55,7 +53,7 @@ class Fits(MethodView):
         with app().database.write() as session:
             component = asked["component"]
             if component is not None:
-                _known(session, component)
+                refuse_unknown_component(session, component)
             scope = _scope(session)
             return _accepted(session, "fit", fit_lock(scope, component), {"scope": scope, "component": component})
 
@@ -74,12 +72,6 @@ class Backtests(MethodView):
 
 def _scope(session: Session) -> int | None:
     return None if pool_is_open(session, pool_open=app().settings.pool_open) else shop_id()
-
-
-def _known(session: Session, component: str) -> None:
-    found = select(ComponentType.id).where(ComponentType.slug == component, ComponentType.withdrawn_at.is_(None))
-    if session.scalar(found) is None:
-        raise InvalidInput("there is no such component; GET /components lists them", pointer="/component")
 
 
 def _accepted(session: Session, kind: str, lock: str, params: dict[str, Any]) -> Any:

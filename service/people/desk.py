@@ -93,7 +93,8 @@ def hand_out_token(
 def stop_token(session: Session, actor: Actor, shop_id: int, public_id: uuid.UUID, *, now: datetime) -> None:
     """Revoke a token and write it down."""
     token = revoke_token(session, shop_id, public_id, now=now)
-    note_access(session, actor, "token revoked", shop_id=shop_id, detail=f"{token.label} ({token.scope})", now=now)
+    if token is not None:
+        note_access(session, actor, "token revoked", shop_id=shop_id, detail=f"{token.label} ({token.scope})", now=now)
 
 
 # what an empty setting means

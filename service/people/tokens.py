@@ -100,10 +100,12 @@ def tokens_of(session: Session, shop_id: int) -> Sequence[tuple[ApiToken, str | 
     return [(token, login) for token, login in session.execute(statement)]
 
 
-def revoke_token(session: Session, shop_id: int, public_id: uuid.UUID, *, now: datetime) -> ApiToken:
-    """Stop a token; servers notice within seconds (WEAKSPOT_TOKEN_CACHE_SECONDS)."""
+def revoke_token(session: Session, shop_id: int, public_id: uuid.UUID, *, now: datetime) -> ApiToken | None:
+    """Stop a token; None where it was stopped before. Servers notice within seconds (WEAKSPOT_TOKEN_CACHE_SECONDS)."""
     row = session.scalar(select(ApiToken).where(ApiToken.shop_id == shop_id, ApiToken.public_id == public_id))
     if row is None:
         raise NotFound("there is no such token")
-    row.revoked_at = row.revoked_at or now
+    if row.revoked_at is not None:
+        return None
+    row.revoked_at = now
     return row

@@ -12,7 +12,7 @@ from service.reviews import CHOICES
 from service.schemas.asked import Asked
 from service.schemas.fields import Name, Reply, YesNo
 from service.schemas.records import KnownAtQuery, PageQuery
-from service.vocabulary import JOB_LINE_COLUMNS, UNITS
+from service.vocabulary import ACTIONS, JOB_LINE_COLUMNS, UNITS
 
 MOST_ANSWERS = 500
 
@@ -104,6 +104,19 @@ class LinesQuery(PageQuery, KnownAtQuery):
 
     machine = fields.UUID(load_default=None)
     card = Name(load_default=None)
+    component = Name(load_default=None, most=60)
+    action = fields.String(load_default=None, validate=validate.OneOf(ACTIONS))
+    from_ = fields.Date(
+        data_key="from",
+        load_default=None,
+        metadata={"description": "lines of this day or later; where a day is not certain: that may be"},
+    )
+    until = fields.Date(load_default=None, metadata={"description": "lines of this day or earlier, as `from`"})
+
+    @validates_schema
+    def _in_order(self, data: dict[str, Any], **kwargs: Any) -> None:
+        if data["from_"] and data["until"] and data["until"] < data["from_"]:
+            raise ValidationError("Must not be before `from`.", "until")
 
 
 class LineReply(Reply):

@@ -40,7 +40,9 @@ def test_token_is_shown_once_listed_and_revoked(app: WeakspotApp, keeper: Caller
     assert body["token"] not in listed.get_data(as_text=True)
     (entry,) = [token for token in listed.get_json()["tokens"] if token["id"] == body["id"]]
     assert (entry["label"], entry["scope"], entry["hint"]) == ("the till", "read", body["token"][:8])
-    assert keeper.send("DELETE", f"/api/v1/tokens/{body['id']}").status_code == 204
+    for _ in range(2):  # what is done already is not done, or written down, once more
+        assert keeper.send("DELETE", f"/api/v1/tokens/{body['id']}").status_code == 204
+    assert [one["action"] for one in keeper.get("/api/v1/accesses").get_json()["accesses"]].count("token revoked") == 1
     assert till.get("/api/v1/machines").status_code == 401
     assert keeper.send("DELETE", f"/api/v1/tokens/{uuid.uuid4()}").status_code == 404
 

@@ -81,6 +81,22 @@ def test_two_replicas_two_workers_one_database_behind_a_proxy() -> None:
     assert (DEPLOY / build["context"] / build["dockerfile"]).resolve() == DEPLOY / "Dockerfile"
 
 
+def test_replicas_sign_alike_and_may_write_where_they_are_told_to() -> None:
+    services = compose()["services"]
+    dockerfile = (DEPLOY / "Dockerfile").read_text(encoding="utf-8").partition("USER weakspot")[0]
+    (owned,) = re.findall(r"chown weakspot: (.*)", dockerfile)
+    ours = [service for service in services.values() if service.get("image") == "weakspot"]
+    assert len(ours) == 5
+    for service in ours:
+        # Compose stops where it is not set: a key that each container makes for itself is no key for two.
+        assert service["environment"]["WEAKSPOT_SECRET_KEY"].startswith("${WEAKSPOT_SECRET_KEY:?")
+        settings = Settings.from_environment(
+            {name: service["environment"][name] for name in ("WEAKSPOT_PHOTO_FOLDER", "WEAKSPOT_POOL_KEY_FILE")}
+        )
+        mounted = {volume.split(":")[1] for volume in service["volumes"]}
+        assert {str(settings.photos), str(Path(settings.pool_key_file).parent)} == mounted == set(owned.split())
+
+
 def test_proxy_lets_through_what_the_server_takes() -> None:
     (most,) = re.findall(r"client_max_body_size (\d+)m;", (DEPLOY / "proxy.conf").read_text(encoding="utf-8"))
     assert int(most) > Settings().max_upload_mb

@@ -43,6 +43,39 @@ def test_a_list_says_what_its_schema_says(gasket: Caller, app: WeakspotApp) -> N
     assert LinesReply().validate(json.loads(reply.data)) == {}
 
 
+@pytest.mark.parametrize(
+    ("query", "cards"),
+    [
+        ("component=regulator_rectifier", ["4", "1001"]),
+        ("action=gone", ["3"]),
+        ("from=2020-06-01", ["2", "3", "4"]),
+        ("from=2020-12-31&until=2021-01-01", ["2", "4"]),  # 2020 may be its last day
+        ("until=2019-12-31", ["1001"]),
+        ("component=regulator_rectifier&until=2020-01-01", ["1001"]),
+        ("component=regulator_rectifier&limit=1", ["4"]),
+    ],
+)
+def test_lists_are_narrowed(gasket: Caller, query: str, cards: list[str]) -> None:
+    lines_of_every_kind(gasket)
+    reply = gasket.get(f"{LINES}?{query}")
+    assert [line["card"] for line in reply.get_json()["lines"]] == cards
+    if "limit" in query:
+        following = reply.headers["Link"].rpartition("<")[2].partition(">")[0]
+        assert "component=regulator_rectifier" in following
+        assert [line["card"] for line in gasket.get(following).get_json()["lines"]] == ["1001"]
+
+
+@pytest.mark.parametrize(
+    ("query", "pointer"),
+    [("component=flux", "/component"), ("action=lost", "/action"), ("from=2020", "/from"),
+     ("from=2020-01-02&until=2020-01-01", "/until")],
+)  # fmt: skip
+def test_what_narrows_nothing_is_refused(gasket: Caller, query: str, pointer: str) -> None:
+    reply = gasket.get(f"{LINES}?{query}")
+    assert reply.status_code == 422
+    assert [error["pointer"] for error in reply.get_json()["errors"]] == [pointer]
+
+
 def test_a_line_costs_the_same_few_statements_however_long_the_history(gasket: Caller, app: WeakspotApp) -> None:
     said: list[str] = []
 
