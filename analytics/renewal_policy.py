@@ -244,6 +244,12 @@ def _alternative(life: NewLife, curve: CostCurve, age: float | None, floor: floa
     return Alternative(age, known, known.value / floor - 1.0, float(life.weight @ failed))
 
 
+def _few(failures: int) -> str:
+    if failures > 1:
+        return f"Only {failures} failures stand"
+    return "Only 1 failure stands" if failures else "No failure stands"
+
+
 def _warnings(life: NewLife, interval: float | None, seen: Watched | None) -> tuple[str, ...]:
     out = []
     evidence = life.evidence
@@ -255,8 +261,8 @@ def _warnings(life: NewLife, interval: float | None, seen: Watched | None) -> tu
         )
     if evidence is not None and evidence.failures < ENOUGH:
         out.append(
-            f"Only {evidence.failures:.0f} failures stand behind this: most parts came out, or still run, before they"
-            " failed, so the far end of the curve is prior."
+            f"{_few(round(evidence.failures))} behind this: most parts came out, or still run, before they failed, so"
+            " the far end of the curve is prior."
         )
     elif interval is not None and seen is not None and not seen.saw_failures_beyond(interval):
         out.append(

@@ -240,7 +240,9 @@ def backtest(context: Context, json_output: bool, figure: Path | None, shop: str
 @cli.command()
 @click.option("--port", type=click.IntRange(1, 65_535), help="Port to listen on.")
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
-@click.option("--workers", type=click.IntRange(1, 64), default=2, show_default=True)
+@click.option(
+    "--workers", type=click.IntRange(1, 64), default=2, show_default=True, help="Processes that answer requests."
+)
 @pass_context
 def serve(context: Context, port: int | None, host: str, workers: int) -> None:
     """Start the HTTP server."""

@@ -27,10 +27,22 @@ MOST_NAMED = 8
     "--interval",
     multiple=True,
     metavar="COMPONENT=AGE",
-    help="Renewed on purpose, like cvt_belt=15000km or brake_fluid=730days. May be given again.",
+    help="Renewed on purpose, like cvt_belt=15000km or brake_fluid=730days. Repeatable.",
 )
-@click.option("--planned-downtime-days", type=click.FloatRange(0, 365), default=0.0, show_default=True)
-@click.option("--failure-downtime-days", type=click.FloatRange(0, 365), default=0.0, show_default=True)
+@click.option(
+    "--planned-downtime-days",
+    type=click.FloatRange(0, 365),
+    default=0.0,
+    show_default=True,
+    help="Days off the road for a planned renewal.",
+)
+@click.option(
+    "--failure-downtime-days",
+    type=click.FloatRange(0, 365),
+    default=0.0,
+    show_default=True,
+    help="Days off the road after a failure.",
+)
 @click.option("--downtime-per-day", type=click.FloatRange(0), default=0.0, show_default=True,
               help="What a day off the road costs.")  # fmt: skip
 @click.option("--json", "json_output", is_flag=True, help="Print the result as JSON.")
@@ -45,7 +57,7 @@ def look_ahead(
     json_output: bool,
     **given: Any,
 ) -> None:
-    """Expect so many failures: by component, by machine, by month, with what is not known carried through."""
+    """Say how many failures to expect: by component, by machine, by month, with intervals."""
     from service.cli_context import as_json
     from service.cli_fleet_work import shop_id_of
     from service.intervals import priced_outlook

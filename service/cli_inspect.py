@@ -113,7 +113,7 @@ def _request(context: Context, shop_id: int, asked: Mapping[str, Any]) -> dict[s
 @click.command("recommission")
 @click.option("--make", help="Make.")
 @click.option("--model", help="Model.")
-@click.option("--model-year", type=int)
+@click.option("--model-year", type=int, help="Year the maker sold it as.")
 @click.option("--built", help="YYYY-MM, or YYYY.")
 @click.option("--odometer-km", type=float, help="Reading in km.")
 @click.option("--months-stood", type=float, help="How long it stood.")

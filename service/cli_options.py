@@ -18,11 +18,13 @@ def machine_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--make", help="Make."),
         click.option("--model", help="Model."),
         click.option("--family", help="Engine family, if the model may be new here."),
-        click.option("--model-year", type=int),
+        click.option("--model-year", type=int, help="Year the maker sold it as."),
         click.option("--built", help="YYYY-MM, or YYYY."),
         click.option("--first-registered", help="YYYY-MM-DD."),
         click.option("--odometer", type=float, help="Reading."),
-        click.option("--unit", type=click.Choice(["km", "mi"]), default="km", show_default=True),
+        click.option(
+            "--unit", type=click.Choice(["km", "mi"]), default="km", show_default=True, help="Of the odometer."
+        ),
         click.option("--usage", type=float, help="Distance a year from now on; the machine's own mean if left out."),
         click.option("--as-of", type=click.DateTime(["%Y-%m-%d"]), help="Day of the question; today if left out."),
         click.option(
@@ -42,17 +44,30 @@ def machine_options(command: Callable[..., Any]) -> Callable[..., Any]:
 def visit_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Options that say what this person has: minutes, tools, leave."""
     options = [
-        click.option("--minutes", type=click.FloatRange(1, 1440), default=30.0, show_default=True),
         click.option(
-            "--kit", type=click.Choice(["pocket", "home", "shop", "bench"]), default="pocket", show_default=True
+            "--minutes", type=click.FloatRange(1, 1440), default=30.0, show_default=True, help="Minutes there are."
+        ),
+        click.option(
+            "--kit",
+            type=click.Choice(["pocket", "home", "shop", "bench"]),
+            default="pocket",
+            show_default=True,
+            help="Tools at hand.",
         ),
         click.option(
             "--permission",
             type=click.Choice(["look-only", "seat-off", "may-strip", "may-ride"]),
             default="look-only",
             show_default=True,
+            help="What the owner lets you do.",
         ),
-        click.option("--engine", type=click.Choice(["cold", "warm"]), default="cold", show_default=True),
+        click.option(
+            "--engine",
+            type=click.Choice(["cold", "warm"]),
+            default="cold",
+            show_default=True,
+            help="As you find it: some checks need it cold.",
+        ),
     ]
     for option in reversed(options):
         command = option(command)

@@ -14,16 +14,46 @@ if TYPE_CHECKING:
 @click.command("renew")
 @click.argument("component")
 @click.option("--shop", required=True, help="Whose estimates.")
-@click.option("--make", required=True)
-@click.option("--model", required=True)
+@click.option("--make", required=True, help="Make.")
+@click.option("--model", required=True, help="Model.")
 @click.option("--position", help="Where on the machine, if it matters.")
 @click.option("--planned", type=click.FloatRange(min=0.01), required=True, help="Cost of a planned renewal.")
 @click.option("--failure", type=click.FloatRange(min=0.01), required=True, help="Cost of a failure.")
-@click.option("--clock", type=click.Choice(["km", "days"]), default="km", show_default=True)
-@click.option("--km-per-year", type=click.FloatRange(100, 200_000), default=5000.0, show_default=True)
-@click.option("--failure-downtime-days", type=click.FloatRange(0, 365), default=0.0, show_default=True)
-@click.option("--planned-downtime-days", type=click.FloatRange(0, 365), default=0.0, show_default=True)
-@click.option("--downtime-per-day", type=click.FloatRange(0), default=0.0, show_default=True)
+@click.option(
+    "--clock",
+    type=click.Choice(["km", "days"]),
+    default="km",
+    show_default=True,
+    help="Interval in distance or in days.",
+)
+@click.option(
+    "--km-per-year",
+    type=click.FloatRange(100, 200_000),
+    default=5000.0,
+    show_default=True,
+    help="Distance a year that ties both clocks.",
+)
+@click.option(
+    "--failure-downtime-days",
+    type=click.FloatRange(0, 365),
+    default=0.0,
+    show_default=True,
+    help="Days off the road after a failure.",
+)
+@click.option(
+    "--planned-downtime-days",
+    type=click.FloatRange(0, 365),
+    default=0.0,
+    show_default=True,
+    help="Days off the road for a planned renewal.",
+)
+@click.option(
+    "--downtime-per-day",
+    type=click.FloatRange(0),
+    default=0.0,
+    show_default=True,
+    help="What a day off the road costs.",
+)
 @click.option("--while-apart", type=click.FloatRange(min=0.01), help="Cost where the way in is open anyway.")
 @click.option("--age", type=click.FloatRange(0), help="Age of the part that could be renewed while it is apart.")
 @click.option("--both-clocks", is_flag=True, help="One rule for machines of different use: whichever comes first.")
@@ -32,10 +62,10 @@ if TYPE_CHECKING:
     "uses",
     multiple=True,
     type=click.FloatRange(100, 200_000),
-    help="Distance a year of a machine, in km; the shop's own machines without it. May be given again.",
+    help="Distance a year of a machine, in km; the shop's own machines without it. Repeatable.",
 )
 @click.option("--at", "alternatives", multiple=True, type=click.FloatRange(min=1), help="Price this age as well.")
-@click.option("--level", type=click.FloatRange(0.5, 0.99), default=0.9, show_default=True)
+@click.option("--level", type=click.FloatRange(0.5, 0.99), default=0.9, show_default=True, help="Of the intervals.")
 @click.option("--json", "json_output", is_flag=True, help="Print the result as JSON.")
 @click.pass_obj
 def renew_on_purpose(context: Context, component: str, shop: str, json_output: bool, **asked: Any) -> None:
@@ -112,7 +142,7 @@ def _rule(rule: Mapping[str, Any]) -> str:
 @click.argument("component")
 @click.option("--shop", required=True, help="Who asks.")
 @click.option("--suspect", "suspected", multiple=True, metavar="MAKE/MODEL",
-              help="A model that talk has it is weak here. May be given again.")  # fmt: skip
+              help="A model that talk has it is weak here. Repeatable.")  # fmt: skip
 @click.option("--make", help="Groups of this make only.")
 @click.option("--model", help="Groups of this model only.")
 @click.option("--stratum", type=click.IntRange(0, 20), help="Groups of this issue only; 0: before the first change.")

@@ -28,8 +28,8 @@ def _parts(_context: Any, _option: Any, texts: tuple[str, ...]) -> list[dict[str
 
 @click.command("renew-block")
 @click.option("--shop", required=True, help="Whose estimates.")
-@click.option("--make", required=True)
-@click.option("--model", required=True)
+@click.option("--make", required=True, help="Make.")
+@click.option("--model", required=True, help="Model.")
 @click.option("--access-cost", type=click.FloatRange(0), required=True, help="Cost of the way in, paid once.")
 @click.option(
     "--part",
@@ -40,8 +40,20 @@ def _parts(_context: Any, _option: Any, texts: tuple[str, ...]) -> list[dict[str
     metavar="COMPONENT[@POSITION]=TOGETHER/FAILURE",
     help="What renewing it with the others costs, and what its failure does, both without the way in. Give each part.",
 )
-@click.option("--clock", type=click.Choice(["km", "days"]), default="km", show_default=True)
-@click.option("--km-per-year", type=click.FloatRange(100, 200_000), default=5000.0, show_default=True)
+@click.option(
+    "--clock",
+    type=click.Choice(["km", "days"]),
+    default="km",
+    show_default=True,
+    help="Interval in distance or in days.",
+)
+@click.option(
+    "--km-per-year",
+    type=click.FloatRange(100, 200_000),
+    default=5000.0,
+    show_default=True,
+    help="Distance a year that ties both clocks.",
+)
 @click.option("--json", "json_output", is_flag=True, help="Print the result as JSON.")
 @click.pass_obj
 def renew_block(context: Context, shop: str, json_output: bool, **asked: Any) -> None:

@@ -19,6 +19,7 @@ from service.fleet_costs import FleetCosts, fleet_costs
 from service.fleet_now import FleetOnRecord, fleet_on_record, kept_answer
 from service.imports.guard import put_mark
 from service.pull_lists import SAFETY_NOTE
+from service.said import Part, Said, joined, say
 from service.settings import Settings
 
 COLUMNS = ("due", "overdue", "machine", "component", "name", "position", "safety_class", "hours", "interval_km",
@@ -51,7 +52,7 @@ def _all_due(known: FleetOnRecord, costs: FleetCosts, days: int) -> dict[str, An
     never = sorted(costs.scheduled & carried - paying)
     notes = [SAFETY_NOTE, *costs.notes, *known.notes]
     if never:
-        notes.insert(0, f"Renewing on purpose does not pay on these machines: {', '.join(never)}.")
+        notes.insert(0, _pays_nowhere(never))
     return {
         "as_of": known.as_of.isoformat(),
         "days": days,
@@ -61,6 +62,11 @@ def _all_due(known: FleetOnRecord, costs: FleetCosts, days: int) -> dict[str, An
         "estimate": {"version": known.snapshot.version},
         "notes": notes,
     }
+
+
+def _pays_nowhere(components: Sequence[str]) -> Said:
+    parts = (say("%(part)s", part=Part(slug, slug.replace("_", " "))) for slug in components)
+    return say("Renewing on purpose does not pay on these machines: %(parts)s.", parts=joined(*parts, by=", "))
 
 
 def _order(row: Mapping[str, Any]) -> tuple[Any, ...]:

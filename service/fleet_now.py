@@ -29,6 +29,7 @@ from service.kept import Kept, database_key
 from service.life_lines import FitLines, lines_to_fit
 from service.models import Machine, MachineJoin, Shop
 from service.queries import line_versions
+from service.said import Day, Number, say
 
 LEFT_AFTER_DAYS = 3 * DAYS_PER_YEAR  # own choice: a machine not seen for so long is taken to have left
 FRESH_DAYS = 92.0  # own choice: a find of the last quarter is waited for, whatever was seen of the machine since
@@ -140,8 +141,12 @@ def _read(session: Session, shop_id: int, as_of: date, snapshot: Snapshot, basis
     in_use = _in_use(clocks, as_of)
     if not in_use.any() and as_of > last:
         notes.append(
-            f"The records end on {last} and no machine was seen in the three years before {as_of}: looked ahead from"
-            " the last day on record. Import newer job lines to look ahead from today."
+            say(
+                "The records end on %(last)s and no machine was seen in the three years before %(day)s: looked ahead"
+                " from the last day on record. Import newer job lines to look ahead from today.",
+                last=Day(last),
+                day=Day(as_of),
+            )
         )
         as_of = last
         in_use = _in_use(clocks, as_of)
@@ -152,7 +157,9 @@ def _read(session: Session, shop_id: int, as_of: date, snapshot: Snapshot, basis
         )
     left = int((lines.kept.lines > 0).sum()) - int(in_use.sum())
     if left:
-        notes.append(f"{left} machines left, or not seen for three years, are not in it.")
+        notes.append(
+            say("Not counted: machines that are gone, or were not seen for three years (%(many)s).", many=Number(left))
+        )
     names = dict(session.execute(select(Machine.id, Machine.reference).where(Machine.shop_id == shop_id)).all())
     now = _MachinesNow.of(pick_machines(clocks, in_use), lines, as_of)
     references = tuple(names[lines.machine_ids[m]] for m in now.clocks.machine.tolist())

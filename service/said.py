@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
 from types import MappingProxyType
 from typing import Any
 
@@ -46,6 +48,27 @@ class Share:
 
 
 @dataclass(frozen=True)
+class Money:
+    """An amount, in whole units of its currency."""
+
+    amount: Decimal
+    currency: str
+
+    def __str__(self) -> str:
+        return f"{self.amount:.0f} {self.currency}"
+
+
+@dataclass(frozen=True)
+class Day:
+    """A day."""
+
+    day: date
+
+    def __str__(self) -> str:
+        return self.day.isoformat()
+
+
+@dataclass(frozen=True)
 class Part:
     """A component, by its slug; `text` is what English has for it."""
 
@@ -63,7 +86,7 @@ class Place:
     name: str
 
     def __str__(self) -> str:
-        return self.name
+        return self.name.replace("_", " ")
 
 
 class Said(str):

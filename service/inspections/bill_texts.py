@@ -12,6 +12,7 @@ from service.catalogue_types import Catalogue
 from service.inspections.bill_parts import consumables_of
 from service.inspections.plan_texts import caution_texts
 from service.inspections.prices import PriceList
+from service.said import Money, Part, Place, Said, joined, say
 
 PLACE_OPEN = "position to be found"
 TENS_ABOVE = 100
@@ -109,28 +110,54 @@ def talk_document(
 
 
 def _points(talk: PriceTalk, bill: Bill, lines: Sequence[Mapping[str, Any]]) -> list[str]:
-    money = talk.currency
-    points = []
-    safety = [line["name"] for line in lines if line["section"] == "certain" and line["safety_class"] == "A"]
+    def money(amount: Decimal) -> Money:
+        return Money(amount, talk.currency)
+
+    points: list[str] = []
+    certain = [line for line in lines if line["section"] == "certain"]
+    safety = [line for line in certain if line["safety_class"] == "A"]
     if safety:
-        points.append(f"Safety first: {'; '.join(safety)}. Not to be ridden before that is put right.")
-    certain = [line["name"] for line in lines if line["section"] == "certain"]
+        points.append(say("Safety first: %(parts)s. Not to be ridden before that is put right.", parts=_names(safety)))
     if certain:
-        points.append(f"Found: {'; '.join(certain)}. About {_plain(talk.certain)} {money} to put right.")
-    likely = [line["name"] for line in lines if line["section"] == "likely"]
+        about_it = money(talk.certain)
+        points.append(say("Found: %(parts)s. About %(sum)s to put right.", parts=_names(certain), sum=about_it))
+    likely = [line for line in lines if line["section"] == "likely"]
     if likely:
-        points.append(f"Likely: {'; '.join(likely)}. About {_plain(talk.likely)} {money} on average.")
+        about_it = money(talk.likely)
+        points.append(say("Likely: %(parts)s. About %(sum)s on average.", parts=_names(likely), sum=about_it))
     if talk.ask_off:
-        points.append(f"Ask {_plain(talk.ask_off)} {money} off: offer {_plain(talk.offer)} {money}.")
+        points.append(
+            say("Ask %(less)s off: offer %(offer)s.", less=money(talk.ask_off), offer=money(talk.offer)),
+        )
     else:
-        points.append("Nothing was found that speaks for less than the asking price.")
-    season = for_talk(bill.season.high)
+        points.append(say("Nothing was found that speaks for less than the asking price."))
     points.append(
-        f"The season to come is yours: about {_plain(talk.season)} {money} on average, in one case of ten above"
-        f" {_plain(season)} {money}. It is no argument against the seller."
+        say(
+            "The season to come is yours: about %(mean)s on average, in one case of ten above %(high)s. It is no"
+            " argument against the seller.",
+            mean=money(talk.season),
+            high=money(for_talk(bill.season.high)),
+        )
     )
-    points.append(f"In one case of ten the machine and its repairs come to {_plain(talk.bad_case)} {money} or more.")
+    points.append(
+        say("In one case of ten the machine and its repairs come to %(sum)s or more.", sum=money(talk.bad_case))
+    )
     return points
+
+
+def _names(lines: Sequence[Mapping[str, Any]]) -> Said:
+    return joined(*(_name(line) for line in lines), by="; ")
+
+
+def _name(line: Mapping[str, Any]) -> Said:
+    if line["position"]:
+        place = Place(line["position"])
+        part = Part(line["component"], line["name"].removesuffix(f", {place}"))
+        return say("%(part)s, %(place)s", part=part, place=place)
+    if line["name"].endswith(f", {PLACE_OPEN}"):
+        part = Part(line["component"], line["name"].removesuffix(f", {PLACE_OPEN}"))
+        return say("%(part)s, position to be found", part=part)
+    return say("%(part)s", part=Part(line["component"], line["name"]))
 
 
 def _plain(amount: Decimal) -> str:

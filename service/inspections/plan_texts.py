@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
+from analytics.judging import CLASS_DEFAULT
 from analytics.planning import PermissionStep
 from analytics.planning_types import LeftOut, Plan, PlanLine
 from service.catalogue_types import Catalogue
@@ -138,7 +139,7 @@ def limit_text(limit: Limit) -> str:
     if limit.condition:
         text += f" ({limit.condition})"
     if limit.class_default:
-        text += "; class default, look up the model's own figure"
+        text += f"; {CLASS_DEFAULT}"
     return text
 
 

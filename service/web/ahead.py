@@ -151,7 +151,10 @@ def spares() -> Any:
         pool_open = app().settings.pool_open
         return spares_to_hold(session, current.shop_id, str(form.component.data), pool_open=pool_open, **asked)
 
-    return shown("ahead/spares.html", form, found=_of_part(form, SparesQuery(), work))
+    with app().database.read() as session:
+        nothing = not _has_machines(session)
+    found = None if nothing else _of_part(form, SparesQuery(), work)
+    return shown("ahead/spares.html", form, found=found, nothing=nothing)
 
 
 @blueprint.get("/renewal")

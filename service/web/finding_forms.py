@@ -52,7 +52,7 @@ class FindingForm(PageForm):
     over_range = BooleanField(lazy("The display said over-range"))
     outcome = RadioField(lazy("Verdict"), choices=choices(OUTCOMES), default=BY_READING, validate_choice=False)
     engine_state = SelectField(lazy("Engine"), choices=choices(ENGINE_STATES), validate_choice=False)
-    unmet = TicksField(lazy("Not so when it was read"), validate_choice=False)
+    unmet = TicksField(lazy("Tick what was not so when it was read"), validate_choice=False)
     rpm = NumberField(lazy("Engine speed"), [Optional()])
     ambient_celsius = NumberField(lazy("Air"), [Optional()])
     minutes_spent = NumberField(lazy("Minutes it took"), [Optional()])

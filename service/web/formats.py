@@ -5,10 +5,13 @@ from __future__ import annotations
 from datetime import date, datetime
 from decimal import Decimal
 from functools import lru_cache
+from typing import Any
 
 from babel.dates import format_date, format_datetime
 from babel.numbers import format_currency, format_decimal, format_percent
 from flask import Flask
+from jinja2 import pass_context
+from jinja2.runtime import Context
 
 from service.vocabulary import KM_PER_MILE
 from service.web.current import current
@@ -130,3 +133,11 @@ def register_formats(app: Flask) -> None:
     amounts = (number, distance, in_unit, reading, money, about_money)
     for filter_ in (*amounts, day, iso_day, moment, share, per_cent, one_in, step_of, step_word):
         app.add_template_filter(filter_)
+    counted = app.jinja_env.globals["ngettext"]
+
+    @pass_context
+    def ngettext(context: Context, one: str, many: str, count: float, /, **values: Any) -> Any:
+        """A count in a sentence is written as any other number, thousands parted."""
+        return counted(context, one, many, count, **{"num": number(count), **values})  # type: ignore[operator]
+
+    app.jinja_env.globals["ngettext"] = ngettext

@@ -104,9 +104,12 @@ def _look_page(held: ImportJob, form: ReadingForm, seen: Look) -> Any:
     if seen.refusal is not None and not isinstance(seen.refusal, ColumnsUnclear):
         refuse_at(form, seen.refusal, {**FIELDS, "file": ""})
     report = seen.report
+    # Columns nobody knows are asked about in the table of columns: a list of them in words for a terminal is no help.
+    unknown = sum(not use.how for use in seen.uses) if isinstance(seen.refusal, ColumnsUnclear) else 0
+    told = report.problems[:PROBLEMS_SHOWN] if report else getattr(seen.refusal, "problems", ())
     return shown(
         "log_work/look.html", form, held=held, seen=seen, report=report, once_key=new_key(),
-        problems=report.problems[:PROBLEMS_SHOWN] if report else getattr(seen.refusal, "problems", ()),
+        problems=() if unknown else told, unknown=unknown,
         column_names=COLUMN_NAMES, doubt_kinds=DOUBT_NAMES,
     )  # fmt: skip
 

@@ -91,7 +91,7 @@ class LookForm(PageForm):
     permission = SelectField(lazy("What you may do"), choices=choices(PERMISSIONS), validate_choice=False)
     engine_warm = BooleanField(lazy("The engine is warm already"))
     does_not_run = BooleanField(lazy("The engine does not run"))
-    symptoms = TicksField(lazy("What it does"), validate_choice=False)
+    symptoms = TicksField(lazy("What it does wrong"), validate_choice=False)
     facts = TicksField(lazy("What the papers, the seller or the machine tell"), validate_choice=False)
     history = FieldList(FormField(KnownPart), lazy("Parts you know about"), min_entries=2, max_entries=40)
 

@@ -10,8 +10,8 @@ from flask import Flask
 from markupsafe import Markup, escape
 
 from service.imports.odometer_doubts import TOO_FAST
-from service.said import Distance, Number, Part, Place, Said, Share
-from service.web.formats import distance, number, share
+from service.said import Day, Distance, Money, Number, Part, Place, Said, Share
+from service.web.formats import about_money, day, distance, number, share
 from service.web.names import part_name, place_name
 from service.web.texts import SOURCE_LANGUAGE, reader
 
@@ -54,6 +54,8 @@ SHOWN: dict[type, Callable[[Any], str]] = {
     Distance: lambda value: distance(value.km),
     Number: lambda value: number(value.value, value.digits, value.digits),
     Share: lambda value: share(value.value),
+    Money: lambda value: about_money(value.amount, value.currency),
+    Day: lambda value: day(value.day),
     Part: lambda value: part_in_english(value.slug),
     Place: lambda value: place_name(value.name),
 }

@@ -61,7 +61,8 @@ class World:
         rows = []
         for number in (1, 2, 3):
             words = {
-                "machine": f"M{number}{self.said}"[:80],
+                # As long as a frame number, which no column may cut or lay over the next.
+                "machine": f"M{number}LN65A2CA000127{self.said}"[:80],
                 "make": f"Hexley{self.said}"[:80],
                 "model": "Dray 300",
                 "model_year": "2014",

@@ -26,6 +26,8 @@ from sqlalchemy import delete
 
 from seed import demo
 from service.app import WeakspotApp, build_app
+from service.jobs.claiming import claim
+from service.jobs.process import _run
 from service.models import SignInBrake
 from service.settings import Settings
 from service.setup import upgrade_and_load
@@ -52,6 +54,7 @@ ALONE = (
     "/review",
     "/machines",
     "/lifetimes",
+    "/lifetimes/regulator_rectifier",
     "/how-right",
     "/ahead",
     "/ahead/pull-list?hours=8",
@@ -66,12 +69,11 @@ ALONE = (
     "/shop/accesses",
     NOTHING,
 )
-# Pages of records, found by the first link of this form on another page.
+# Pages of records, each found by the first link of this form on the page before.
 LINKED = (
     ("/machines", r"/machines/[0-9a-f-]{36}"),
-    ("/review", r"/review/lines/[0-9a-f-]{36}"),
-    ("/lifetimes", r"/lifetimes[/?][^\"]+"),
-    ("/how-right", r"/how-right/[^\"]+"),
+    ("/review", r"/review\?kind=[^\"]+", r"/review/lines/[0-9a-f-]{36}", r"/log-work/cards/[0-9a-f-]{36}"),
+    ("/lifetimes/regulator_rectifier", r"/lifetimes/[^\"]+/model\?[^\"]*stratum=0[^\"]*"),
 )
 # What the README shows, as a phone or a desk has it on its first view.
 README = {
@@ -136,10 +138,21 @@ def uploaded(visitor: Visitor) -> list[str]:
 def addresses(visitor: Visitor) -> list[str]:
     """Every page there is in a world, those of its records included."""
     found = [*ALONE, LOOK, *inspected(visitor), *uploaded(visitor)]
-    for page, pattern in LINKED:
-        link = re.search(rf'href="({pattern})"', visitor.get(page).get_data(as_text=True))
-        found += [link[1].replace("&amp;", "&")] if link else []
+    for page, *patterns in LINKED:
+        for pattern in patterns:
+            link = re.search(rf'href="({pattern})', visitor.get(page).get_data(as_text=True))
+            if link is None:
+                break
+            page = link[1].replace("&amp;", "&")
+            found.append(page)
     return found
+
+
+def looked_back(app: WeakspotApp, visitor: Visitor) -> list[str]:
+    """The page that says how right the chances of two years ago were; none where there is nothing to look back on."""
+    where = visitor.post("/how-right", {"as_of": "2024-01-01", "months": "12"}, shown_at="/how-right").location
+    taken = claim(app.database, NOW)
+    return [where] if taken and _run(app.database, app.settings, taken) == 0 else []
 
 
 def name_of(path: str) -> str:
@@ -149,10 +162,10 @@ def name_of(path: str) -> str:
     return re.sub(r"\W+", "-", plain) + asked
 
 
-def take(chromium: Any, site: str, visitor: Visitor, kind: str, folder: Path) -> int:
+def take(chromium: Any, site: str, visitor: Visitor, kind: str, folder: Path, paths: list[str]) -> int:
     """Pictures of every page of a world, each asked for once; gives back how many."""
     taken = 0
-    for path in (SIGN_IN, *addresses(visitor)):
+    for path in (SIGN_IN, *paths):
         who = None if path == SIGN_IN else visitor
         window = Browsing.open(chromium, site, "phone", scripts=True, visitor=who, dark=False)
         window.page.set_default_timeout(120_000)  # the first look at a fleet reads all of it
@@ -191,7 +204,8 @@ def main(folder: Path) -> int:
             with world(database, one_card=one_card) as app:
                 visitor = make_visitor(app, SHOP, "mara@gasket.example", "owner")
                 for site in serving(app):
-                    taken += take(chromium, site, visitor, kind, folder)
+                    paths = addresses(visitor) + looked_back(app, visitor)
+                    taken += take(chromium, site, visitor, kind, folder, paths)
             console.print(f"{kind}: done")
     console.print(f"{taken} pictures in {folder}; {len(README)} in {CHOSEN} for the README")
     return 0

@@ -154,11 +154,12 @@ def test_how_far_a_long_import_is_can_be_seen(
     technician: Visitor,
     app: WeakspotApp,
     monkeypatch: pytest.MonkeyPatch,
+    device: str,
     scripts: bool,
 ) -> None:
     """With scripts the bar moves by itself; without them there is a link to look again."""
     monkeypatch.setattr(import_files, "STAGED_FROM", 2)  # the test's file counts as a long one
-    window = browse("phone", scripts=scripts, visitor=technician)
+    window = browse(device, scripts=scripts, visitor=technician)
     page = sent(window, "cards.csv", csv_file([row(card=str(n), date=f"20{n}-03-12") for n in (19, 20, 21)]))
     page.get_by_role("button", name="Take 3 lines in").click()
     page.wait_for_url(re.compile("/progress/"))

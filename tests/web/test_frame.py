@@ -53,8 +53,10 @@ def test_menu_of_a_narrow_screen_opens_without_scripts(
     assert link.is_visible()
 
 
-def test_look_is_chosen_and_kept(browse: Callable[..., Browsing], technician: Visitor, scripts: bool) -> None:
-    window = browse("desktop", scripts=scripts, visitor=technician)
+def test_look_is_chosen_and_kept(
+    browse: Callable[..., Browsing], technician: Visitor, device: str, scripts: bool
+) -> None:
+    window = browse(device, scripts=scripts, visitor=technician)
     window.go("/account")
     window.page.get_by_role("button", name="dark").click()
     window.page.wait_for_selector("html[data-look=dark]")

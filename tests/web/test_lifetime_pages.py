@@ -104,6 +104,9 @@ def test_part_and_model_are_chosen(browse: Callable[..., Browsing], mara: Visito
     window.assert_sound()
     widths = page.evaluate("[...document.images].map(i => i.naturalWidth)") if scripts else [1]
     assert widths and all(widths), "a picture was not drawn"
+    with page.expect_download() as kept:
+        page.get_by_role("link", name=re.compile("CSV")).first.click()
+    assert kept.value.suggested_filename == "regulator_rectifier-survival.csv"
     page.get_by_role("link", name="all models compared").click()
     page.wait_for_url("**/lifetimes/regulator_rectifier")
     window.assert_sound()

@@ -62,10 +62,10 @@ def test_a_card_from_an_empty_form_to_its_lines(
 
 
 def test_a_reading_below_the_history_is_shown_before_it_is_saved_and_then_kept_as_a_doubt(
-    browse: Callable[..., Browsing], technician: Visitor, app: WeakspotApp, scripts: bool
+    browse: Callable[..., Browsing], technician: Visitor, app: WeakspotApp, device: str, scripts: bool
 ) -> None:
     take_in(app.database, csv_file([seen("1", "2019-03-12", "23000"), seen("2", "2020-03-12", "31000")]))
-    window = browse("phone", scripts=scripts, visitor=technician)
+    window = browse(device, scripts=scripts, visitor=technician)
     page = window.page
     window.go("/log-work")
     write(window, machine=MACHINE, card="3", date="2021-03-12", odometer="13000", lines_0_words="battery")
@@ -91,13 +91,15 @@ def test_a_reading_below_the_history_is_shown_before_it_is_saved_and_then_kept_a
 
 
 def test_an_ambiguous_word_is_asked_about_and_the_shop_is_learnt_from(
-    browse: Callable[..., Browsing], technician: Visitor, app: WeakspotApp, device: str
+    browse: Callable[..., Browsing], technician: Visitor, app: WeakspotApp, device: str, scripts: bool
 ) -> None:
-    window = browse(device, visitor=technician)
+    window = browse(device, scripts=scripts, visitor=technician)
     page = window.page
     window.go("/log-work")
     page.get_by_text("A machine new to this shop").click()
     write(window, machine=MACHINE, make="Tindrake", model="Lanner 650", card="9", lines_0_words="RR")
+    if not scripts:
+        page.get_by_role("button", name="Show what the words mean").click()
     page.wait_for_selector("#sense-0 .meanings")
     window.assert_sound()
     page.locator("#sense-0 label", has_text="Regulator-rectifier").click()
@@ -111,10 +113,10 @@ def test_an_ambiguous_word_is_asked_about_and_the_shop_is_learnt_from(
 
 
 def test_a_card_written_without_a_connection_is_sent_once_and_kept_with_its_doubt(
-    browse: Callable[..., Browsing], technician: Visitor, app: WeakspotApp
+    browse: Callable[..., Browsing], technician: Visitor, app: WeakspotApp, device: str
 ) -> None:
     take_in(app.database, csv_file([seen("1", "2019-03-12", "23000"), seen("2", "2020-03-12", "31000")]))
-    window = browse("phone", visitor=technician)
+    window = browse(device, visitor=technician)
     page = window.page
     window.go("/log-work")
     write(window, machine=MACHINE, card="3", date="2021-03-12", odometer="13000", lines_0_words="battery")

@@ -126,6 +126,29 @@ def test_inspection_of_the_machine_is_started(technician: Visitor, app: Weakspot
     assert technician.post(f"{cards}/inspections", form | {"minutes": "-3"}).status_code == 422
 
 
+def test_it_is_found_looked_back_at_and_inspected_in_a_browser(
+    browse: Callable[..., Browsing], technician: Visitor, cards: str, device: str, scripts: bool
+) -> None:
+    window = browse(device, scripts=scripts, visitor=technician)
+    page = window.page
+    window.go("/machines")
+    page.get_by_label("Reference, make or model").fill("lanner")
+    page.get_by_role("button", name="Find").click()
+    page.get_by_role("link", name="GTDLN65A2CA000127").click()
+    page.wait_for_url(f"**{cards}")
+    page.get_by_label("As known on").fill("2026-03-01")
+    page.get_by_role("button", name="Show").click()
+    page.get_by_text("As it was known at the end of 1 Mar 2026").wait_for()
+    window.assert_sound()
+    page.get_by_role("link", name="As known now").click()
+    page.get_by_text("Start an inspection of it").click()
+    page.get_by_label("Minutes you have").fill("25")
+    page.get_by_role("button", name="Start the inspection").click()
+    page.wait_for_url(re.compile(r"/inspections/[0-9a-f-]{36}$"))
+    window.assert_sound()
+    assert "25 of 25 minutes left" in page.inner_text("main")
+
+
 def test_reader_is_offered_nothing_to_do(reader: Visitor, cards: str) -> None:
     page = reader.get(cards).get_data(as_text=True)
     assert "/inspections" not in re.sub(r'href="/inspections"', "", page)

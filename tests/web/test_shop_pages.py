@@ -15,7 +15,7 @@ from tests.service.job_files import csv_file, row, take_in
 from tests.web.browsers import Browsing
 from tests.web.people import PASSWORD, Visitor
 
-PEOPLE, TOKENS, SHARED = "/shop/people", "/shop/tokens", "/shop/shared"
+PEOPLE, TOKENS, SHARED, COPIES = "/shop/people", "/shop/tokens", "/shop/shared", "/shop/copies"
 SETTINGS = {"unit": "mi", "hourly_rate": "72.50", "currency": "chf", "locale": "de_CH", "region": " Ellery  Coast ",
             "machine_use": "rental"}  # fmt: skip
 
@@ -103,13 +103,14 @@ def test_others_tokens_are_not_ones_own(app: WeakspotApp, owner: Visitor, techni
     assert technician.post(f"{TOKENS}/{token_id}/revoke").status_code == 404
 
 
-@pytest.mark.parametrize("path", ["/shop", PEOPLE, TOKENS, "/shop/accesses"])
-def test_pages_are_sound(browse: Callable[..., Browsing], owner: Visitor, device: str, path: str) -> None:
+def test_pages_are_sound_with_long_names(browse: Callable[..., Browsing], owner: Visitor, device: str) -> None:
     owner.post(TOKENS, {"label": "a" * 120, "scope": "admin", "days": "30"})
     owner.post(PEOPLE, {"name": f"{'longname' * 12}@gasket.example", "role": "technician"})
+    owner.post(SHARED, {"sharing": "no", "why": "members voted " * 28}, shown_at=SHARED)
     window = browse(device, visitor=owner)
-    window.go(path)
-    window.assert_sound()
+    for path in ("/shop", PEOPLE, TOKENS, SHARED, COPIES, "/shop/accesses"):
+        window.go(path)
+        window.assert_sound()
 
 
 def test_adding_somebody_in_a_browser(
@@ -122,6 +123,41 @@ def test_adding_somebody_in_a_browser(
     window.page.get_by_role("button", name="Add").click()
     window.page.get_by_role("status").wait_for()
     assert "/set-password/" in window.page.get_by_role("status").inner_text()
+    window.assert_sound()
+
+
+def test_the_shop_is_run_in_a_browser(
+    browse: Callable[..., Browsing], owner: Visitor, app: WeakspotApp, device: str, scripts: bool
+) -> None:
+    """Settings in another language, a token made and ended, sharing ended, a copy kept: all of it by its pages."""
+    take_in(app.database, csv_file([row()]))
+    window = browse(device, scripts=scripts, visitor=owner)
+    page = window.page
+    window.go(TOKENS)
+    page.get_by_label("What it is for").fill("the till")
+    page.get_by_role("button", name="Make it").click()
+    assert page.locator("[role=status] code").inner_text().startswith("wsp_")
+    window.assert_sound()
+    page.get_by_role("button", name="Revoke").click()
+    page.get_by_text("No token yet").wait_for()
+    window.go(SHARED)
+    page.get_by_label("it does not share").check()
+    page.get_by_label("Why").fill("members voted")
+    page.get_by_role("button", name="Write it down").click()
+    page.get_by_text("members voted").wait_for()
+    window.assert_sound()
+    window.go(COPIES)
+    with page.expect_download() as kept:
+        page.get_by_role("link", name="Table (CSV)").click()
+    assert kept.value.suggested_filename.endswith(".csv")
+    window.go("/shop")
+    page.get_by_label("miles").check()
+    page.get_by_label("An hour of labour costs").fill("72.50")
+    page.get_by_label("Currency").fill("chf")
+    page.get_by_label("Figures and days as in").select_option("de_CH")
+    page.get_by_role("button", name="Save").click()
+    page.get_by_role("button", name="Speichern").wait_for()
+    assert page.get_by_label("Meilen").is_checked() and page.locator("[name=currency]").input_value() == "CHF"
     window.assert_sound()
 
 
@@ -145,8 +181,8 @@ def test_what_is_shared_is_seen_row_by_row_and_an_owner_decides(
 
 def test_job_lines_are_kept_as_a_file_that_goes_in_again(app: WeakspotApp, owner: Visitor) -> None:
     take_in(app.database, csv_file([row()]))
-    assert "weakspot backup" in text_of(owner.get("/shop/copies"))
-    kept = owner.get("/shop/copies/job-lines.csv").get_data()
+    assert "weakspot backup" in text_of(owner.get(COPIES))
+    kept = owner.get(f"{COPIES}/job-lines.csv").get_data()
     again = take_in(app.database, kept)
     assert (again.lines_new, again.lines_already_there) == (0, 1)
-    assert owner.get("/shop/copies/job-lines.exe").status_code == 404
+    assert owner.get(f"{COPIES}/job-lines.exe").status_code == 404

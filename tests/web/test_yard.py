@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Callable
 
 import pytest
+from PIL import Image
 from sqlalchemy import func, select
 
 from service.app import WeakspotApp
@@ -81,10 +83,40 @@ def test_from_an_empty_form_to_the_bill(
     assert "At the table" in page.inner_text("main") and "€" in page.inner_text("main")
 
 
-def test_what_was_written_without_a_connection_is_sent_once(
-    browse: Callable[..., Browsing], technician: Visitor, app: WeakspotApp
+def test_an_inspection_is_taken_up_again_and_closed(
+    browse: Callable[..., Browsing], technician: Visitor, device: str, scripts: bool
 ) -> None:
-    window = browse("phone", visitor=technician)
+    """In another window of another day: what was found is there; a picture, the truth of a part, and the PDF of it."""
+    started(browse("desktop", scripts=False, visitor=technician))
+    window = browse(device, scripts=scripts, visitor=technician)
+    page = window.page
+    window.go("/inspections")
+    window.assert_sound()
+    page.get_by_role("link", name="Tindrake Lanner 650").click()
+    page.wait_for_url(re.compile(r"/inspections/[0-9a-f-]{36}$"))
+    picture = io.BytesIO()
+    Image.new("RGB", (8, 8)).save(picture, "PNG")
+    page.get_by_label("A picture").set_input_files(
+        {"name": "a.png", "mimeType": "image/png", "buffer": picture.getvalue()}
+    )
+    page.get_by_label("What it shows").fill("the plug, charred")
+    page.get_by_role("button", name="Keep the picture").click()
+    page.get_by_text("the plug, charred").wait_for()
+    page.get_by_text("Say what a part turned out to be").click()
+    page.get_by_label("Part that was opened or renewed").select_option("stator|")
+    page.get_by_role("button", name="Keep it").click()
+    page.get_by_text("was bad", exact=True).wait_for()
+    paper = page.get_by_role("link", name="Plan as PDF").get_attribute("href")
+    assert window.context.request.get(f"{window.site}{paper}").body().startswith(b"%PDF")
+    page.get_by_role("button", name="Close the inspection").click()
+    page.locator(".lead", has_text="closed").wait_for()
+    window.assert_sound()
+
+
+def test_what_was_written_without_a_connection_is_sent_once(
+    browse: Callable[..., Browsing], technician: Visitor, app: WeakspotApp, device: str
+) -> None:
+    window = browse(device, visitor=technician)
     page = window.page
     started(window)
     visit = window.path()
