@@ -76,6 +76,12 @@ def test_weak_model_stands_out_and_its_builds_are_told_apart(mara: Visitor) -> N
     assert "a part whose number nobody knows" in first and "stratum=1" in first
 
 
+def test_look_first_says_how_far_the_records_go(mara: Visitor) -> None:
+    described = {"make": "Tindrake", "model": "Lanner 650", "odometer": "38000", "unit": "km", "minutes": "20"}
+    page = mara.get("/look-first", query_string=described).get_data(as_text=True)
+    assert re.search(r"records through \d{1,2} [A-Z][a-z]+ 20\d\d", page)
+
+
 def test_wrong_questions_are_refused_at_their_field(mara: Visitor) -> None:
     for wrong, said in (
         ({"stratum": "7"}, "Not a stratum on record"),
