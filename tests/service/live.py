@@ -12,7 +12,7 @@ import sys
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from http.client import HTTPConnection
 from pathlib import Path
@@ -95,11 +95,19 @@ def start(arguments: list[str], database_url: str, log: Path, port: int = 0, **s
     return Live(process, port, log)
 
 
-def serve(database_url: str, log: Path, *, port: int | None = None, workers: int = 2, **settings: str) -> Live:
+def serve(
+    database_url: str,
+    log: Path,
+    *,
+    port: int | None = None,
+    workers: int = 2,
+    starting: Callable[..., Live] = start,
+    **settings: str,
+) -> Live:
     """Start a server and wait until it answers."""
     port = port or free_port()
     arguments = ["serve", "--port", str(port), "--workers", str(workers)]
-    live = start(arguments, database_url, log, port, **settings)
+    live = starting(arguments, database_url, log, port, **settings)
     deadline = time.monotonic() + START_SECONDS
     while time.monotonic() < deadline:
         if live.process.poll() is not None:

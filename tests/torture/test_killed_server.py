@@ -14,6 +14,7 @@ import time
 import uuid
 from contextlib import closing
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from http.client import HTTPException
 from pathlib import Path
 
@@ -25,6 +26,7 @@ from service.models import JobCard, JobLine
 from tests.service.databases import PostgresDatabases, SqliteFiles
 from tests.service.live import Live, Reply, ask, free_port, serve, token_of
 from tests.torture.counts import times
+from tests.torture.forked import start_forked
 
 WRITERS = 6
 KILLS = times(100, 2)
@@ -40,6 +42,7 @@ class Writer:
     port: int
     acknowledged: set[str] = field(default_factory=set)
     repeated: int = 0
+    unheard: int = 0  # stored by a server that was killed before it could say so
     refused: list[tuple[int, bytes]] = field(default_factory=list)
 
     def work(self, stop: threading.Event) -> None:
@@ -49,17 +52,18 @@ class Writer:
             self._write(f"w{self.number}-{count}", stop)
 
     def _write(self, card: str, stop: threading.Event) -> None:
-        key = uuid.uuid4().hex
+        key, lost = uuid.uuid4().hex, None
         while True:
             try:
                 answer = self._send(card, key)
             except (OSError, HTTPException):
-                self.repeated += 1
-                if stop.wait(0.05) and not self._up():
+                self.repeated, lost = self.repeated + 1, datetime.now(UTC)
+                if stop.wait(0.2) and not self._up():
                     return
                 continue
             if answer.status == 201:
                 self.acknowledged.add(card)
+                self.unheard += lost is not None and datetime.fromisoformat(answer.json()["recorded_at"]) < lost
                 return
             if answer.status not in (409, 503):  # in flight; not reachable at the moment
                 self.refused.append((answer.status, answer.body))
@@ -91,10 +95,10 @@ def test_what_was_acknowledged_is_there(
         return  # a setting of SQLite's
     url = databases.filled()
     token, port, draw = token_of(url), free_port(), random.Random(20260601)
-    options = {"sqlite_synchronous": synchronous, "fit_after_seconds": "0"}
+    options: dict[str, str] = {"sqlite_synchronous": synchronous, "fit_after_seconds": "0"}
     writers = [Writer(number, token, port) for number in range(WRITERS)]
     stop = threading.Event()
-    live = serve(url, tmp_path / "log", port=port, **options)
+    live = serve(url, tmp_path / "log", port=port, starting=start_forked, **options)
     threads = [threading.Thread(target=writer.work, args=(stop,)) for writer in writers]
     for thread in threads:
         thread.start()
@@ -102,7 +106,7 @@ def test_what_was_acknowledged_is_there(
         for _ in range(KILLS):
             time.sleep(draw.uniform(0.2, 1.5))
             live.kill()
-            live = serve(url, tmp_path / "log", port=port, **options)
+            live = serve(url, tmp_path / "log", port=port, starting=start_forked, **options)
         time.sleep(1)
     finally:
         stop.set()  # also where the server does not come up again: nobody writes on for ever
@@ -113,7 +117,11 @@ def test_what_was_acknowledged_is_there(
     assert [writer.refused for writer in writers] == [[]] * WRITERS
     acknowledged = set[str]().union(*(writer.acknowledged for writer in writers))
     repeated = sum(writer.repeated for writer in writers)
-    print(f"{url.split(':')[0]} {synchronous}: {KILLS} kills, {len(acknowledged)} written, {repeated} sent again")
+    unheard = sum(writer.unheard for writer in writers)
+    print(
+        f"{url.split(':')[0]} {synchronous}: {KILLS} kills, {len(acknowledged)} written, {repeated} sent again,"
+        f" {unheard} of them stored before and never told"
+    )
     assert len(acknowledged) > WRITERS and repeated > 0
     check(url, acknowledged)
     databases.drop(url)
