@@ -52,6 +52,11 @@ class PartWorth:
         """The options as a set."""
         return frozenset(self.options)
 
+    @cached_property
+    def cut_short(self) -> bool:
+        """True where a choice may be too large to have a worth of its own."""
+        return max(map(len, self.table)) >= self.most
+
     def of(self, choice: Choice) -> float:
         """Worth of what `choice` does for these parts."""
         here = choice & self.among

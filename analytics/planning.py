@@ -14,6 +14,7 @@ from analytics.access import way_in
 from analytics.check_worth import PartWorth, part_worths, risks_by_part, worth_of
 from analytics.part_groups import Part
 from analytics.plan_choice import choose, open_already
+from analytics.plan_left_out import NO_GAIN, left_out, unmet_safety, without
 from analytics.plan_order import lines_in_order
 from analytics.planning_types import (
     KITS,
@@ -24,11 +25,8 @@ from analytics.planning_types import (
     ComponentRisk,
     InvalidPlanInput,
     JointChances,
-    LeftOut,
     Plan,
 )
-
-NO_GAIN = 1e-9  # share of the plan's worth below which a line is left out as adding nothing
 
 
 @dataclass(frozen=True)
@@ -73,54 +71,114 @@ def plan_checks(
     InvalidPlanInput
         If an id is given twice or an access group or risk is missing or doubled.
     """
-    by_group = _check_names(options, groups)
-    index = risks_by_part(risks)
+    asked = _Asked.of(options, groups, risks, joint, alone)
+    return _plan(asked, circumstances, _choice(asked, circumstances))
+
+
+def plan_and_step(
+    options: Sequence[CheckOption],
+    groups: Sequence[AccessGroup],
+    risks: Sequence[ComponentRisk],
+    circumstances: Circumstances,
+    joint: Sequence[JointChances] = (),
+    alone: Mapping[str, float] | None = None,
+) -> tuple[Plan, PermissionStep | None]:
+    """The plan of `plan_checks`, and what the next permission up would add; None at the top of the ladder.
+
+    Checks are the ones in the new plan that were not in the old. Beside worth, the new plan may hold safety
+    checks that were out of reach.
+    """
+    asked = _Asked.of(options, groups, risks, joint, alone)
+    rank = PERMISSIONS.index(circumstances.permission)
+    if rank + 1 == len(PERMISSIONS):
+        return _plan(asked, circumstances, _choice(asked, circumstances)), None
+    more = replace(circumstances, permission=PERMISSIONS[rank + 1])
+    best = _choice(asked, more)
+    wider = _plan(asked, more, best)
+    plan = _plan(asked, circumstances, _without_permission(asked, best, circumstances) or _choice(asked, circumstances))
+    before = {line.check.id for line in plan.lines}
+    new = tuple(line.check.id for line in wider.lines if line.check.id not in before)
+    return plan, PermissionStep(more.permission, wider.worth - plan.worth, new)
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """What a plan is made from, whatever the circumstances."""
+
+    options: Sequence[CheckOption]
+    by_group: Mapping[str, AccessGroup]
+    risks: Sequence[ComponentRisk]
+    index: Mapping[Part, ComponentRisk]
+    joint: Sequence[JointChances]
+    alone: Mapping[str, float]
+
+    @classmethod
+    def of(
+        cls,
+        options: Sequence[CheckOption],
+        groups: Sequence[AccessGroup],
+        risks: Sequence[ComponentRisk],
+        joint: Sequence[JointChances],
+        alone: Mapping[str, float] | None,
+    ) -> _Asked:
+        by_group, index = _check_names(options, groups), risks_by_part(risks)
+        return cls(options, by_group, risks, index, joint, alone or worths_alone(options, index, joint))
+
+
+@dataclass(frozen=True)
+class _Choice:
+    """The options that circumstances allow, what they are worth, and which of them to take."""
+
+    possible: Sequence[CheckOption]
+    worths: Sequence[PartWorth]
+    chosen: list[CheckOption]
+
+
+def _choice(asked: _Asked, circumstances: Circumstances) -> _Choice:
+    possible = [o for o in asked.options if refusal(o, circumstances) is None]
+    worths = part_worths(possible, asked.index, asked.joint)
+    return _Choice(possible, worths, choose(possible, asked.by_group, worths, circumstances))
+
+
+def _without_permission(asked: _Asked, best: _Choice, circumstances: Circumstances) -> _Choice | None:
+    """The best choice with more permission where it uses none of it: then it is the best without, too.
+
+    None where that is not so, or could not be told: where less permission frees an option of what it leans on, or
+    where options are valued otherwise among fewer of them (`check_worth` cuts large sets short).
+    """
+    possible = [o for o in best.possible if refusal(o, circumstances) is None]
+    ids, reach = {o.id for o in best.chosen}, {o.parent for o in possible}
+    freed = {parent for o in possible for parent in o.needs} & {o.parent for o in best.possible} - reach
+    if freed or not ids <= {o.id for o in possible} or any(worth.cut_short for worth in best.worths):
+        return None
+    worths = part_worths(possible, asked.index, asked.joint)
+    total = worth_of(ids, worths)
+    same = abs(total - worth_of(ids, best.worths)) <= NO_GAIN * total
+    return _Choice(possible, worths, best.chosen) if same else None
+
+
+def _plan(asked: _Asked, circumstances: Circumstances, choice: _Choice) -> Plan:
+    options, by_group, alone, worths = asked.options, asked.by_group, asked.alone, choice.worths
     refused = {o.id: r for o in options if (r := refusal(o, circumstances)) is not None}
-    possible = [o for o in options if o.id not in refused]
-    worths = part_worths(possible, index, joint)
-    chosen = _drop_idle(choose(possible, by_group, worths, circumstances), worths)
+    chosen = _drop_idle(choice.chosen, worths)
     ways = _ways(chosen, by_group, circumstances)
     spare = (
         circumstances.minutes - sum(o.minutes for o in chosen) - sum(by_group[g].minutes for g in set(ways.values()))
     )
-    chosen = _fuller_safety(chosen, possible, worths, spare)
-    alone = alone or worths_alone(options, index, joint)
-    unmet = _unmet_safety(options, chosen, refused, alone)
+    chosen = _fuller_safety(chosen, choice.possible, worths, spare)
+    unmet = unmet_safety(options, chosen, refused, alone)
     short = any(u.code == "no_time" for u in unmet)
-    lines = lines_in_order(chosen, ways, by_group, alone, worths, index, safety_first=short)
-    lines = tuple(replace(line, without=_without(line.check, options, chosen, refused)) for line in lines)
+    lines = lines_in_order(chosen, ways, by_group, alone, worths, asked.index, safety_first=short)
+    lines = tuple(replace(line, without=without(line.check, options, chosen, refused)) for line in lines)
     seen = {t.part for line in lines for t in line.targets}
     return Plan(
         lines=lines,
         minutes_used=sum(line.minutes + line.access_minutes for line in lines),
         worth=worth_of([o.id for o in chosen], worths),
-        left_out=_left_out(options, chosen, refused, worths, alone),
+        left_out=left_out(options, chosen, refused, worths, alone),
         unmet_safety=unmet,
-        safety_not_covered=tuple(r.part for r in risks if r.safety_class == "A" and r.part not in seen),
+        safety_not_covered=tuple(r.part for r in asked.risks if r.safety_class == "A" and r.part not in seen),
     )
-
-
-def step_of_permission(
-    options: Sequence[CheckOption],
-    groups: Sequence[AccessGroup],
-    risks: Sequence[ComponentRisk],
-    circumstances: Circumstances,
-    plan: Plan,
-    joint: Sequence[JointChances] = (),
-    alone: Mapping[str, float] | None = None,
-) -> PermissionStep | None:
-    """What the next permission up would add to `plan`; None at the top of the ladder.
-
-    Checks are the ones in the new plan that were not in the old. Beside worth, the new plan may hold safety
-    checks that were out of reach.
-    """
-    rank = PERMISSIONS.index(circumstances.permission)
-    if rank + 1 == len(PERMISSIONS):
-        return None
-    wider = plan_checks(options, groups, risks, replace(circumstances, permission=PERMISSIONS[rank + 1]), joint, alone)
-    before = {line.check.id for line in plan.lines}
-    new = tuple(line.check.id for line in wider.lines if line.check.id not in before)
-    return PermissionStep(PERMISSIONS[rank + 1], wider.worth - plan.worth, new)
 
 
 def refusal(option: CheckOption, circumstances: Circumstances) -> tuple[str, str] | None:
@@ -213,70 +271,3 @@ def worths_alone(
     """What each option by itself would avoid."""
     single = part_worths(options, index, joint, most=1)
     return {o.id: worth_of([o.id], single) for o in options}
-
-
-def _no_time(option: CheckOption, alone: Mapping[str, float], missing: Sequence[str] = ()) -> LeftOut:
-    first = f" with {' and '.join(missing)} first, which it leans on" if missing else ""
-    return LeftOut(option, "no_time", f"no time for it in these minutes{first}", alone[option.id])
-
-
-def _left_out(
-    options: Sequence[CheckOption],
-    chosen: Sequence[CheckOption],
-    refused: Mapping[str, tuple[str, str]],
-    worths: Sequence[PartWorth],
-    alone: Mapping[str, float],
-) -> tuple[LeftOut, ...]:
-    taken = {o.parent: o.id for o in chosen}
-    ids = {o.id for o in chosen}
-    reachable = {o.parent for o in options if o.id not in refused}
-    total = worth_of(ids, worths)
-    found = []
-    for option in options:
-        if option.id in ids:
-            continue
-        if option.id in refused:
-            found.append(LeftOut(option, *refused[option.id], alone[option.id]))
-        elif option.parent in taken:
-            words = f"variant chosen: {taken[option.parent]}"
-            found.append(LeftOut(option, "variant_chosen", words, alone[option.id]))
-        elif not option.safety_class_a and worth_of(ids | {option.id}, worths) - total <= NO_GAIN * total:
-            words = "whatever it reads, the same things would be done"
-            found.append(LeftOut(option, "no_gain", words, alone[option.id]))
-        else:
-            missing = [p for p in option.needs if p not in taken and p in reachable]
-            found.append(_no_time(option, alone, missing))
-    return tuple(found)
-
-
-def _without(
-    option: CheckOption,
-    options: Sequence[CheckOption],
-    chosen: Sequence[CheckOption],
-    refused: Mapping[str, tuple[str, str]],
-) -> tuple[tuple[str, str], ...]:
-    """Checks a line leans on that today rules out, each with the reason; those done already are not among options."""
-    taken = {o.parent for o in chosen}
-    found = []
-    for parent in option.needs:
-        ruled_out = [refused[o.id][1] for o in options if o.parent == parent and o.id in refused]
-        if parent not in taken and ruled_out:
-            found.append((parent, ruled_out[0]))
-    return tuple(found)
-
-
-def _unmet_safety(
-    options: Sequence[CheckOption],
-    chosen: Sequence[CheckOption],
-    refused: Mapping[str, tuple[str, str]],
-    alone: Mapping[str, float],
-) -> tuple[LeftOut, ...]:
-    """One entry a safety check with no variant in the plan: its quickest possible variant, else its quickest."""
-    taken = {o.parent for o in chosen}
-    missing: dict[str, CheckOption] = {}
-    for option in sorted(options, key=lambda o: (o.id in refused, o.minutes)):
-        if option.safety_class_a and option.parent not in taken:
-            missing.setdefault(option.parent, option)
-    return tuple(
-        LeftOut(o, *refused[o.id], alone[o.id]) if o.id in refused else _no_time(o, alone) for o in missing.values()
-    )

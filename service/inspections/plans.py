@@ -9,9 +9,8 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from analytics.check_worth import risks_by_part
 from analytics.life_model_types import Horizon
-from analytics.planning import PermissionStep, plan_checks, step_of_permission, worths_alone
+from analytics.planning import PermissionStep, plan_and_step
 from analytics.planning_types import Circumstances, Plan
 from analytics.spells import DAYS_PER_YEAR
 from service.catalogue_types import Catalogue
@@ -116,9 +115,7 @@ def make_plan(
     if does_not_run(observed, catalogue):
         circumstances = replace(circumstances, engine_runs=False)
     left = choices_for(weighed, catalogue, settings.hourly_rate)
-    alone = worths_alone(left.options, risks_by_part(left.risks), left.joint)
-    plan = plan_checks(left.options, left.groups, left.risks, circumstances, left.joint, alone)
-    step = step_of_permission(left.options, left.groups, left.risks, circumstances, plan, left.joint, alone)
+    plan, step = plan_and_step(left.options, left.groups, left.risks, circumstances, left.joint)
     defects = safety_reply(observed.findings, observed.symptoms, catalogue)
     return InspectionPlan(
         ranking, circumstances, plan, step, catalogue, settings.currency, tuple(defects), frozenset(left.looked_at)

@@ -10,7 +10,7 @@ from typing import Any
 from analytics.check_worth import OutcomeOutlook
 from analytics.outcomes import Verdict
 from analytics.plan_next import NextCheck, next_checks
-from analytics.planning import plan_checks, step_of_permission
+from analytics.planning import plan_and_step
 from analytics.planning_types import Circumstances
 from service.catalogue_types import Catalogue
 from service.inspections.check_options import access_groups, full_check, stage_of
@@ -52,10 +52,9 @@ def replan(
     now = circumstances_now(done, started, catalogue)
     stuck = {entry.found.check for entry in done if entry.found.outcome is Verdict.INCONCLUSIVE}
     left = choices_for(weighed, catalogue, hourly_rate, not_again=stuck)
-    plan = plan_checks(left.options, left.groups, left.risks, now, left.joint)
+    plan, step = plan_and_step(left.options, left.groups, left.risks, now, left.joint)
     best = next_checks(left.options, left.groups, left.risks, now, left.joint)
     follow_up = _one_variant([check for check in best if _follows(check, done, weighed)])
-    step = step_of_permission(left.options, left.groups, left.risks, now, plan, left.joint)
     return {
         "minutes": started.minutes,
         "minutes_left": now.minutes,

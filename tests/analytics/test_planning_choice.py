@@ -5,13 +5,15 @@ Outside source: exhaustive search by code in this file; it shares no line with t
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations
 
 import pytest
 from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from analytics.check_worth import part_worths, risks_by_part, worth_of
-from analytics.planning import plan_checks
+from analytics.planning import plan_and_step, plan_checks
 from analytics.planning_types import AccessGroup, ComponentRisk
 from tests.analytics.planning_cases import check, cover_minutes, small_cases, yard
 
@@ -75,6 +77,22 @@ def test_no_subset_beats_the_plan_and_the_greedy_rule_never_does(case):
     assert reached[1] == pytest.approx(best[1], abs=1e-6 * (1 + best[1]))
     rule = value(greedy(options, groups, circumstances.minutes, worths), worths)
     assert reached[0] > rule[0] or reached[1] >= rule[1] - 1e-6 * (1 + rule[1])
+
+
+@SEARCH
+@given(small_cases(), st.lists(st.sampled_from(["seat_off", "seat_off", "may_strip"]), min_size=7, max_size=7))
+def test_a_plan_beside_its_step_is_as_good_as_each_by_itself(case, leave):
+    options, groups, risks, circumstances = case
+    options = [replace(o, permission=needed) for o, needed in zip(options, leave, strict=False)]
+    both = (circumstances, replace(circumstances, permission="may_strip"))
+    apart = [plan_checks(options, groups, risks, one) for one in both]
+    plan, step = plan_and_step(options, groups, risks, circumstances)
+    for found in (plan, apart[0]):
+        assert all(line.check.permission == "seat_off" for line in found.lines)
+    safe, safe_apart = ({x.check.parent for x in p.lines if x.check.safety_class_a} for p in (plan, apart[0]))
+    assert len(safe) == len(safe_apart)
+    assert plan.worth == pytest.approx(apart[0].worth, abs=1e-6 * (1 + apart[0].worth))
+    assert step.added_worth == pytest.approx(apart[1].worth - plan.worth, abs=1e-6 * (1 + apart[1].worth))
 
 
 @SEARCH

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from analytics.planning import plan_checks, step_of_permission
+from analytics.planning import plan_and_step, plan_checks
 from analytics.planning_types import AccessGroup, ComponentRisk, InvalidPlanInput
 from tests.analytics.planning_cases import check, yard
 
@@ -120,12 +120,12 @@ def test_safety_out_of_reach_of_the_kit_is_unmet_too():
 
 def test_one_step_more_permission_is_priced():
     options = [check("T01"), check("T15", component="stator", permission="may_strip", access_group="TANK")]
-    found = plan(options)
-    step = step_of_permission(options, GROUPS, RISKS, yard(60), found)
+    found, step = plan_and_step(options, GROUPS, RISKS, yard(60))
+    assert found == plan(options)
     assert (step.permission, step.checks) == ("may_strip", ("T15",))
     # one like check on a like part: worth the same again
     assert step.added_worth == pytest.approx(found.worth)
-    assert step_of_permission(options, GROUPS, RISKS, yard(60, permission="may_ride"), found) is None
+    assert plan_and_step(options, GROUPS, RISKS, yard(60, permission="may_ride"))[1] is None
 
 
 def test_no_minutes_no_lines_and_everything_is_listed():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from analytics.plan_next import next_checks
-from analytics.planning import plan_checks
+from analytics.planning import plan_and_step, plan_checks
 from analytics.planning_types import AccessGroup, ComponentRisk, InvalidPlanInput
 from tests.analytics.planning_cases import check, yard
 
@@ -40,6 +40,14 @@ def test_one_that_today_rules_out_is_named_with_its_reason():
     plan = plan_checks([CRANKING, check("T01", permission="may_strip", **SAYS_NOTHING)], OPEN, RISKS, yard(4))
     (line,) = plan.lines
     assert line.without == (("T01", "needs permission: may strip"),)
+
+
+def test_leave_that_binds_a_check_to_what_it_leans_on_does_not_make_the_plan_without_it_worse():
+    """With leave to strip, T02 would need half an hour of T01 first; without, it stands alone and is worth most."""
+    long = check("T01", minutes=30, permission="may_strip", **SAYS_NOTHING)
+    lesser = check("T05", minutes=3, component="stator", bad=(0.5, 0, 0.5), good=(0, 0, 1))
+    plan, step = plan_and_step([CRANKING, long, lesser], OPEN, RISKS, yard(4))
+    assert (ids(plan), step.checks, step.added_worth) == (["T02"], ("T05",), pytest.approx(20 - 40))
 
 
 def test_one_that_is_done_binds_nothing():
