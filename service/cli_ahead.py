@@ -59,12 +59,12 @@ def look_ahead(
 ) -> None:
     """Say how many failures to expect: by component, by machine, by month, with intervals."""
     from service.cli_context import as_json
-    from service.cli_fleet_work import shop_id_of
+    from service.cli_files import shop_named
     from service.intervals import priced_outlook
 
     asked = {**given, "months": months, "as_of": (as_of or context.now).date()}
     with context.ready().read() as session:
-        found = priced_outlook(session, shop_id_of(session, shop), settings=context.settings, asked=asked)
+        found = priced_outlook(session, shop_named(session, shop), settings=context.settings, asked=asked)
     if table is not None:
         _write(table, found)
     if json_output:
@@ -90,7 +90,7 @@ def _show(found: Mapping[str, Any], top: int) -> None:
 
     out = console()
     out.print(
-        f"Expect {found['expected']:.0f} failures ({found['low']} to {found['high']}) in {found['months']} months"
+        f"Expect {found['expected']:,.0f} failures ({found['low']:,} to {found['high']:,}) in {found['months']} months"
         f" from {found['as_of']}: {found['machines']} machines, {found['parts']:,} parts."
     )
     table = Table("component", "class", "expected", "between", box=None, pad_edge=False)

@@ -45,13 +45,14 @@ def _common(command: Callable[..., None]) -> Callable[..., None]:
 def pull_machines(context: Context, shop: str, as_of: datetime | None, json_output: bool, **given: Any) -> None:
     """Choose the machines to bring in: what was found bad, then what is dearer to run on than to renew."""
     from service.cli_context import as_json
+    from service.cli_files import shop_named
     from service.pull_lists import week_list
 
     asked = {k: given[k] for k in ("components", *_DOWNTIME)}
     with context.ready().read() as session:
         found = week_list(
             session,
-            shop_id_of(session, shop),
+            shop_named(session, shop),
             as_of=(as_of or context.now).date(),
             hours=given["hours"],
             days_ahead=given["days_ahead"],
@@ -83,12 +84,13 @@ def due_renewals(
 ) -> None:
     """List scheduled renewals due, each on the day its machine's use brings it to its best age."""
     from service.cli_context import as_json
+    from service.cli_files import shop_named
     from service.due_work import as_calendar, as_csv, due_work
 
     asked = {k: given[k] for k in ("components", *_DOWNTIME)}
     with context.ready().read() as session:
         day = (as_of or context.now).date()
-        shop_id = shop_id_of(session, shop)
+        shop_id = shop_named(session, shop)
         found = due_work(session, shop_id, as_of=day, days=given["days"], settings=context.settings, asked=asked)
     if table is not None:
         table.write_text(as_csv(found["due"]), encoding="utf-8", newline="")
@@ -101,19 +103,6 @@ def due_renewals(
 
 
 _DOWNTIME = ("planned_downtime_days", "failure_downtime_days", "downtime_per_day")
-
-
-def shop_id_of(session: Any, shop: str) -> int:
-    """Key of the shop of that name."""
-    from sqlalchemy import select
-
-    from service.errors import NotFound
-    from service.models import Shop
-
-    found = session.scalar(select(Shop.id).where(Shop.name == shop))
-    if found is None:
-        raise NotFound(f"there is no shop {shop!r}")
-    return int(found)
 
 
 def _show_pull(found: Mapping[str, Any]) -> None:

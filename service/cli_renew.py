@@ -71,12 +71,12 @@ if TYPE_CHECKING:
 def renew_on_purpose(context: Context, component: str, shop: str, json_output: bool, **asked: Any) -> None:
     """Find the cheapest age to renew COMPONENT on purpose, or say why there is none."""
     from service.cli_context import as_json
-    from service.cli_fleet_work import shop_id_of
+    from service.cli_files import shop_named
     from service.renewal_advice import renewal_advice
 
     with context.ready().read() as session:
         found = renewal_advice(
-            session, shop_id_of(session, shop), component, asked, pool_open=context.settings.pool_open
+            session, shop_named(session, shop), component, asked, pool_open=context.settings.pool_open
         )
     if json_output:
         as_json(found)
@@ -153,14 +153,14 @@ def compare_parts(
 ) -> None:
     """Compare models, issues, positions, uses and the shop itself for COMPONENT at equal distance and age."""
     from service.cli_context import as_json
-    from service.cli_fleet_work import shop_id_of
+    from service.cli_files import shop_named
     from service.model_comparisons import model_comparisons
     from service.schemas.ahead import models_of
     from service.shop_habits import groups_of
 
     pool_open = context.settings.pool_open
     with context.ready().read() as session:
-        shop_id = shop_id_of(session, shop)
+        shop_id = shop_named(session, shop)
         models = model_comparisons(session, shop_id, component, pool_open=pool_open, suspected=models_of(suspected))
         asked = {"level": 0.9, **given}
         groups = groups_of(session, shop_id, component, asked=asked, pool_open=pool_open)
@@ -196,7 +196,7 @@ def _show_groups(found: Mapping[str, Any]) -> None:
     for row in [*([found["shop"]] if found["shop"] else []), *found["by_use"], *found["by_region"],
                 *found["by_machine_use"]]:  # fmt: skip
         ratio = row["ratio"]
-        shops = f" ({row['shops']} shops)" if "shops" in row else ""
+        shops = f" (shops: {row['shops']})" if "shops" in row else ""
         out.print(
             f"{row['group']}{shops}: {ratio['value']:.1f} times ({ratio['low']:.1f} to {ratio['high']:.1f}),"
             f" {row['failures']:.0f} failures, {row['expected']:.0f} expected: {row['finding']}"
@@ -221,13 +221,13 @@ def show_changes(context: Context, shop: str, component: str | None, months: str
     """List what changed by build date, over the calendar or with a campaign."""
     from service.changes_over_time import changes_over_time, in_words
     from service.cli_context import as_json
-    from service.cli_fleet_work import shop_id_of
+    from service.cli_files import shop_named
     from service.cli_text import console
 
     with context.ready().read() as session:
         found = changes_over_time(
             session,
-            shop_id_of(session, shop),
+            shop_named(session, shop),
             component=component,
             months=int(months),
             pool_open=context.settings.pool_open,
@@ -236,7 +236,7 @@ def show_changes(context: Context, shop: str, component: str | None, months: str
         as_json(found)
         return
     out = console()
-    out.print(f"{len(found['alerts'])} alerts of {found['looks_made']} looks at {found['records']}.")
+    out.print(f"Alerts: {len(found['alerts'])}, of {found['looks_made']:,} looks at {found['records']}.")
     for row in found["alerts"]:
         out.print(in_words(row))
     for row in found["looks"]:

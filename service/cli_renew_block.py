@@ -59,11 +59,11 @@ def _parts(_context: Any, _option: Any, texts: tuple[str, ...]) -> list[dict[str
 def renew_block(context: Context, shop: str, json_output: bool, **asked: Any) -> None:
     """Say whether to renew all parts behind one cover together, and how often."""
     from service.cli_context import as_json
-    from service.cli_fleet_work import shop_id_of
+    from service.cli_files import shop_named
     from service.renewal_advice import block_advice
 
     with context.ready().read() as session:
-        found = block_advice(session, shop_id_of(session, shop), asked, pool_open=context.settings.pool_open)
+        found = block_advice(session, shop_named(session, shop), asked, pool_open=context.settings.pool_open)
     if json_output:
         as_json(found)
     else:
@@ -100,11 +100,11 @@ def _show_block(found: Mapping[str, Any]) -> None:
 def show_log_marks(context: Context, shop: str, json_output: bool) -> None:
     """Say how a shop's log looks, beside all shops' together, and what speaks against trusting its chances."""
     from service.cli_context import as_json
-    from service.cli_fleet_work import shop_id_of
+    from service.cli_files import shop_named
     from service.shop_habits import log_marks
 
     with context.ready().read() as session:
-        found = log_marks(session, shop_id_of(session, shop), pool_open=context.settings.pool_open)
+        found = log_marks(session, shop_named(session, shop), pool_open=context.settings.pool_open)
     if json_output:
         as_json(found)
     else:

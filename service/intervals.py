@@ -18,6 +18,7 @@ from service.outlooks import fleet_outlook
 from service.schemas.ahead import AGE, NEVER
 from service.settings import Settings
 
+LEAST_KM, LEAST_DAYS = 100, 7  # as where spares are asked about
 PAID = "Cost is parts and labour of repairs and planned renewals, and of days off the road; harm done is not in it."
 
 
@@ -27,7 +28,7 @@ def interval_of(text: str) -> Interval | None:
     Raises
     ------
     InvalidInput
-        The text is no interval.
+        The text is no interval, or a shorter one than any rule to renew has.
     """
     if text == NEVER:
         return None
@@ -35,6 +36,8 @@ def interval_of(text: str) -> Interval | None:
     if not re.fullmatch(AGE, text) or found is None:
         raise InvalidInput(f"{text!r} is no interval: write it like 15000km, 730days, 15000km/730days or never")
     km, days = found.groups()
+    if (km is not None and float(km) < LEAST_KM) or (days is not None and float(days) < LEAST_DAYS):
+        raise InvalidInput(f"{text!r} is too short for an interval: at least {LEAST_KM} km, and {LEAST_DAYS} days")
     return Interval(km=None if km is None else float(km), days=None if days is None else float(days))
 
 

@@ -9,9 +9,10 @@ import numpy as np
 from sqlalchemy.orm import Session
 
 from analytics.comparisons import Comparison, compare_models, compare_within, flag, typical_age
+from analytics.component_fit import ComponentFit
 from analytics.spells import Cell
-from service.errors import NotFound
-from service.inspections.serving import snapshot_for
+from service.errors import InvalidInput, NotFound
+from service.inspections.serving import find_cell, snapshot_for
 from service.pool.visible import IN_FULL, Counts, VisibleCounts
 
 COMPARED = "equal distance and age"
@@ -30,11 +31,7 @@ def model_comparisons(
     if component not in snapshot.documents:
         raise NotFound(f"{component!r} is not a component of the catalogue")
     fits = snapshot.fits
-    cells = {
-        Cell(make, family, model)
-        for make, family, model, _, _ in fits[component].row_keys
-        if (make.lower(), model.lower()) in {(a.lower(), b.lower()) for a, b in suspected}
-    }
+    cells = _suspected(session, fits[component], suspected)
     everything: list[Comparison] = []
     for slug, fit in fits.items():
         km, days = typical_age(fit)
@@ -54,6 +51,19 @@ def model_comparisons(
         "notes": [snapshot.refit_note] if component in snapshot.outdated else [],
         "estimate": {"version": snapshot.version, "data_through": _iso(snapshot.data_through)},
     }
+
+
+def _suspected(session: Session, fit: ComponentFit, suspected: tuple[tuple[str, str], ...]) -> set[Cell]:
+    wanted = set()
+    for make, model in suspected:
+        cell, unknown = find_cell(session, make, model, None)
+        if unknown:
+            raise InvalidInput(
+                f"suspected: no {make!r} {model!r} is on record; write make and model like Tindrake/Shrike 900",
+                pointer="/suspected",
+            )
+        wanted.add((cell.make, cell.model))
+    return {Cell(*key[:3]) for key in fit.row_keys if (key[0], key[2]) in wanted}
 
 
 def _comparison(c: Comparison, visible: VisibleCounts | None) -> dict[str, Any]:

@@ -16,8 +16,9 @@ from analytics.renewal_two_clocks import two_clock_policy
 from analytics.spells import DAYS_PER_YEAR, Cell
 from service.errors import InvalidInput, NotFound
 from service.estimates import pool_is_open
-from service.inspections.part_states import LEAST_DAYS_FOR_A_RATE
+from service.inspections.part_states import LEAST_DAYS_FOR_A_RATE, positions_on_record
 from service.inspections.serving import Snapshot, find_cell, snapshot_for
+from service.layout_files import missing_parts
 from service.life_lines import lines_to_fit
 
 LEAST_MACHINES = 3
@@ -44,6 +45,7 @@ def renewal_advice(
         asked["failure_downtime_days"],
         asked["downtime_per_day"],
     )
+    _refuse_missing(snapshot, component, cell, asked["position"])
     life = _life(snapshot, component, cell, asked)
     policy = renewal_policy(
         life,
@@ -62,6 +64,23 @@ def renewal_advice(
     reply["evidence"] = None if evidence is None else asdict(evidence)
     reply["estimate"] = {"version": snapshot.version}
     return reply
+
+
+def _refuse_missing(snapshot: Snapshot, component: str, cell: Cell, position: str | None, at: str = "") -> None:
+    """A part that no such machine has, or a place where it has none."""
+    if component in missing_parts(snapshot.layout(cell), None):
+        name = snapshot.documents[component]["name"]
+        raise InvalidInput(f"a {cell.make} {cell.model} has no {component} ({name})", pointer=f"{at}/component")
+    if position is None:
+        return
+    places = positions_on_record(component, snapshot, cell)
+    if snapshot.documents[component]["position_rule"] == "single":
+        raise InvalidInput(f"{component} has one place only: leave position out", pointer=f"{at}/position")
+    if places and position not in places:
+        raise InvalidInput(
+            f"not a position of {component} on record for this model; known: {', '.join(places)}",
+            pointer=f"{at}/position",
+        )
 
 
 def _life(snapshot: Snapshot, component: str, cell: Cell, asked: Mapping[str, Any], **other: Any) -> NewLife:
@@ -140,6 +159,7 @@ def block_advice(session: Session, shop_id: int, asked: Mapping[str, Any], *, po
                 f"{part['component']!r} is not a component of the catalogue; GET /api/v1/components lists them",
                 pointer=f"/parts/{number}/component",
             )
+        _refuse_missing(snapshot, part["component"], cell, part["position"], f"/parts/{number}")
         life = _life(snapshot, part["component"], cell, {**asked, "position": part["position"]})
         parts.append(BlockPart(life, part["together"], part["failure"]))
     found = block_policy(parts, asked["access_cost"])

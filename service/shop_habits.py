@@ -15,7 +15,7 @@ from analytics.risk_draws import RiskTable
 from analytics.selection import ALL_SHOPS
 from analytics.shop_policy import ShopPolicy, shop_policies
 from analytics.spells import Spells
-from service.errors import NotFound
+from service.errors import InvalidInput, NotFound
 from service.estimates import release_for
 from service.inspections.serving import snapshot_for
 from service.models import Shop
@@ -107,6 +107,9 @@ def _asked_about(spells: Spells, asked: Mapping[str, Any]) -> Spells:
     """Only those of the make, the model and the issue asked about."""
     make, model, stratum = (asked[name] for name in ("make", "model", "stratum"))
     wanted = np.array([make in (None, cell.make) and model in (None, cell.model) for cell in spells.cells], dtype=bool)
+    if not wanted.any() and len(wanted):
+        named = " ".join(name for name in (make, model) if name)
+        raise InvalidInput(f"no {named} is on record", pointer="/model" if model else "/make")
     mine = wanted[spells.cell] if len(spells) else np.zeros(0, dtype=bool)
     return spells.subset(mine if stratum is None else mine & (spells.stratum == stratum))
 

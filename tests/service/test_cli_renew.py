@@ -8,6 +8,7 @@ import pytest
 
 from service.db import Database
 from service.fitting import refit
+from service.setup import load_layouts
 from tests.service.callers import make_command
 from tests.service.job_files import NOW, SHOP
 from tests.service.test_outlooks import fill
@@ -31,7 +32,7 @@ def test_commands_answer_as_the_api_does(
     code, out, _ = weakspot("compare", "cvt_belt", "--shop", SHOP, "--model", "Dray 300", "--json")
     assert code == 0 and set(json.loads(out)) == {"models", "groups"}
     code, out, _ = weakspot("changes", "--shop", SHOP, "--component", "cvt_belt")
-    assert code == 0 and out.startswith("0 alerts of") and "at most 5 %" in out
+    assert code == 0 and out.startswith("Alerts: 0, of") and "at most 5 %" in out
     code, out, _ = weakspot("ahead", "--shop", SHOP, "--months", "6", "--as-of", "2026-01-05",
                             "--interval", "cvt_belt=9000km", "--failure-downtime-days", "2")  # fmt: skip
     assert code == 0 and "Cost EUR" in out and "days off the road" in out
@@ -64,3 +65,33 @@ def test_blocks_and_marks_of_the_log(
     assert set(json.loads(weakspot("log-marks", "--shop", SHOP, "--json")[1])) == {
         "shop", "all_shops", "estimate", "covers",
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("asked", "named"),
+    [
+        (("ahead", "--as-of", "2026-01-05", "--interval", "cvt_belt=5km"), "at least 100 km"),
+        (("ahead", "--as-of", "2026-01-05", "--interval", "cvt_belt=3days"), "7 days"),
+        (("compare", "cvt_belt", "--suspect", "Hexley"), "write make and model"),
+        (("compare", "cvt_belt", "--suspect", "Hexley/Dray 3000"), "'Dray 3000'"),
+        (("compare", "cvt_belt", "--model", "Dray 3000"), "no Dray 3000 is on record"),
+        (("renew", *BELT[:1], *BELT[3:], "--position", "rear"), "one place only"),
+        (("renew-block", *BELT[3:7], "--access-cost", "1", "--part", "cvt_belt@rear=1/2"), "one place only"),
+        (("renew-block", *BELT[3:7], "--access-cost", "1", "--part", "chain_sprockets=1/2"), "has no chain_sprockets"),
+        (("renew", "chain_sprockets", *BELT[3:]), "a Hexley Dray 300 has no chain_sprockets"),
+    ],
+    ids=lambda value: value if isinstance(value, str) else value[0],
+)
+def test_what_cannot_be_answered_is_refused(
+    database: Database,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    asked: tuple[str, ...],
+    named: str,
+) -> None:
+    fill(database)
+    load_layouts(database)
+    code, out, err = make_command(database, monkeypatch, capsys)(*asked, "--shop", SHOP)
+    assert code == 1 and named in err and out == ""
+    code, _, err = make_command(database, monkeypatch, capsys)(*asked, "--shop", "Nobody's")
+    assert code == 1 and "known: " in err and SHOP in err
