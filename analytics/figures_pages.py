@@ -108,7 +108,7 @@ def draw_bands(series: Sequence[Series], words: Words, tone: str = "light") -> F
         reach = np.maximum([value - low, high - value], 0.0)
         axes.errorbar(
             at, value, yerr=reach, fmt="s", color=colours.hue, markersize=5, markerfacecolor="none", elinewidth=0.9,
-            label=one.label,
+            ecolor=(colours.hue, 0.4), label=one.label,  # paler: a few parts have intervals as high as the picture
         )  # fmt: skip
         top = max(top, 1.4 * np.nanmax(value))
     _finish(axes, words, colours, shares=False, legend=len(series) > 1)
@@ -131,7 +131,6 @@ def draw_expected(series: Sequence[Series], words: Words, tone: str = "light") -
     axes.set_ylim(0.0, 1.15 * max(np.nanmax(high), np.nanmax(said.column("value")), 0.01))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda y, _: f"{100 * y:g} %"))
     axes.set_xticks(at)
-    axes.legend(frameon=False, loc="upper left", fontsize=9, labelcolor=colours.ink)
     return figure
 
 
@@ -164,8 +163,8 @@ def _finish(axes: Axes, words: Words, colours: Tone, *, shares: bool, legend: bo
     for name, side in axes.spines.items():
         side.set_visible(name in ("left", "bottom"))
         side.set_color(colours.faint)
-    if legend:
-        axes.legend(frameon=False, fontsize=9, labelcolor=colours.ink)
+    if legend:  # above the picture, where no line runs through it
+        axes.legend(frameon=False, fontsize=9, labelcolor=colours.ink, loc="lower left", bbox_to_anchor=(0.0, 1.0))
     if words.counts:
         _counts_below(axes, words, colours)
 

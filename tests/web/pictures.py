@@ -177,6 +177,8 @@ def take(chromium: Any, site: str, visitor: Visitor, kind: str, folder: Path, pa
                 keep(window.page.screenshot(), next(k for k, shown in README.items() if shown == (name, device)))
             for look in ("light", "dark"):
                 window.page.emulate_media(color_scheme=look)
+                window.page.wait_for_load_state("networkidle")  # drawings come in the tone of the page
+                window.page.wait_for_function("[...document.images].every((image) => image.complete)")
                 window.page.screenshot(path=str(folder / f"{name}-{device}-{look}.png"), full_page=True)
                 taken += 1
             window.page.emulate_media(color_scheme="light")
