@@ -61,6 +61,7 @@ def test_every_page_holds_the_rules(world: World) -> None:
     assert wrong == {}
 
 
+@pytest.mark.parametrize("databases", ["sqlite"], indirect=True)  # what a page shows on the other engine is held above
 def test_every_page_weighs_little_and_is_sound(world: World, browse: Callable[..., Browsing], device: str) -> None:
     """In a real browser: nothing from elsewhere, nothing blocked, nothing wider than the window, axe content.
 
@@ -86,6 +87,7 @@ def test_every_page_weighs_little_and_is_sound(world: World, browse: Callable[..
     assert wrong == {}
 
 
+@pytest.mark.parametrize("databases", ["sqlite"], indirect=True)
 def test_every_control_is_reached_by_keyboard(world: World, browse: Callable[..., Browsing]) -> None:
     """Tab goes through every link, field and summary that can be seen, in the order of the page."""
     wrong = {}
