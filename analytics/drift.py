@@ -41,7 +41,7 @@ from analytics.risk_draws import RiskTable
 from analytics.spells import Bools, Cell, Floats, Ints, Outcome, Quality, Removal, Spells
 
 FALSE_SHARE = 0.05
-LEVEL_SD = 0.1  # of the log of a group's rate, for no reason; as `risk_pieces.FLOOR_SD`
+LEVEL_SD = 0.1  # of the log of a group's rate, for no reason: riders and shops
 LEAST_EXPECTED = 3.0  # failures expected below which a period is not judged; what was seen has no say in that
 BUILD, CALENDAR, CAMPAIGN = "build date", "calendar", "campaign"
 MORE, FEWER, STEADY, NOT_ENOUGH = "more failures", "fewer failures", "no change", "not enough data"
