@@ -135,7 +135,9 @@ def _read(session: Session, shop_id: int, as_of: date, snapshot: Snapshot, basis
     if not lines.line_count or last is None:
         raise Conflict("this shop has no dated lines on record: there is nothing ahead; import its job lines first")
     if as_of < last:
-        raise InvalidInput(f"as_of lies before the last line on record, {last}; give that day or a later one")
+        raise InvalidInput(
+            f"as_of lies before the last line on record, {last}; give that day or a later one", pointer="/as_of"
+        )
     clocks = lines.on_clocks()
     notes = [snapshot.refit_note] if snapshot.outdated else []
     in_use = _in_use(clocks, as_of)

@@ -22,7 +22,7 @@ LEAST_KM, LEAST_DAYS = 100, 7  # as where spares are asked about
 PAID = "Cost is parts and labour of repairs and planned renewals, and of days off the road; harm done is not in it."
 
 
-def interval_of(text: str) -> Interval | None:
+def interval_of(text: str, pointer: str = "/choice") -> Interval | None:
     """The interval a text means; None for never.
 
     Raises
@@ -34,10 +34,13 @@ def interval_of(text: str) -> Interval | None:
         return None
     found = re.fullmatch(r"(?:(\d+)km)?/?(?:(\d+)days)?", text)
     if not re.fullmatch(AGE, text) or found is None:
-        raise InvalidInput(f"{text!r} is no interval: write it like 15000km, 730days, 15000km/730days or never")
+        raise InvalidInput(
+            f"{text!r} is no interval: write it like 15000km, 730days, 15000km/730days or never", pointer=pointer
+        )
     km, days = found.groups()
     if (km is not None and float(km) < LEAST_KM) or (days is not None and float(days) < LEAST_DAYS):
-        raise InvalidInput(f"{text!r} is too short for an interval: at least {LEAST_KM} km, and {LEAST_DAYS} days")
+        why = f"{text!r} is too short for an interval: at least {LEAST_KM} km, and {LEAST_DAYS} days"
+        raise InvalidInput(why, pointer=pointer)
     return Interval(km=None if km is None else float(km), days=None if days is None else float(days))
 
 
@@ -52,7 +55,7 @@ def intervals_of(texts: Sequence[str], carried: Sequence[str]) -> dict[str, Inte
     found: dict[str, Interval] = {}
     for text in texts:
         slug, _, age = text.partition("=")
-        interval = interval_of(age)
+        interval = interval_of(age, "/interval")
         if interval is None:
             continue
         if slug in found or slug not in carried:

@@ -99,7 +99,9 @@ def _while_apart(life: NewLife, costs: RenewalCosts, asked: Mapping[str, Any]) -
             raise InvalidInput("age says nothing without while_apart, the cost while it is apart", pointer="/age")
         return found
     if asked["while_apart"] > costs.all_planned:
-        raise InvalidInput("while_apart costs more than a planned renewal; it leaves out the way in")
+        raise InvalidInput(
+            "while_apart costs more than a planned renewal; it leaves out the way in", pointer="/while_apart"
+        )
     apart = renew_while_apart(life, costs, asked["while_apart"], age=asked["age"], level=asked["level"])
     worth = None if apart.worth is None else asdict(apart.worth)
     return {"while_apart_from": apart.renew_from, "while_apart_worth": worth}
