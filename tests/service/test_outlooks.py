@@ -57,7 +57,7 @@ def test_outlook_of_the_machines_in_use(database: Database) -> None:
     assert sum(m["expected"] for m in found["by_machine"]) == pytest.approx(found["expected"], rel=0.03)
     assert sum(found["by_month"]) == pytest.approx(sum(c["expected"] for c in found["components"]))
     assert found["low"] < found["expected"] < found["high"] and len(found["by_month"]) == 12
-    assert "1 machines left" in found["notes"][0]
+    assert "seen for three years (1)" in found["notes"][0]
     assert fleet.references == ("M1", "M2", "M3", "M4") and {c["safety_class"] for c in found["components"]} >= {"A"}
 
 
