@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import UTC, date, datetime
 from typing import Any
+from urllib.parse import quote_from_bytes
 
-from flask import Flask
+from flask import Flask, Request
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from service.api import register_api
@@ -22,11 +23,23 @@ from service.security_headers import register_security_headers
 from service.settings import Settings
 from service.web import register_web
 
+ASCII = bytes(range(128))
+
+
+class PlainRequest(Request):
+    """A request whose query is ASCII, as it should have come."""
+
+    def __init__(self, *given: Any, **named: Any) -> None:
+        super().__init__(*given, **named)
+        if not self.query_string.isascii():  # Werkzeug raises on bytes that are no UTF-8
+            self.query_string = quote_from_bytes(self.query_string, safe=ASCII).encode("ascii")
+
 
 class WeakspotApp(Flask):
     """Flask with our JSON reading; keeps the settings and the database it was built with."""
 
     json_provider_class = StrictJsonProvider
+    request_class = PlainRequest
     settings: Settings
     database: Database
     limiters: list[RateLimiter]

@@ -72,3 +72,9 @@ def test_skip_link_comes_first(browse: Callable[..., Browsing], technician: Visi
     assert window.page.evaluate("document.activeElement.className") == "skip"
     window.page.keyboard.press("Enter")
     assert window.page.evaluate("document.activeElement.id") == "main"
+
+
+@pytest.mark.parametrize("path", ["/look-first", "/machines", "/api/v1/machines"])
+def test_bytes_that_are_no_utf8_in_a_query_are_no_error_of_ours(technician: Visitor, path: str) -> None:
+    odd = technician.http.get(path, environ_overrides={"QUERY_STRING": "make=\xff&model=\xe9"})
+    assert 200 <= odd.status_code < 500

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import io
 import re
 from collections.abc import Callable
@@ -145,6 +146,16 @@ def test_a_form_sent_twice_is_done_once(technician: Visitor, app: WeakspotApp) -
     again = technician.http.post("/inspections" + query, data=form)
     assert first.status_code == again.status_code == 303 and first.location == again.location
     assert count(app, Inspection) == 1
+
+
+def test_reasons_of_all_parts_are_a_link_away(technician: Visitor) -> None:
+    query = "?make=Tindrake&model=Lanner+650&odometer=38000&unit=km&minutes=30"
+    few = technician.get("/look-first" + query).get_data(as_text=True)
+    link = re.search(r'href="(/look-first[^"]*all=yes)#others"', few)
+    assert link
+    every = technician.get(html.unescape(link[1])).get_data(as_text=True)
+    ranked = len(re.findall(r"<li[ >]", every.split('<ol class="ranking"', 1)[1]))
+    assert few.count("Why, and what it rests on") == 10 < every.count("Why, and what it rests on") == ranked
 
 
 def test_refusals_stand_at_their_fields_and_nothing_is_lost(technician: Visitor, app: WeakspotApp) -> None:
