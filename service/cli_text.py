@@ -45,9 +45,12 @@ def between(chance: Probability) -> str:
 
 
 def one_in(chance: float) -> str:
-    """The same chance as "1 in 5"."""
-    if chance >= 0.55 or chance <= 0:
+    """The same chance as "1 in 5", or as "4 in 10", as pages say it; nothing where it says nothing."""
+    if not 0 < chance < 0.95:
         return ""
+    tenths = round(chance * 10)
+    if chance > 0.35 and tenths != 5:
+        return f"{tenths} in 10"
     return f"1 in {round(1 / chance):,}" if chance > 0.0005 else "1 in thousands"
 
 

@@ -108,12 +108,18 @@ def _share(chance: float, locale_name: str) -> str:
     return format_percent(chance, format="#0\N{NO-BREAK SPACE}%", locale=locale_of(locale_name))
 
 
+COARSE, HALF = 0.35, 5  # from here on tenths tell more than ones in a number do, but for one in two
+
+
 def one_in(chance: float) -> str:
-    """The same chance as "1 in 5", or "9 in 10" where it is large."""
+    """The same chance as "1 in 5"; as "4 in 10" where ones in a number would be too coarse."""
     if chance < 0.0005:
         return _("1 in thousands")
-    if chance > 0.55:
-        return _("%(many)s in 10", many=min(round(chance * 10), 10)) if chance < 0.95 else _("nearly all")
+    if chance >= 0.95:
+        return _("nearly all")
+    tenths = round(chance * 10)
+    if chance > COARSE and tenths != HALF:
+        return _("%(many)s in 10", many=tenths)
     return _("1 in %(many)s", many=number(round(1 / chance)))
 
 

@@ -7,8 +7,9 @@ from decimal import Decimal
 import pytest
 from flask import g
 
+from service import cli_text
 from service.app import WeakspotApp
-from service.web.formats import number, per_cent, step_of
+from service.web.formats import number, one_in, per_cent, step_of
 from service.web.forms import number_in
 from service.web.texts import reader_of
 
@@ -58,4 +59,18 @@ def test_chances_are_never_rounded_to_certainty(shared_app: WeakspotApp) -> None
             "52\u00a0%",
             "above 99\u00a0%",
         ]
+        said = [
+            "1 in thousands",
+            "1 in 40",
+            "1 in 5",
+            "1 in 3",
+            "4 in 10",
+            "4 in 10",
+            "1 in 2",
+            "6 in 10",
+            "nearly all",
+        ]
+        chances = (0.0001, 0.025, 0.2, 0.34, 0.397, 0.404, 0.52, 0.6, 0.97)
+        assert [one_in(c) for c in chances] == said
+        assert [cli_text.one_in(c) for c in chances] == [*said[:-1], ""]  # one table has no room for words
         assert [step_of(c) for c in (0, 0.02, 0.08, 0.2, 0.4, 1)] == [1, 2, 3, 4, 5, 5]
