@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 import tarfile
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field
@@ -74,6 +75,22 @@ def pack(folder: Path, manifest: Manifest, target: Path) -> None:
         part.unlink(missing_ok=True)
 
 
+def _extract(archive: tarfile.TarFile, folder: Path) -> None:
+    """Write plain files below the folder, and refuse anything else; `extractall` filters only from Python 3.11.4 on."""
+    inside = folder.resolve()
+    for member in archive:
+        if member.isdir():
+            continue
+        target = (inside / member.name).resolve()
+        data = archive.extractfile(member) if member.isreg() else None
+        if data is None or not target.is_relative_to(inside):
+            raise ValueError(f"{member.name!r} in it is no plain file of a backup")
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with data, target.open("wb") as file:
+            shutil.copyfileobj(data, file)
+        target.chmod(0o600 | member.mode & 0o644)
+
+
 def unpack(source: Path, folder: Path) -> Manifest:
     """Open an archive and check every byte against its manifest.
 
@@ -84,7 +101,7 @@ def unpack(source: Path, folder: Path) -> Manifest:
     """
     try:
         with tarfile.open(source) as archive:
-            archive.extractall(folder, filter="data")
+            _extract(archive, folder)
         document = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
         if document.get("format") != FORMAT:
             raise ValueError(f"its format is {document.get('format')!r}, not {FORMAT}")

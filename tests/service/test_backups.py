@@ -14,6 +14,7 @@ import pytest
 from sqlalchemy import func, select, text
 
 from service.app import WeakspotApp
+from service.backups.archive import unpack
 from service.backups.making import back_up
 from service.backups.restoring import restore
 from service.backups.rows import Tally, layouts, lines_of, tally
@@ -188,6 +189,23 @@ def test_a_damaged_backup_changes_nothing(
     assert [p.name for p in tmp_path.iterdir() if p.name.startswith(".weakspot")] == []
 
 
+@pytest.mark.parametrize(
+    ("name", "kind"), [("../out", tarfile.REGTYPE), ("/out", tarfile.REGTYPE), ("out", tarfile.SYMTYPE)]
+)
+def test_nothing_is_written_outside_the_folder(tmp_path: Path, name: str, kind: bytes) -> None:
+    member = tarfile.TarInfo(name if name != "/out" else str(tmp_path / "out"))
+    member.type, member.linkname = kind, str(tmp_path / "out")
+    with tarfile.open(tmp_path / "a.tar", "w") as archive:
+        archive.addfile(member, io.BytesIO(b""))
+        member = tarfile.TarInfo("out")
+        member.size = 1
+        archive.addfile(member, io.BytesIO(b"x"))
+    (tmp_path / "in").mkdir()
+    with pytest.raises(InvalidInput, match="no plain file of a backup"):
+        unpack(tmp_path / "a.tar", tmp_path / "in")
+    assert not (tmp_path / "out").exists()
+
+
 def test_a_failure_half_way_changes_nothing(
     busy: tuple[Database, Settings], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -204,8 +222,7 @@ def test_a_failure_half_way_changes_nothing(
 def test_a_backup_of_a_newer_program_is_refused(busy: tuple[Database, Settings], tmp_path: Path) -> None:
     database, settings = busy
     path, manifest = back_up(database, settings, tmp_path / "a.tar", NOW)
-    with tarfile.open(path) as archive:
-        archive.extractall(tmp_path / "x", filter="data")
+    unpack(path, tmp_path / "x")
     document = json.loads((tmp_path / "x" / "manifest.json").read_text())
     (tmp_path / "x" / "manifest.json").write_text(json.dumps(document | {"revision": "9999"}))
     with tarfile.open(tmp_path / "b.tar", "w") as archive:

@@ -59,7 +59,7 @@ def test_a_refusal_is_a_problem_document_and_says_what_is_missing(app: WeakspotA
         assert answer.status_code == 200
         return
     assert (answer.status_code, answer.mimetype) == (403, "application/problem+json")
-    assert "may admin" in answer.get_json()["detail"]
+    assert "a token with the grant admin" in answer.get_json()["detail"]
 
 
 def test_scopes_that_a_role_may_hand_out() -> None:
