@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from service.cli_options import downtime_options
+
 if TYPE_CHECKING:
     from service.cli_context import Context
 
@@ -29,22 +31,7 @@ MOST_NAMED = 8
     metavar="COMPONENT=AGE",
     help="Renewed on purpose, like cvt_belt=15000km or brake_fluid=730days. Repeatable.",
 )
-@click.option(
-    "--planned-downtime-days",
-    type=click.FloatRange(0, 365),
-    default=0.0,
-    show_default=True,
-    help="Days off the road for a planned renewal.",
-)
-@click.option(
-    "--failure-downtime-days",
-    type=click.FloatRange(0, 365),
-    default=0.0,
-    show_default=True,
-    help="Days off the road after a failure.",
-)
-@click.option("--downtime-per-day", type=click.FloatRange(0), default=0.0, show_default=True,
-              help="What a day off the road costs.")  # fmt: skip
+@downtime_options
 @click.option("--json", "json_output", is_flag=True, help="Print the result as JSON.")
 @click.pass_obj
 def look_ahead(

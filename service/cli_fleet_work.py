@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from service.cli_options import downtime_options
+
 if TYPE_CHECKING:
     from service.cli_context import Context
 
@@ -16,17 +18,12 @@ MOST_LEFT = 5
 
 
 def _common(command: Callable[..., None]) -> Callable[..., None]:
-    options = [
+    options: list[Callable[..., Any]] = [
         click.option("--shop", required=True, help="Whose machines."),
         click.option("--as-of", type=click.DateTime(["%Y-%m-%d"]), help="Day to look ahead from; today without it."),
         click.option("--component", "components", multiple=True, help="Renewed on purpose; without it, what the"
                      " catalogue schedules. Repeatable."),
-        click.option("--planned-downtime-days", type=click.FloatRange(0, 365), default=0.0, show_default=True,
-                     help="Days off the road for a planned renewal."),
-        click.option("--failure-downtime-days", type=click.FloatRange(0, 365), default=0.0, show_default=True,
-                     help="Days off the road after a failure."),
-        click.option("--downtime-per-day", type=click.FloatRange(0), default=0.0, show_default=True,
-                     help="What a day off the road costs."),
+        downtime_options,
         click.option("--json", "json_output", is_flag=True, help="Print the result as JSON."),
     ]  # fmt: skip
     for option in reversed(options):

@@ -85,3 +85,39 @@ def evidence_options(command: Callable[..., Any]) -> Callable[..., Any]:
     for option in reversed(options):
         command = option(command)
     return command
+
+
+def clock_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options that say on which clock an interval is wanted, and how the two go together."""
+    options = [
+        click.option(
+            "--clock",
+            type=click.Choice(["km", "days"]),
+            default="km",
+            show_default=True,
+            help="Interval in distance or in days.",
+        ),
+        click.option(
+            "--km-per-year",
+            type=click.FloatRange(100, 200_000),
+            default=5000.0,
+            show_default=True,
+            help="Distance a year that ties both clocks.",
+        ),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def downtime_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options that say what a machine off the road costs."""
+    days = click.FloatRange(0, 365)
+    told = {
+        "--planned-downtime-days": (days, "Days off the road for a planned renewal."),
+        "--failure-downtime-days": (days, "Days off the road after a failure."),
+        "--downtime-per-day": (click.FloatRange(0), "What a day off the road costs."),
+    }
+    for name, (type_, words) in reversed(told.items()):
+        command = click.option(name, type=type_, default=0.0, show_default=True, help=words)(command)
+    return command

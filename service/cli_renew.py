@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from service.cli_options import clock_options, downtime_options
+
 if TYPE_CHECKING:
     from service.cli_context import Context
 
@@ -19,41 +21,8 @@ if TYPE_CHECKING:
 @click.option("--position", help="Where on the machine, if it matters.")
 @click.option("--planned", type=click.FloatRange(min=0.01), required=True, help="Cost of a planned renewal.")
 @click.option("--failure", type=click.FloatRange(min=0.01), required=True, help="Cost of a failure.")
-@click.option(
-    "--clock",
-    type=click.Choice(["km", "days"]),
-    default="km",
-    show_default=True,
-    help="Interval in distance or in days.",
-)
-@click.option(
-    "--km-per-year",
-    type=click.FloatRange(100, 200_000),
-    default=5000.0,
-    show_default=True,
-    help="Distance a year that ties both clocks.",
-)
-@click.option(
-    "--failure-downtime-days",
-    type=click.FloatRange(0, 365),
-    default=0.0,
-    show_default=True,
-    help="Days off the road after a failure.",
-)
-@click.option(
-    "--planned-downtime-days",
-    type=click.FloatRange(0, 365),
-    default=0.0,
-    show_default=True,
-    help="Days off the road for a planned renewal.",
-)
-@click.option(
-    "--downtime-per-day",
-    type=click.FloatRange(0),
-    default=0.0,
-    show_default=True,
-    help="What a day off the road costs.",
-)
+@clock_options
+@downtime_options
 @click.option("--while-apart", type=click.FloatRange(min=0.01), help="Cost where the way in is open anyway.")
 @click.option("--age", type=click.FloatRange(0), help="Age of the part that could be renewed while it is apart.")
 @click.option("--both-clocks", is_flag=True, help="One rule for machines of different use: whichever comes first.")

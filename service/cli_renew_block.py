@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from service.cli_options import clock_options
+
 if TYPE_CHECKING:
     from service.cli_context import Context
 
@@ -40,20 +42,7 @@ def _parts(_context: Any, _option: Any, texts: tuple[str, ...]) -> list[dict[str
     metavar="COMPONENT[@POSITION]=TOGETHER/FAILURE",
     help="What renewing it with the others costs, and what its failure does, both without the way in. Give each part.",
 )
-@click.option(
-    "--clock",
-    type=click.Choice(["km", "days"]),
-    default="km",
-    show_default=True,
-    help="Interval in distance or in days.",
-)
-@click.option(
-    "--km-per-year",
-    type=click.FloatRange(100, 200_000),
-    default=5000.0,
-    show_default=True,
-    help="Distance a year that ties both clocks.",
-)
+@clock_options
 @click.option("--json", "json_output", is_flag=True, help="Print the result as JSON.")
 @click.pass_obj
 def renew_block(context: Context, shop: str, json_output: bool, **asked: Any) -> None:
