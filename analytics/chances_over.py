@@ -13,7 +13,7 @@ from analytics.errors import InvalidObservations
 from analytics.life_model_types import PartState
 from analytics.risk_draws import RiskTable
 from analytics.spells import Cell, Floats
-from analytics.survival_draws import failure_chance, groups_of
+from analytics.survival_draws import failure_chances, groups_of
 
 Span = tuple[Sequence[float] | float, Sequence[float] | float]
 
@@ -46,7 +46,7 @@ def chances_over(fits: RiskTable, states: Sequence[PartState], cell: Cell, spans
         return np.zeros((len(spans), 0))
     draws = fits.draw(states, cell)
     groups = groups_of(states, draws, lambda some: fits.draw_later(some, cell))
-    return np.array([(failure_chance(groups, draws, km, days) * draws.weight).sum(axis=1) for km, days in lengths])
+    return np.array([(chance * draws.weight).sum(axis=1) for chance in failure_chances(groups, draws, lengths)])
 
 
 def _length(values: Sequence[float] | float, n: int, unit: str) -> Floats:

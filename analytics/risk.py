@@ -28,7 +28,7 @@ from analytics.operational_time import REFERENCE_KM_PER_YEAR, YEARS_PER_UNIT
 from analytics.own_history import weights_with_history
 from analytics.risk_draws import RiskTable, quantiles, shuffled_normal
 from analytics.spells import DAYS_PER_YEAR, Cell
-from analytics.survival_draws import failure_chance, groups_of
+from analytics.survival_draws import failure_chances, groups_of
 
 Floats = NDArray[np.float64]
 
@@ -82,27 +82,48 @@ def assess(
     InvalidObservations
         Naming the field that cannot be used.
     """
+    (found,) = assess_over(
+        fits, states, cell, [horizon], rate_km_per_day, level=level, warning=warning, on_record=on_record
+    )
+    return found
+
+
+def assess_over(
+    fits: RiskTable | Sequence[ComponentFit],
+    states: Sequence[PartState],
+    cell: Cell,
+    horizons: Sequence[Horizon],
+    rate_km_per_day: float,
+    *,
+    level: float = 0.9,
+    warning: Mapping[str, WarningInterval] | None = None,
+    on_record: bool = True,
+) -> list[list[Chance]]:
+    """`assess` over several horizons, one list each; what they have in common is worked once."""
     table = fits if isinstance(fits, RiskTable) else RiskTable.from_fits(fits)
     if not 0.0 < level < 1.0:
         raise InvalidObservations(f"level must lie between 0 and 1, not {level!r}")
     if not (np.isfinite(rate_km_per_day) and rate_km_per_day >= 0):
         raise InvalidObservations(f"rate_km_per_day must be a number of at least 0, not {rate_km_per_day!r}")
-    ahead_km, ahead_days = horizon.on_both_clocks(rate_km_per_day)
+    ahead = [horizon.on_both_clocks(rate_km_per_day) for horizon in horizons]
     if not states:
-        return []
+        return [[] for _ in horizons]
     draws = table.draw(states, cell)
     groups = groups_of(states, draws, lambda some: table.draw_later(some, cell))
-    variance = None if on_record else _BETWEEN
     window = np.array([_window((warning or {}).get(s.component, _NO_WARNING), s, rate_km_per_day) for s in states])
-    season = failure_chance(groups, draws, np.full(len(states), ahead_km), np.full(len(states), ahead_days), variance)
-    bad_now = failure_chance(groups, draws, window[:, 0], window[:, 1], variance)
+    windows = [(np.full(len(states), km), np.full(len(states), days)) for km, days in ahead]
+    chances = failure_chances(groups, draws, [(window[:, 0], window[:, 1]), *windows], None if on_record else _BETWEEN)
     weight = draws.weight
     if not on_record:
         weight = weights_with_history(states, groups, draws, [table.fits[f] for f in draws.fit])
-    columns = [_summaries(chance, weight, level) for chance in (season, bad_now)]
+    bad_now, *seasons = (_summaries(chance, weight, level) for chance in chances)
+    evidence = [table.evidence(draws, i) for i in range(len(states))]
     return [
-        Chance(s.component, s.position, columns[0][i], columns[1][i], table.evidence(draws, i))
-        for i, s in enumerate(states)
+        [
+            Chance(s.component, s.position, in_season, bad, behind)
+            for s, in_season, bad, behind in zip(states, season, bad_now, evidence, strict=True)
+        ]
+        for season in seasons
     ]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,6 +19,7 @@ from analytics.unknown_start import AGES, age_table, age_weights
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Window = tuple[Floats, Floats]  # distance and days ahead, (parts,) each
 
 _SMALL = 1e-9
 _MET = 2.0  # cumulative hazard that few parts outlive
@@ -78,22 +79,36 @@ def failure_chance(
 
     `variance` of hazards between machines, (draws,), for the chance on an average one (`of_average_machine`).
     """
-    out = np.zeros_like(draws.log_theta)
+    (chance,) = failure_chances(groups, draws, [(ahead_km, ahead_days)], variance)
+    return chance
+
+
+def failure_chances(
+    groups: list[Group], draws: LifeDraws, windows: Sequence[Window], variance: Floats | None = None
+) -> list[Floats]:
+    """`failure_chance` over several windows; what the parts have behind them is worked once for all of them."""
+    out = [np.zeros_like(draws.log_theta) for _ in windows]
     between = np.zeros((1, 1)) if variance is None else variance[:, None]
-    if not (ahead_km.any() or ahead_days.any()):
+    asked = [(chance, km, days) for chance, (km, days) in zip(out, windows, strict=True) if km.any() or days.any()]
+    if not asked:
         return out
-    ahead = operational_units(ahead_km[:, None], ahead_days[:, None], draws.clock_weight)
     for group in groups:
-        if group.surface is not None:
-            out[group.at] = _chance_on_surface(
-                group, group.surface, draws, (ahead_km[group.at], ahead_days[group.at]), between.mean(keepdims=True)
-            )
-            continue
-        now = of_average_machine(cumulative_hazard(group, draws, group.age), between)
-        then = cumulative_hazard(group, draws, group.age + ahead[group.at][..., None])
-        gain = of_average_machine(then, between) - now
-        out[group.at] = (group.weight * -np.expm1(-np.maximum(gain, 0.0))).sum(axis=-1)
+        ahead_of = [(km[group.at], days[group.at]) for _, km, days in asked]
+        if group.surface is None:
+            found = _chances_at_draws(group, draws, ahead_of, between)
+        else:
+            found = _chances_on_surface(group, group.surface, draws, ahead_of, between.mean(keepdims=True))
+        for (chance, _, _), of_group in zip(asked, found, strict=True):
+            chance[group.at] = of_group
     return out
+
+
+def _chances_at_draws(group: Group, draws: LifeDraws, ahead_of: Sequence[Window], variance: Floats) -> Iterator[Floats]:
+    now = of_average_machine(cumulative_hazard(group, draws, group.age), variance)
+    for km, days in ahead_of:
+        ahead = operational_units(km[:, None], days[:, None], draws.clock_weight[group.at])
+        then = of_average_machine(cumulative_hazard(group, draws, group.age + ahead[..., None]), variance)
+        yield (group.weight * -np.expm1(-np.maximum(then - now, 0.0))).sum(axis=-1)
 
 
 def of_average_machine(hazard: Floats, variance: Floats) -> Floats:
@@ -137,26 +152,30 @@ def _on_surface(states: list[PartState], draws: LifeDraws, at: Ints) -> Group:
     return replace(grid, at=at, surface=surface)
 
 
-def _chance_on_surface(
-    group: Group, surface: Surface, draws: LifeDraws, ahead_of: tuple[Floats, Floats], variance: Floats
-) -> Floats:
-    ahead_km, ahead_days = ahead_of
-    km, days = ahead_km[surface.part][:, None], ahead_days[surface.part][:, None]
-    ahead = operational_units(km, days, surface.lives.clock_weight)
-    now, later = _hazard(group, group.age), _hazard(group, group.age + ahead[..., None])
+def _chances_on_surface(
+    group: Group, surface: Surface, draws: LifeDraws, ahead_of: Sequence[Window], variance: Floats
+) -> Iterator[Floats]:
     bent = {i: b for i, part in enumerate(group.at) if draws.bent and (b := draws.bent[part]) is not None}
-    for bend in {id(b): b for b in bent.values()}.values():  # positions of a component have one
-        pairs = np.isin(surface.part, [i for i, own in bent.items() if own is bend])
-        now[pairs], later[pairs] = bend.mean(now[pairs]), bend.mean(later[pairs])
-    now, later = of_average_machine(now, variance), of_average_machine(later, variance)
-    chance = np.einsum("pdk,pdk->pd", group.weight, -np.expm1(-np.maximum(later - now, 0.0)))
-    out = surface.read(chance)
-    if bent:
-        rows = np.array(sorted(bent))
-        typical = surface.read_plain((group.weight * group.age).sum(axis=-1), rows)
+    # positions of a component have one bend
+    bends = [(b, np.isin(surface.part, [i for i, own in bent.items() if own is b]))
+             for b in {id(b): b for b in bent.values()}.values()]  # fmt: skip
+
+    def hazard(age: Floats) -> Floats:
+        out = _hazard(group, age)
+        for bend, pairs in bends:
+            out[pairs] = bend.mean(out[pairs])
+        return of_average_machine(out, variance)
+
+    now = hazard(group.age)
+    rows = np.array(sorted(bent), dtype=np.int64)
+    typical = surface.read_plain((group.weight * group.age).sum(axis=-1), rows) if bent else ()
+    for ahead_km, ahead_days in ahead_of:
+        km, days = ahead_km[surface.part][:, None], ahead_days[surface.part][:, None]
+        later = hazard(group.age + operational_units(km, days, surface.lives.clock_weight)[..., None])
+        out = surface.read(np.einsum("pdk,pdk->pd", group.weight, -np.expm1(-np.maximum(later - now, 0.0))))
         for i, age in zip(rows.tolist(), typical, strict=True):
             out[i] = _with_gains(out[i], bent[i], draws, int(group.at[i]), age, (ahead_km[i], ahead_days[i]))
-    return np.where(((ahead_km > 0) | (ahead_days > 0))[:, None], out, 0.0)
+        yield np.where(((ahead_km > 0) | (ahead_days > 0))[:, None], out, 0.0)
 
 
 def _with_gains(

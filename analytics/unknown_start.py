@@ -34,13 +34,12 @@ _STEPS = 160
 def renewal_masses(first: Floats, later: Floats) -> Floats:
     """Expected renewals in each step of a lattice; `first`, `later` are (n, steps) life probabilities by step."""
     steps = first.shape[1]
-    masses = np.zeros_like(first)
-    reverse = later[:, ::-1]
-    for k in range(steps):
+    first, reverse = np.ascontiguousarray(first.T), np.ascontiguousarray(later.T[::-1])  # a step's own values in a row
+    masses = first.copy()
+    for k in range(1, steps):
         # a renewal at step j < k followed by a life of k - j steps
-        earlier = (masses[:, :k] * reverse[:, steps - 1 - k : steps - 1]).sum(axis=1) if k else 0.0
-        masses[:, k] = first[:, k] + earlier
-    return masses
+        masses[k] += np.einsum("jn,jn->n", masses[:k], reverse[steps - 1 - k : steps - 1])
+    return masses.T
 
 
 def age_weights(

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 
-from analytics.life_model_types import Chance, Horizon, PartState
+from analytics.life_model_types import Horizon, PartState
 from analytics.original_part import chance_original
-from analytics.risk import assess
 from analytics.spells import DAYS_PER_YEAR, Quality
+from service.inspections.kept_chances import chances_of
 from service.inspections.part_marks import CURRENT, KEPT_YEARS, PATTERN, PATTERN_SHARE, SUPERSEDED, Marked, Part
 from service.inspections.ranking import Ranking
 from service.inspections.serving import Snapshot
@@ -27,8 +27,11 @@ def marks_of(ranking: Ranking, snapshot: Snapshot) -> dict[Part, dict[str, Marke
             continue
         weights = _weights(state, alternatives, ranking, snapshot)
         season = Horizon(ranking.horizon_km, ranking.horizon_days)
-        ahead = _chances(list(alternatives.values()), season, ranking, snapshot)
-        *kept, new = _chances([*alternatives.values(), _new(state)], WHILE_KEPT, ranking, snapshot)
+        machine, level = ranking.machine, ranking.parts[0].chance_in_horizon.level
+        states_then = [*alternatives.values(), _new(state)]
+        ahead, (*kept, new) = chances_of(
+            snapshot, states_then, machine.cell, [season, WHILE_KEPT], machine.km_per_day, level=level
+        )
         found[state.component, state.position] = {
             mark: Marked(
                 weights[mark],
@@ -37,21 +40,9 @@ def marks_of(ranking: Ranking, snapshot: Snapshot) -> dict[Part, dict[str, Marke
                 while_kept.chance_in_horizon.value,
                 new.chance_in_horizon.value,
             )
-            for mark, in_season, while_kept in zip(alternatives, ahead, kept, strict=True)
+            for mark, in_season, while_kept in zip(alternatives, ahead[:-1], kept, strict=True)
         }
     return found
-
-
-def _chances(states: Sequence[PartState], horizon: Horizon, ranking: Ranking, snapshot: Snapshot) -> list[Chance]:
-    return assess(
-        snapshot.risks,
-        states,
-        ranking.machine.cell,
-        horizon,
-        ranking.machine.km_per_day,
-        level=ranking.parts[0].chance_in_horizon.level,
-        warning=snapshot.warnings,
-    )
 
 
 def _new(state: PartState) -> PartState:

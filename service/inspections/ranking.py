@@ -12,9 +12,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from analytics.life_model_types import Chance, Evidence, Horizon, PartState, Probability
-from analytics.risk import assess
 from analytics.spells import DAYS_PER_YEAR
 from service.errors import InvalidInput, NotFound
+from service.inspections.kept_chances import chances_of
 from service.inspections.part_states import KnownMachine, from_description, part_state, parts_now, run_bounds, to_km
 from service.inspections.recorded import from_records
 from service.inspections.serving import Snapshot, find_cell, snapshot_for
@@ -133,15 +133,8 @@ def rank(machine: KnownMachine, snapshot: Snapshot, horizon: Horizon, level: flo
     """Chances of every part, ordered."""
     parts = parts_now(machine, snapshot)
     states = [part_state(slug, position, now, machine, snapshot) for slug, position, now in parts]
-    chances = assess(
-        snapshot.risks,
-        states,
-        machine.cell,
-        horizon,
-        machine.km_per_day,
-        level=level,
-        warning=snapshot.warnings,
-        on_record=machine.on_record,
+    (chances,) = chances_of(
+        snapshot, states, machine.cell, [horizon], machine.km_per_day, level=level, on_record=machine.on_record
     )
     known_bad = [not now.alive for _, _, now in parts]
     order = sorted(
