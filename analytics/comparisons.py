@@ -2,12 +2,13 @@
 
 Question answered: does this model's part fail more than the same part on other models, used as hard and as old? Not:
 does it fail often, which says as much about who rides it how far.
-A comparison is the ratio of the failures a part has up to one distance and age (cumulative hazards), in joint draws
-of the fitted lives, which are shrunk already: a model with few records stands near its family. It is made at the age
-about which the model's own records lie, where they say most: at a younger or older age its curve is the others' word,
-and a part that ages in a way of its own would be missed. The log of the ratio is taken as normal. The class a model is
-held against is the other models' mean, weighed by their exposure. Build strata and positions of a model are compared
-apart, and with each other, never averaged away.
+A comparison is the ratio of the failures a part has up to one distance and age (cumulative hazards) by the fitted
+lives, which are shrunk already: a model with few records stands near its family. Each model's life is on its own
+clock. The ratio's doubt is what the two do not have in common (`lives_apart`); its log is taken as normal. It is made
+at the age about which the model's own records lie, where they say most: at a younger or older age its curve is the
+others' word, and a part that ages in a way of its own would be missed. The class a model is held against is the other
+models' mean, weighed by their exposure. Build strata and positions of a model are compared apart, and with each other,
+never averaged away.
 
 Many comparisons: a model is flagged weak only in a set whose expected share of false flags is at most `FALSE_SHARE`,
 and only if its own chance of being at least `MATTERS` times the class is above `SURE`.
@@ -24,13 +25,11 @@ from scipy.special import ndtr, ndtri
 
 from analytics.component_fit import ANY_STRATUM, ComponentFit, clock_index
 from analytics.errors import InvalidObservations
-from analytics.fleet_draws import JointLives, LifeKey, joint_lives
 from analytics.life_model_types import Probability
-from analytics.new_life import bent_hazard
+from analytics.lives_apart import LivesApart
 from analytics.operational_time import operational_units
 from analytics.risk_draws import RiskTable
-from analytics.risk_pieces import FLOOR_SD
-from analytics.spells import DAYS_PER_YEAR, Cell, Floats
+from analytics.spells import DAYS_PER_YEAR, Cell
 
 MATTERS = 1.25  # own choice: a ratio below this is nobody's reason to choose another model
 SURE = 0.95  # own choice
@@ -134,13 +133,13 @@ def compare_models(
         others = [j for j, other in enumerate(leaves) if other.cell != leaf.cell]
         if not others or exposure[others].sum() <= 0:
             continue
-        like = [j for j in others if leaves[j].position == leaf.position and exposure[j] > 0] or others
-        hazard = _hazard(lives, *ages[i])
-        log_ratio = np.log(hazard[:, i]) - np.log(hazard[:, like] @ (exposure[like] / max(exposure[like].sum(), 1e-9)))
-        naive, further = _naive(leaf, [leaves[j] for j in like])
-        made = _compare(component, "model", (leaf, None), log_ratio, level)
-        finding = _finding(made, leaf, leaf.cell in suspected)
+        watched = [j for j in others if exposure[j] > 0]
+        like = [j for j in watched if leaves[j].position == leaf.position] or watched
         at_km, at_days = ages[i]
+        apart = lives.log_ratio(i, like, exposure[like] / exposure[like].sum(), km=at_km, days=at_days)
+        naive, further = _naive(leaf, [leaves[j] for j in like])
+        made = _from_normal(component, "model", (leaf, None), *apart, level)
+        finding = _finding(made, leaf, leaf.cell in suspected)
         out.append(replace(made, naive_ratio=naive, km_ratio=further, finding=finding, at_km=at_km, at_days=at_days))
     return out
 
@@ -159,8 +158,8 @@ def compare_within(table: RiskTable, component: str, *, km: float, days: float, 
             kind = _kind_of_pair(one, other)
             if kind:
                 at_km, at_days = (float(np.sqrt(a * b)) for a, b in zip(ages[i], ages[j], strict=True))
-                hazard = _hazard(lives, at_km, at_days)
-                made = _compare(component, kind, (one, other), np.log(hazard[:, i] / hazard[:, j]), level)
+                apart = lives.log_ratio(i, [j], np.ones(1), km=at_km, days=at_days)
+                made = _from_normal(component, kind, (one, other), *apart, level)
                 fewer = min((one, other), key=_weight_of)
                 out.append(replace(made, finding=_finding(made, fewer, False), at_km=at_km, at_days=at_days))
     out.append(_pattern(fit, component, level))
@@ -180,39 +179,22 @@ def flag(comparisons: Sequence[Comparison], *, false_share: float = FALSE_SHARE)
     return [replace(c, finding=WEAK) if i in flagged else c for i, c in enumerate(comparisons)]
 
 
-def _leaves(table: RiskTable, component: str, km: float, days: float) -> tuple[list[Compared], list[int], JointLives]:
-    """What can be compared, the rows of the fit they are, and their lives without doubt that is not theirs."""
+def _leaves(table: RiskTable, component: str, km: float, days: float) -> tuple[list[Compared], list[int], LivesApart]:
+    """What can be compared, the rows of the fit they are, and their lives."""
     for name, value in (("km", km), ("days", days)):
         if not 0 < value < np.inf:
             raise InvalidObservations(f"{name}: the age to compare at must be above 0, not {value!r}")
-    number = table.fit_of(component)
-    fit = table.fits[number]
-    leaves, keys, rows = [], [], []
+    fit = table.fits[table.fit_of(component)]
+    leaves, rows = [], []
     for row, (make, family, model, stratum, position) in enumerate(fit.row_keys):
         if model == "*" or stratum == ANY_STRATUM or position == "*":
             continue
-        cell = Cell(make, family, model)
         failures, _, machines, shops, exposure_km, _ = fit.evidence[row].tolist()
         expected = float(fit.copies @ fit.rate[row] / fit.copies.sum())
-        leaves.append(
-            Compared(cell, stratum, position, failures, expected, int(machines), int(shops), float(exposure_km))
-        )
-        keys.append(LifeKey(component, cell, stratum, position or None))
+        counts = failures, expected, int(machines), int(shops), float(exposure_km)
+        leaves.append(Compared(Cell(make, family, model), stratum, position, *counts))
         rows.append(row)
-    lives = joint_lives(table, keys or [LifeKey(component, Cell("", "", ""))])
-    return leaves, rows, _of_its_own_age(lives, float(table.floor[number]))
-
-
-def _of_its_own_age(lives: JointLives, floor: float) -> JointLives:
-    """The lives without the doubt that one curve is everybody's.
-
-    Where lives are not Weibull a fit adds doubt to every model, for ages its records do not reach. Comparisons are
-    made where they do: what is kept of it is the doubt of any fit (`FLOOR_SD`).
-    """
-    added = floor**2 - FLOOR_SD**2
-    mean, variance = lives.log_theta.mean(axis=0), lives.log_theta.var(axis=0)
-    kept = np.sqrt(np.clip(1.0 - added / np.maximum(variance, 1e-12), 0.1, 1.0)) if added > 0 else 1.0
-    return replace(lives, log_theta=mean + kept * (lives.log_theta - mean))
+    return leaves, rows, LivesApart.of(table, component, rows)
 
 
 def _own_ages(
@@ -234,19 +216,6 @@ def _own_ages(
             times = float(np.clip(np.exp(share @ (log_u - usual_u)), 1.0 / MOST_TIMES, MOST_TIMES))
         out.append((times * km, times * days))
     return out
-
-
-def _hazard(lives: JointLives, km: float, days: float) -> Floats:
-    """Cumulative hazard up to that age, up to a factor common to all lives, (draws, lives)."""
-    u = operational_units(np.asarray(km), np.asarray(days), lives.clock_weight)[:, None]
-    log_h = lives.log_theta + lives.shape * np.log(np.maximum(u, 1e-9))
-    return np.maximum(bent_hazard(log_h, lives.bend, lives.tail), 1e-300)
-
-
-def _compare(
-    component: str, kind: str, sides: tuple[Compared | None, Compared | None], log_ratio: Floats, level: float
-) -> Comparison:
-    return _from_normal(component, kind, sides, float(log_ratio.mean()), float(log_ratio.std(ddof=1)), level)
 
 
 def _from_normal(

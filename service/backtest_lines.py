@@ -7,7 +7,7 @@ been recorded by then.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from typing import Any
@@ -70,9 +70,12 @@ def as_known(dataset: Dataset, kept: Bools, documents: Mapping[str, Mapping[str,
     units = tuple(
         replace(
             one,
-            positions_by_cell=positions_in_use(
-                lines.component, lines.position, cells, families, one.index,
-                fixed=documents[one.slug]["position_rule"] == "fixed",
+            positions_by_cell=_as_built(
+                positions_in_use(
+                    lines.component, lines.position, cells, families, one.index,
+                    fixed=documents[one.slug]["position_rule"] == "fixed",
+                ),
+                one.positions_by_cell,
             ),
         )
         for one in dataset.components
@@ -85,3 +88,8 @@ def as_known(dataset: Dataset, kept: Bools, documents: Mapping[str, Mapping[str,
         components=units,
         data_through=date.fromordinal(int(days.max())) if len(days) else None,
     )
+
+
+def _as_built(used: Sequence[tuple[int, ...]], built: Sequence[tuple[int, ...]]) -> list[tuple[int, ...]]:
+    """Positions by cell, of those that the model has."""
+    return [tuple(p for p in one if p in two) or one for one, two in zip(used, built, strict=True)]

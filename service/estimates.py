@@ -79,8 +79,8 @@ def positions_document(dataset: Dataset | FitLines) -> dict[str, Any]:
     for units in dataset.components:
         by_family: dict[str, list[str]] = {}
         for cell, positions in zip(names.cells, units.positions_by_cell, strict=True):
-            labels = [names.positions[p] for p in positions if p >= 0]
-            by_family[f"{cell.make}/{cell.family or cell.model}"] = labels
+            labels = by_family.setdefault(f"{cell.make}/{cell.family or cell.model}", [])
+            labels += [names.positions[p] for p in positions if p >= 0 and names.positions[p] not in labels]
         everywhere = sorted({label for labels in by_family.values() for label in labels})
         if everywhere:
             found[units.slug] = {"all": everywhere, "by_family": by_family}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any, NamedTuple
@@ -192,14 +192,34 @@ class World:
                 k,
                 row.slug,
                 bool(row.document["shown_by_running"]),
-                positions_in_use(
-                    component, position, cell, families, k, fixed=row.document["position_rule"] == "fixed"
+                self._as_built(
+                    row.slug,
+                    positions_in_use(
+                        component, position, cell, families, k, fixed=row.document["position_rule"] == "fixed"
+                    ),
+                    {(int(c), int(p)) for c, p in zip(cell[component == k], position[component == k], strict=True)},
                 ),
                 self.changes.get(row.slug, {}),
                 self._absent_on(row.slug),
             )
             for k, row in enumerate(self.types)
         )
+
+    def _as_built(
+        self, slug: str, positions: Sequence[tuple[int, ...]], told: Set[tuple[int, int]]
+    ) -> list[tuple[int, ...]]:
+        """Positions by cell, without places that a model's layout does not have and no line of that model names.
+
+        A place in use on some models would else be watched on all, and never seen to fail where it does not exist.
+        """
+        index = {name: p for p, name in enumerate(self.names.positions)}
+        out = []
+        for c, (cell, used) in enumerate(zip(self.names.cells, positions, strict=True)):
+            rows = self.layouts.get((cell.make, cell.model), {}).get("positions", ())
+            built = {index.get(name) for row in rows if row["component"] == slug for name in row["positions"]}
+            kept = tuple(p for p in used if p in built or (c, p) in told)
+            out.append(kept if built and kept else used)
+        return out
 
     def _absent_on(self, slug: str) -> frozenset[int]:
         absent: set[int] = set(self.foreign) if slug in self.engine_parts else set()

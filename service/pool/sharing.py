@@ -199,5 +199,5 @@ def _with_positions(session: Session, dataset: Dataset, positions: Mapping[str, 
 
 
 def _places(places: Mapping[str, Any], family: str, fixed: bool) -> Sequence[str]:
-    found: Sequence[str] = places["all"] if fixed else places["by_family"].get(family, ())
+    found: Sequence[str] = places["by_family"].get(family) or (places["all"] if fixed else ())
     return found

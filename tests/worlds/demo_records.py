@@ -37,7 +37,11 @@ class Learnt:
 
 def learn_demo(seed: int, components: Sequence[str], models: Sequence[str] | None = None, scale: float = 1.0) -> Learnt:
     """A demo world's records of some components, fitted together."""
-    world = build_world(seed, scale, models=models, components=components, defects=False)
+    return learn_world(build_world(seed, scale, models=models, components=components, defects=False), components)
+
+
+def learn_world(world: World, components: Sequence[str]) -> Learnt:
+    """Its records of some components, fitted together."""
     spells = demo_records(world, components)
     catalogue = read_catalogue(seed_folder() / "catalogue").component_by_slug
     lives = {slug: catalogue[slug].life for slug in components}
@@ -75,7 +79,7 @@ def demo_records(world: World, components: Sequence[str]) -> dict[str, Spells]:
     )
     about = Machines(described["cell"], described["shop"], described["new_day"])
     names = Names(cells, positions, tuple(shop.name for shop in SHOPS))
-    units = _units(components, cells, lines, about.cell)
+    units = _units(components, cells, lines, about, positions)
     return life_records(lines, about, units, names)
 
 
@@ -115,7 +119,9 @@ def _km(reading: str, unit: str) -> float:
     return float(reading) * (KM_PER_MILE if unit == "mi" else 1.0)
 
 
-def _units(components: Sequence[str], cells: Sequence[Cell], lines: Lines, cell: np.ndarray) -> list[ComponentUnits]:
+def _units(
+    components: Sequence[str], cells: Sequence[Cell], lines: Lines, machines: Machines, places: Sequence[str]
+) -> list[ComponentUnits]:
     layouts = json.loads((seed_folder() / "layouts.json").read_text(encoding="utf-8"))["layouts"]
     by_model = {layout["model"]: layout for layout in layouts}
     catalogue = read_catalogue(seed_folder() / "catalogue").component_by_slug
@@ -123,13 +129,21 @@ def _units(components: Sequence[str], cells: Sequence[Cell], lines: Lines, cell:
     found = []
     for k, slug in enumerate(components):
         changes: dict[int, tuple[float, ...]] = {}
-        for c, one in enumerate(cells):
-            days = [
-                _day(x["built_from"] + "-01") for x in by_model[one.model]["part_changes"] if x["component"] == slug
-            ]
-            if days:
-                changes[c] = tuple(sorted(days))
+        absent: set[int] = set()
         fixed = catalogue[slug].position_rule == "fixed"
-        used = positions_in_use(lines.component, lines.position, cell[lines.machine], families, k, fixed=fixed)
-        found.append(ComponentUnits(k, slug, catalogue[slug].shown_by_running, used, changes))
+        used = positions_in_use(lines.component, lines.position, machines.cell[lines.machine], families, k, fixed=fixed)
+        for c, one in enumerate(cells):
+            layout = {
+                of: [row for row in by_model[one.model][of] if row["component"] == slug]
+                for of in ("part_changes", "positions", "absent")
+            }
+            if layout["part_changes"]:
+                changes[c] = tuple(sorted(_day(row["built_from"] + "-01") for row in layout["part_changes"]))
+            for row in layout["positions"]:
+                used[c] = tuple(p for p in used[c] if places[p] in row["positions"])
+            for row in layout["absent"]:
+                year = np.array([date.fromordinal(int(day)).year for day in machines.new_day])
+                built = (year >= (row["from_year"] or 0)) & (year <= (row["to_year"] or 9999))
+                absent.update(np.flatnonzero((machines.cell == c) & built).tolist())
+        found.append(ComponentUnits(k, slug, catalogue[slug].shown_by_running, used, changes, frozenset(absent)))
     return found
