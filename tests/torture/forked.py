@@ -9,13 +9,16 @@ import multiprocessing
 import os
 import subprocess
 import sys
+from multiprocessing.connection import Connection
 from multiprocessing.context import ForkServerProcess
 from pathlib import Path
 
 from tests.service.live import ROOT, Live, environment
 
 _MAKER = multiprocessing.get_context("forkserver")
-_MAKER.set_forkserver_preload(["service.app", "service.server", "service.imports.jobs", "tests.torture.forked"])
+_MAKER.set_forkserver_preload(
+    ["service.app", "service.server", "service.imports.jobs", "service.migrate", "tests.torture.forked"]
+)
 
 
 class Forked:
@@ -44,6 +47,32 @@ def start_forked(arguments: list[str], database_url: str, log: Path, port: int =
     process = _MAKER.Process(target=_run, args=(arguments, environment(database_url, **settings), str(log)))
     process.start()
     return Live(Forked(process), port, log)  # type: ignore[arg-type]
+
+
+def killed_on_the_way(url: str, way: str, revision: str, seconds: float) -> bool:
+    """Move a database up or down in a process of its own and kill that; True if it had not ended by itself."""
+    begun, says = _MAKER.Pipe(duplex=False)
+    process = _MAKER.Process(target=_move, args=(url, way, revision, says))
+    process.start()
+    says.close()
+    with begun:
+        begun.recv()  # everything is loaded; the step begins
+        process.join(seconds)
+        late = process.exitcode is None
+        if late:
+            process.kill()
+            process.join()
+        assert late or process.exitcode == 0
+    return late
+
+
+def _move(url: str, way: str, revision: str, says: Connection) -> None:
+    from service.db import Database
+    from service.migrate import downgrade, upgrade
+
+    database = Database(url)
+    says.send(None)
+    (upgrade if way == "up" else downgrade)(database, revision)
 
 
 def _run(arguments: list[str], env: dict[str, str], log: str) -> None:

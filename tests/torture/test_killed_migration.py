@@ -8,12 +8,11 @@ form takes cards of a few machines through the last steps, the long one the demo
 from __future__ import annotations
 
 import hashlib
+import marshal
 import random
-import signal
-import subprocess
-import sys
 import time
 from collections.abc import Iterable, Mapping
+from contextlib import closing
 from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
@@ -29,14 +28,12 @@ from service.db import Database
 from service.migrate import alembic_config, downgrade, upgrade
 from tests.service.databases import PostgresDatabases, SqliteFiles
 from tests.service.job_files import take_in
-from tests.service.live import ROOT, environment
 from tests.service.test_fitting import cards
 from tests.torture.counts import FULL, times
+from tests.torture.forked import killed_on_the_way
 
 KILLS = times(3, 1)  # of each step, each way
 STEPS = times(1_000, 2)
-MOVE = "import sys; from service.db import Database; from service import migrate as m; d = Database(sys.argv[1]); "
-WAYS = {"up": "print(flush=True); m.upgrade(d, sys.argv[2])", "down": "print(flush=True); m.downgrade(d, sys.argv[2])"}
 
 Columns = frozenset[tuple[str, str]]
 Rows = Mapping[str, tuple[int, str]]
@@ -78,7 +75,7 @@ def look(database: Database) -> Seen:
 
 
 def rows_of(database: Database, columns: Columns) -> Rows:
-    """How many rows each table has and what they hash to, as the driver hands them over, in the order of their keys."""
+    """How many rows each table has and what they hash to, in the order of their keys."""
     with database.engine.execution_options(writes=False).connect() as connection:
         return {name: _hashed(connection, name, sorted(wanted)) for name, wanted in _by_table(columns).items()}
 
@@ -93,28 +90,20 @@ def _by_table(columns: Columns) -> dict[str, list[str]]:
 def _hashed(connection: Connection, table: str, columns: Iterable[str]) -> tuple[int, str]:
     quoted = ", ".join(f'"{column}"' for column in columns)
     keys = ", ".join(f'"{c}"' for c in inspect(connection).get_pk_constraint(table)["constrained_columns"])
-    found = connection.exec_driver_sql(f'SELECT {quoted} FROM "{table}" ORDER BY {keys}')
+    statement = f'SELECT {quoted} FROM "{table}" ORDER BY {keys}'
     digest, count = hashlib.sha256(), 0
-    for row in found:
-        digest.update(repr(tuple(row)).encode())
-        count += 1
+    with closing(connection.connection.cursor()) as cursor:
+        if connection.dialect.name == "postgresql":  # as the server writes it: a line a row, with line ends escaped
+            with cursor.copy(f"COPY ({statement}) TO STDOUT") as out:
+                for data in out:
+                    digest.update(data)
+                    count += bytes(data).count(b"\n")
+            return count, digest.hexdigest()
+        cursor.execute(statement)
+        while rows := cursor.fetchmany(10_000):
+            digest.update(marshal.dumps(rows, 2))  # version 2 has no references: the same rows, the same bytes
+            count += len(rows)
     return count, digest.hexdigest()
-
-
-def killed(url: str, way: str, to: str, seconds: float) -> bool:
-    """Start a step in a process of its own and kill it; True if it had not ended by itself."""
-    command = [sys.executable, "-c", MOVE + WAYS[way], url, to]
-    with subprocess.Popen(command, cwd=ROOT, env=environment(url), stdout=subprocess.PIPE) as process:
-        assert process.stdout is not None
-        process.stdout.readline()  # everything is loaded; the step begins
-        try:
-            process.wait(timeout=seconds)
-        except subprocess.TimeoutExpired:
-            process.send_signal(signal.SIGKILL)
-            process.wait()
-            return True
-        assert process.returncode == 0
-        return False
 
 
 @pytest.fixture
@@ -176,7 +165,7 @@ def test_old_or_new_never_between(databases: SqliteFiles | PostgresDatabases, fi
             for _ in range(KILLS):
                 _move(database, source, new)
                 database.dispose()
-                count += killed(filled, way, to, draw.uniform(0, 1.2 * seconds[way]))
+                count += killed_on_the_way(filled, way, to, draw.uniform(0, 1.2 * seconds[way]))
                 at = look(database)
                 made += at.revision == to
                 assert at in (seen[old], seen[new])
