@@ -50,16 +50,19 @@ def own_clocks(fits: Sequence[ComponentFit], row: Ints, clock: Ints) -> tuple[In
     return own, moved
 
 
-def stratum_rows(fit: ComponentFit, cell: Cell, position: str | None) -> Ints | None:
-    """Row of each draw of a part whose build stratum nobody knows, (DRAWS,): strata as often as parts of them are seen.
+def stratum_rows(fit: ComponentFit, cell: Cell, position: str | None, odds: Sequence[float] = ()) -> Ints | None:
+    """Row of each draw of a part whose build stratum nobody knows, (DRAWS,).
 
+    Strata come as often as their `odds`, oldest first; without odds as often as parts of them are seen.
     None where the model has no strata: then one row speaks for it.
     """
     strata = fit.strata_of(cell)
     if not strata:
         return None
     rows = np.array([fit.rows_for(cell, s, position)[0] for s in strata])
-    upto = np.cumsum(np.maximum(fit.evidence[rows, 1], 1e-3), dtype=float)
+    seen = np.maximum(fit.evidence[rows, 1], 1e-3)
+    told = np.array([odds[s] if s < len(odds) else 0.0 for s in strata])
+    upto = np.cumsum(told if told.sum() > 0.0 else seen, dtype=float)
     return np.asarray(rows[np.searchsorted(upto / upto[-1], _STRATUM)])
 
 

@@ -30,13 +30,14 @@ _FIRST = PER_SLOT * np.arange(SLOTS)
 
 @dataclass(frozen=True)
 class LifeKey:
-    """Parts that share one life: same component, cell, stratum, position and quality."""
+    """Parts that share one life: same component, cell, stratum (or chances of each), position and quality."""
 
     component: str
     cell: Cell
     stratum: int = -1
     position: str | None = None
     quality: int = 0
+    issues: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)  # itself, not its figures: what is worked out of it is kept by it
@@ -133,7 +134,8 @@ def _joint_lives(table: RiskTable, keys: tuple[LifeKey, ...]) -> JointLives:
 
 
 def _new_part(key: LifeKey) -> PartState:
-    return PartState(key.component, 0.0, 0.0, 0.0, 0.0, position=key.position, stratum=key.stratum, quality=key.quality)
+    told = {name: getattr(key, name) for name in ("position", "stratum", "quality", "issues")}
+    return PartState(key.component, 0.0, 0.0, 0.0, 0.0, **told)
 
 
 def _joint_order(draws: LifeDraws, fit: ComponentFit) -> Ints:

@@ -12,6 +12,7 @@ import numpy as np
 from analytics.fleet_draws import JOINT, JointLives, LifeKey, joint_lives
 from analytics.fleet_types import Fleet, FleetGroup, FleetMachine
 from analytics.life_model_types import PartState
+from analytics.part_issues import told_issues
 from analytics.risk_draws import RiskTable
 from analytics.spells import Cell, Floats, Ints
 from analytics.state_columns import StateColumns
@@ -35,6 +36,10 @@ class PartsOfComponent:
     stratum, renewal_stratum, quality : (p,) int
         As in `PartState`; a `renewal_stratum` of None stands as `stratum`.
     states : StateColumns
+    issues : tuple of tuple of float
+        What `PartState.issues` are among these parts, the first empty.
+    odds : (p,) int, or None
+        Place of each part's among `issues`; None: the first for all.
     """
 
     component: str
@@ -45,6 +50,8 @@ class PartsOfComponent:
     renewal_stratum: Ints
     quality: Ints
     states: StateColumns
+    issues: tuple[tuple[float, ...], ...] = ((),)
+    odds: Ints | None = None
 
 
 def fleet_of(table: RiskTable, machines: Sequence[FleetMachine]) -> Fleet:
@@ -73,6 +80,7 @@ def fleet_of(table: RiskTable, machines: Sequence[FleetMachine]) -> Fleet:
             np.array([s.stratum if s.renewal_stratum is None else s.renewal_stratum for _, _, s in mine], np.int64),
             np.array([s.quality for _, _, s in mine], dtype=np.int64),
             StateColumns.of([s for _, _, s in mine]),
+            *told_issues([s.issues for _, _, s in mine]),
         )
         for component, mine in by_component.items()
     ]
@@ -127,16 +135,18 @@ def _lives(
 ) -> tuple[JointLives, Ints, Ints]:
     """The lives of a component in this fleet, and which each part and its replacement have."""
     own = cell[mine.machine]
+    none = np.zeros(len(own), dtype=np.int64)
+    fitted = mine.stratum, none if mine.odds is None else mine.odds
     both = np.concatenate(
         [
-            np.column_stack([own, stratum, mine.position, mine.quality])
-            for stratum in (mine.stratum, mine.renewal_stratum)
+            np.column_stack([own, stratum, mine.position, mine.quality, odds])
+            for stratum, odds in (fitted, (mine.renewal_stratum, none))
         ]
     )
     different, which = np.unique(both, axis=0, return_inverse=True)
     keys = [
-        LifeKey(mine.component, cells[c], stratum, positions[p] if p >= 0 else None, quality)
-        for c, stratum, p, quality in different.tolist()
+        LifeKey(mine.component, cells[c], stratum, positions[p] if p >= 0 else None, quality, mine.issues[odds])
+        for c, stratum, p, quality, odds in different.tolist()
     ]
     key, new = which.ravel()[: len(own)], which.ravel()[len(own) :]
     return joint_lives(table, keys), key, new

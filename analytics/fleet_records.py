@@ -16,7 +16,8 @@ from analytics.fleet_lives import SpellColumns, live_all
 from analytics.history_types import ComponentUnits, Lines, Machines, Names
 from analytics.line_columns import ACTION_CODES, REASON_CODES, Action, LineColumns, codes_of
 from analytics.part_chains import part_chains
-from analytics.spells import Ints, Spells
+from analytics.part_issues import build_span, issue_odds, strata_of
+from analytics.spells import Floats, Ints, Spells
 
 
 def life_records(
@@ -84,6 +85,9 @@ def component_records(
     cell = machines.cell[fleet.machine]
     parts = part_chains(fleet, concerned, units.positions_by_cell, cell, absent)
     lives = live_all(parts.chains, fleet, shown_by_running=units.shown_by_running)
+    row, stratum, share = _issues(units, machines, fleet, parts.chains.owner[lives.chain], lives)
+    if len(row) != len(lives.chain):
+        lives = SpellColumns._make(column[row] for column in lives)
     owner = parts.chains.owner[lives.chain]
     machine = fleet.machine[owner]
     return Spells(
@@ -91,8 +95,8 @@ def component_records(
         shop=machines.shop[machine],
         cell=cell[owner],
         position=parts.position[lives.chain],
-        stratum=_strata(units, cell[owner], fleet, owner, lives),
-        weight=parts.weight[lives.chain],
+        stratum=stratum,
+        weight=parts.weight[lives.chain] * share,
         cells=names.cells,
         positions=names.positions,
         shops=names.shops,
@@ -100,16 +104,28 @@ def component_records(
     )
 
 
-def _strata(units: ComponentUnits, cell: Ints, fleet: FleetLines, owner: Ints, lives: SpellColumns) -> Ints:
-    """Which issue of a superseded part this is: by the day it was fitted, which for a factory part is the build."""
-    stratum = np.full(len(cell), -1, dtype=np.int64)
+def _issues(
+    units: ComponentUnits, machines: Machines, fleet: FleetLines, owner: Ints, lives: SpellColumns
+) -> tuple[Ints, Ints, Floats]:
+    """Which issue of a superseded part each spell is of: its row, stratum and share; one row for each it can be of."""
+    cell = machines.cell[fleet.machine[owner]]
+    issues = 1 + max((len(changes) for changes in units.changes_by_cell.values()), default=0)
+    share = np.zeros((len(owner), 1 + issues))  # the first column: of a model without issues
+    share[:, 0] = 1.0
     for c, changes in units.changes_by_cell.items():
         i = np.flatnonzero(cell == c)
         unknown_start = np.isnan(lives.start_days[i])
         at_first_sight = np.where(lives.not_original[i], lives.entry_days[i], 0.0)
-        fitted = fleet.new_day[owner[i]] + np.where(unknown_start, at_first_sight, lives.start_days[i])
-        stratum[i] = (fitted[:, None] >= np.array(changes)[None, :]).sum(axis=1)
-    return stratum
+        since_new = np.where(unknown_start, at_first_sight, lives.start_days[i])
+        share[i] = 0.0
+        share[i, 1 + strata_of(changes, fleet.new_day[owner[i]] + since_new)] = 1.0
+        of_factory = i[(since_new <= 0.0) & ~lives.not_original[i]]
+        at = owner[of_factory]
+        new_day, seen = fleet.new_day[at], fleet.new_day[at] + fleet.start_days[at]
+        span = build_span(new_day, machines.built_between(fleet.machine[at]), seen)
+        share[of_factory, 1 : 2 + len(changes)] = issue_odds(changes, *span)
+    row, column = np.nonzero(share)
+    return row, column - 1, share[row, column]
 
 
 def positions_in_use(

@@ -11,7 +11,6 @@ whole fleets over columns, by the same rules.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -132,10 +131,5 @@ def machine_slices(machine: Ints) -> list[tuple[int, slice]]:
     return [(int(machine[a]), slice(int(a), int(b))) for a, b in zip(starts, ends, strict=True)]
 
 
-def stratum_of(changes: Sequence[float], fitted_day: float) -> int:
-    """Number of part changes that lie on or before the day a part was fitted."""
-    return sum(fitted_day >= day for day in changes)
-
-
 __all__ = ["ComponentUnits", "Lines", "Machines", "Names", "Placed", "life_records", "machine_slices", "place_machine",
-           "positions_in_use", "stratum_of"]  # fmt: skip
+           "positions_in_use"]  # fmt: skip

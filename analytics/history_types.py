@@ -38,11 +38,33 @@ class Lines:
 
 @dataclass(frozen=True)
 class Machines:
-    """The machines behind the lines, columns of shape (m,); `new_day` is nan where no build date is known."""
+    """The machines behind the lines, columns of shape (m,); `new_day` is nan where no build date is known.
+
+    `built_first` and `built_last` are the first and last day on which each can have been built, nan where `new_day` is
+    all there is to go by; None where that holds of all.
+    """
 
     cell: Ints
     shop: Ints
     new_day: Floats
+    built_first: Floats | None = None
+    built_last: Floats | None = None
+
+    def built_between(self, at: Ints | int) -> tuple[Floats, Floats]:
+        """First and last possible day of build of some of them."""
+        if self.built_first is None or self.built_last is None:
+            return np.full(np.shape(at), np.nan), np.full(np.shape(at), np.nan)
+        return np.asarray(self.built_first[at]), np.asarray(self.built_last[at])
+
+    def same_as(self, other: Machines) -> bool:
+        """Whether all that is told of the machines is the same."""
+        return len(self.cell) == len(other.cell) and all(
+            np.array_equal(mine, theirs, equal_nan=True)
+            for mine, theirs in zip(self._columns(), other._columns(), strict=True)
+        )
+
+    def _columns(self) -> tuple[Ints | Floats, ...]:
+        return self.cell, self.shop, self.new_day, *self.built_between(np.arange(len(self.cell)))
 
 
 @dataclass(frozen=True)

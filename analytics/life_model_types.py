@@ -135,7 +135,10 @@ class PartState:
         Fitted second-hand: its age when fitted is unknown.
     position : str or None
     stratum : int
-        Build stratum of the part now fitted (of the factory part, where the start is unknown); -1 for none.
+        Build stratum of the part now fitted (of the factory part, where the start is unknown); -1 for none, or where
+        nobody knows which.
+    issues : tuple of float
+        Chance of each stratum, oldest first, where `stratum` is -1; empty: as often as parts of each are on record.
     renewal_stratum : int or None
         Stratum of replacement parts where the start is unknown; None means the same as `stratum`.
     quality : int
@@ -159,6 +162,7 @@ class PartState:
     used: bool = False
     position: str | None = None
     stratum: int = -1
+    issues: tuple[float, ...] = ()
     renewal_stratum: int | None = None
     quality: int = int(Quality.UNKNOWN)
     watched_km: float | None = None

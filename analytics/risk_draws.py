@@ -225,7 +225,7 @@ class RiskTable:
         for i, (stratum, state) in enumerate(zip(strata, states, strict=True)):
             model = self.fits[fit[i]]
             if stratum < 0 and model.has_strata:
-                mixed = stratum_rows(model, cell, state.position)
+                mixed = stratum_rows(model, cell, state.position, state.issues)
                 rows[i] = rows[i] if mixed is None else mixed
         return rows
 

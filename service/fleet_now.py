@@ -19,6 +19,7 @@ from analytics.fleet_records import lines_by_component
 from analytics.fleet_types import Fleet
 from analytics.odometer import TYPICAL_KM_PER_DAY
 from analytics.part_chains import whole_chains
+from analytics.part_issues import build_span, doubtful_issue, issue_odds, strata_of, told_issues
 from analytics.spells import DAYS_PER_YEAR, Bools, Floats, Ints, Quality
 from analytics.state_columns import StateColumns
 from analytics.unit_life import COMEBACK_DAYS, COMEBACK_KM
@@ -304,7 +305,7 @@ def _columns(
     }
     new_day = now.clocks.new_day[machine]
     changes = _changes(slug, snapshot, now)
-    fitted_on = new_day + np.where(known, fitted.start_days, 0.0)
+    stratum, issues, odds = _issues(changes, now, machine, np.where(known, fitted.start_days, 0.0))
     nothing = np.full(len(machine), np.nan)
     states = StateColumns(
         machine_km, machine_days, part["km"], part["days"],
@@ -314,8 +315,8 @@ def _columns(
     )  # fmt: skip
     return PartsOfComponent(
         slug, np.arange(len(machine)), machine, position,
-        _stratum(changes, now.cell[machine], fitted_on), _stratum(changes, now.cell[machine], new_day + machine_days),
-        fitted.quality, states,
+        stratum, _stratum(changes, now.cell[machine], new_day + machine_days),
+        fitted.quality, states, issues, odds,
     )  # fmt: skip
 
 
@@ -329,10 +330,30 @@ def _changes(slug: str, snapshot: Snapshot, now: _MachinesNow) -> Mapping[int, t
     return found
 
 
+def _issues(
+    changes: Mapping[int, tuple[float, ...]], now: _MachinesNow, machine: Ints, since_new: Floats
+) -> tuple[Ints, tuple[tuple[float, ...], ...], Ints]:
+    """Stratum of each part, and the odds of each where a factory part may be of either side of a change."""
+    clocks = now.clocks
+    new_day, cell = clocks.new_day[machine], now.cell[machine]
+    stratum = _stratum(changes, cell, new_day + since_new)
+    told: list[tuple[float, ...]] = [()] * len(machine)
+    told_days = now.lines.machines.built_between(clocks.machine[machine])
+    first, last = build_span(new_day, told_days, new_day + clocks.start_days[machine])
+    for c, days in changes.items():
+        mine = np.flatnonzero((cell == c) & (since_new <= 0.0))
+        odds = issue_odds(days, first[mine], last[mine])
+        stratum[mine] = odds.argmax(axis=1)
+        for k, own in zip(mine.tolist(), odds, strict=True):
+            told[k] = doubtful_issue(own)
+    stratum[[k for k, own in enumerate(told) if own]] = -1
+    return stratum, *told_issues(told)
+
+
 def _stratum(changes: Mapping[int, tuple[float, ...]], cell: Ints, day: Floats) -> Ints:
     """Which issue of a part was fitted on a day; -1 where it was never superseded."""
     out = np.full(len(cell), -1, dtype=np.int64)
     for c, days in changes.items():
         mine = cell == c
-        out[mine] = (day[mine, None] >= np.array(days)[None]).sum(axis=1)
+        out[mine] = strata_of(days, day[mine])
     return out

@@ -23,6 +23,7 @@ from analytics.histories import (
     positions_in_use,
 )
 from analytics.spells import Bools, Cell, Ints, Spells
+from service.build_days import built_between
 from service.engine_changes import engine_changes, engine_parts
 from service.line_reader import ACTION_WORDS, REASON_WORDS, SOURCE_WORDS, LinesRead, read_lines
 from service.machine_columns import MachineColumns, cells_of, read_machines
@@ -233,10 +234,7 @@ class World:
 def same_world(one: World, two: World) -> bool:
     """Whether two worlds are the same but for their lines."""
     plain = ("names", "types", "layouts", "changes", "foreign", "engine_parts")
-    return all(getattr(one, name) == getattr(two, name) for name in plain) and all(
-        np.array_equal(getattr(one.machines, name), getattr(two.machines, name), equal_nan=name == "new_day")
-        for name in ("cell", "shop", "new_day")
-    )
+    return all(getattr(one, name) == getattr(two, name) for name in plain) and one.machines.same_as(two.machines)
 
 
 def read_world(
@@ -248,7 +246,8 @@ def read_world(
     types = session.execute(select(ComponentType.id, ComponentType.slug, ComponentType.document)).all()
     layouts = _layouts(session)
     shop = np.searchsorted(np.array([row.id for row in shops], dtype=np.int64), read.shop)
-    machines = Machines(cell=cell_of, shop=shop, new_day=read.new_day)
+    changes = _part_changes(session, cells)
+    machines = Machines(cell_of, shop, read.new_day, *built_between(session, read, cells, cell_of, changes, layouts))
     names = Names(cells, _position_names(named, types, layouts), tuple(row.name for row in shops))
     foreign = {change.machine_id for change in engine_changes(session, known_at) if change.foreign}
     return World(
@@ -256,7 +255,7 @@ def read_world(
         names,
         tuple(types),
         layouts,
-        _part_changes(session, cells),
+        changes,
         frozenset(np.flatnonzero(np.isin(read.id, list(foreign))).tolist()) if foreign else frozenset(),
         frozenset(engine_parts(session).values()) if foreign else frozenset(),
     )

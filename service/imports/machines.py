@@ -5,16 +5,15 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from typing import NamedTuple
 
+from service.build_days import BEFORE_REGISTRATION
 from service.imports.dates import read_date
 from service.imports.faults import RowProblem
 from service.imports.histories import MachineStart
 from service.imports.rows import ParsedRow
 
-# A machine can be run in, shown or repaired before its first registration (invented).
-BEFORE_REGISTRATION = timedelta(days=365)
 LOOK_ALIKE_LENGTH = 8  # shorter references are numbers of the shop, where B10 and BIO may be two machines
 _LOOK_ALIKES = str.maketrans("OQI", "001")  # letters that a frame number never holds, ISO 3779
 _PUNCTUATION = re.compile(r"[\W_]+")

@@ -9,11 +9,13 @@ from typing import Any
 
 import numpy as np
 
-from analytics.histories import Lines, Placed, place_machine, stratum_of
+from analytics.histories import Lines, Placed, place_machine
 from analytics.life_model_types import PartState
 from analytics.odometer import TYPICAL_KM_PER_DAY, distance_bounds
+from analytics.part_issues import build_span, doubtful_issue, issue_odds, stratum_of
 from analytics.spells import DAYS_PER_YEAR, Cell, Quality
 from analytics.unit_life import Event, PartNow, live
+from service.build_days import NOTHING, build_days
 from service.errors import InvalidInput
 from service.imports.dates import read_date
 from service.inspections.serving import Snapshot
@@ -41,6 +43,7 @@ class KnownMachine:
     notes: tuple[str, ...]
     on_record: bool = True  # the fits have seen it; what a described machine's parts have lasted is news to them
     not_of_model: frozenset[str] = frozenset()  # parts of an engine of another family
+    built: tuple[float, float] = NOTHING  # first and last possible day of build; nan: `new_day` is all there is
 
 
 def to_km(distance: Mapping[str, Any]) -> float:
@@ -53,8 +56,10 @@ def middle_day(text: str | None) -> float:
     return float("nan") if text is None else float(read_date(text).middle.toordinal())
 
 
-def from_description(asked: Mapping[str, Any], cell: Cell, as_of: date, notes: Sequence[str]) -> KnownMachine:
-    """A machine that need not be on record, from the checked request."""
+def from_description(
+    asked: Mapping[str, Any], cell: Cell, as_of: date, notes: Sequence[str], layout: Mapping[str, Any]
+) -> KnownMachine:
+    """A machine that need not be on record, from the checked request; `layout` as the catalogue has its model."""
     notes = list(notes)
     machine = asked["machine"]
     today = float(as_of.toordinal())
@@ -72,7 +77,10 @@ def from_description(asked: Mapping[str, Any], cell: Cell, as_of: date, notes: S
     placed = place_machine(lines, slice(0, len(lines.machine)), new_day)
     assert placed is not None  # the line of the question itself is a card line
     rate = _rate(km, today - new_day, asked["usage"])
-    return KnownMachine(cell, new_day, km, today - new_day, rate, placed, components, positions, tuple(notes), False)
+    built = build_days(machine["built"], machine["first_registered"], machine["model_year"], layout)
+    return KnownMachine(
+        cell, new_day, km, today - new_day, rate, placed, components, positions, tuple(notes), False, built=built
+    )
 
 
 def new_day_of(machine: Mapping[str, Any]) -> float:
@@ -185,10 +193,13 @@ def part_state(slug: str, position: str | None, now: PartNow, machine: KnownMach
     """One part as the risk model wants it."""
     changes = snapshot.part_changes.get((machine.cell.make, machine.cell.model), {}).get(slug)
     known = now.start_km == now.start_km and now.start_days == now.start_days
-    stratum = renewal = -1
+    stratum, renewal = -1, None
+    issues: tuple[float, ...] = ()
     if changes is not None:
         stratum = stratum_of(changes, machine.new_day + (now.start_days if known else 0.0))
         renewal = stratum_of(changes, machine.new_day + machine.now_days)
+        if not known or now.start_days <= 0.0:  # the factory part, or it is not known which
+            stratum, issues = _issue_at_build(changes, machine)
     checked = now.last_good_km == now.last_good_km and now.last_good_days == now.last_good_days
     age = _age(now, machine) if known else (None, None)
     mended = _age_at_repair(now, age)
@@ -202,7 +213,8 @@ def part_state(slug: str, position: str | None, now: PartNow, machine: KnownMach
         used=now.quality == Quality.USED and not known,
         position=position,
         stratum=stratum,
-        renewal_stratum=renewal if changes is not None else None,
+        issues=issues,
+        renewal_stratum=renewal,
         quality=now.quality,
         watched_km=min(now.watched_from_km, machine.now_km),
         watched_days=min(now.watched_from_days, machine.now_days),
@@ -211,6 +223,15 @@ def part_state(slug: str, position: str | None, now: PartNow, machine: KnownMach
         repair_km=mended[0],
         repair_days=mended[1],
     )
+
+
+def _issue_at_build(changes: Sequence[float], machine: KnownMachine) -> tuple[int, tuple[float, ...]]:
+    """Stratum of a factory part; -1 and the odds of each where its machine may be of either side of a change."""
+    seen = machine.new_day + machine.placed.watch.start_days
+    new_day, first, last, seen_on = (np.array([day]) for day in (machine.new_day, *machine.built, seen))
+    odds = issue_odds(changes, *build_span(new_day, (first, last), seen_on))[0]
+    issues = doubtful_issue(odds)
+    return (-1, issues) if issues else (int(odds.argmax()), ())
 
 
 def _age(now: PartNow, machine: KnownMachine) -> tuple[float, float]:

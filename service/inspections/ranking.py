@@ -94,7 +94,8 @@ def rank_described(
     described = asked["machine"]
     cell, notes = find_cell(session, described["make"], described["model"], described["family"])
     history, more = checked_history(asked, cell, snapshot)
-    machine = from_description({**asked, "history": history}, cell, asked["as_of"] or today, [*notes, *more])
+    told = {**asked, "history": history}
+    machine = from_description(told, cell, asked["as_of"] or today, [*notes, *more], snapshot.layout(cell))
     if asked["horizon"]["months"] is None and machine.km_per_day <= 0:
         raise InvalidInput("at no distance a year a distance is never reached: give months", pointer="/horizon/months")
     return rank(machine, snapshot, _horizon(asked["horizon"]), asked["level"]), snapshot

@@ -29,8 +29,8 @@ def from_records(session: Session, row: Machine, as_of: date) -> KnownMachine:
     today = float(as_of.toordinal())
     lines = _until(dataset.lines, today)
     mine = dataset.machine_ids.index(row.id)
-    new_day = _new_day(dataset.machines.new_day, mine)
-    placed = place_machine(lines, slice(0, len(lines.machine)), new_day)
+    dated = _dated(dataset.machines.new_day, mine)
+    placed = place_machine(lines, slice(0, len(lines.machine)), float(dataset.machines.new_day[dated]))
     if placed is None:
         raise Conflict(
             say("no card of this machine up to that day can be used: all its lines are in doubt, or none is a card")
@@ -45,7 +45,7 @@ def from_records(session: Session, row: Machine, as_of: date) -> KnownMachine:
     if any(not segment.offset_known for segment in placed.clocks.segments):
         notes.append(say("A clock was changed and the old one not read: distances across it are bounds, not figures."))
     foreign, more = _foreign_engine(session, together, as_of)
-    return replace(known, notes=(*notes, *more), not_of_model=foreign)
+    return replace(known, notes=(*notes, *more), not_of_model=foreign, built=_built(dataset, dated))
 
 
 def _joined_notes(others: int) -> list[str]:
@@ -54,10 +54,15 @@ def _joined_notes(others: int) -> list[str]:
     return [say("Counted together with what another shop has on record of this machine, as both agreed.")]
 
 
-def _new_day(new_day: Floats, mine: int) -> float:
-    """The machine's own, or where this shop does not know it, what the other one does."""
-    known = new_day[~np.isnan(new_day)]
-    return float(new_day[mine] if not np.isnan(new_day[mine]) or not len(known) else known[0])
+def _dated(new_day: Floats, mine: int) -> int:
+    """Whose build day counts: this shop's, or where it does not know it, that of the other one."""
+    known = np.flatnonzero(~np.isnan(new_day))
+    return mine if not np.isnan(new_day[mine]) or not len(known) else int(known[0])
+
+
+def _built(source: Dataset, machine: int) -> tuple[float, float]:
+    first, last = source.machines.built_between(machine)
+    return float(first), float(last)
 
 
 def _foreign_engine(session: Session, machine_ids: Sequence[int], as_of: date) -> tuple[frozenset[str], list[str]]:
@@ -95,6 +100,7 @@ def on_clocks(source: Dataset, machine: int, placed: Placed, day: float) -> Know
         components=tuple(units.slug for units in source.components),
         positions=source.names.positions,
         notes=(),
+        built=_built(source, machine),
     )
 
 

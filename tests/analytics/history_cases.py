@@ -20,7 +20,7 @@ def line(day, km, action, reason="unknown", *, source="card", quality="unknown",
     return (day, km, action, reason, source, quality, number, component, position, doubt)
 
 
-def spells_of(*lines, positions=(-1,), shown_by_running=False, changes=None, new=NEW) -> Spells:
+def spells_of(*lines, positions=(-1,), shown_by_running=False, changes=None, new=NEW, built=None) -> Spells:
     """Spells of the one component these lines of one machine are about."""
     columns = list(zip(*lines, strict=True))
     records = life_records(
@@ -41,6 +41,8 @@ def spells_of(*lines, positions=(-1,), shown_by_running=False, changes=None, new
             cell=np.zeros(1, dtype=np.int64),
             shop=np.zeros(1, dtype=np.int64),
             new_day=np.array([np.nan if new is None else new.toordinal()], dtype=float),
+            built_first=None if built is None else np.array([built[0].toordinal()], dtype=float),
+            built_last=None if built is None else np.array([built[1].toordinal()], dtype=float),
         ),
         [ComponentUnits(0, PART, shown_by_running, [positions], {} if changes is None else {0: changes})],
         Names((Cell("Tindrake", "TD-T2", "Lanner 650"),), ("left", "right"), ("The Cog & Gasket",)),

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from itertools import product
+from itertools import pairwise, product
 
 import numpy as np
 
-from analytics.histories import ComponentUnits, Lines, Machines, Placed, machine_slices, place_machine, stratum_of
+from analytics.histories import ComponentUnits, Lines, Machines, Placed, machine_slices, place_machine
 from analytics.part_chains import MOST_UNPLACED_LINES
+from analytics.part_issues import stratum_of
 from analytics.unit_life import Event, SpellRow, live
 
 COLUMNS = ("machine", "shop", "cell", "position", "stratum", "weight", *SpellRow._fields)
@@ -35,8 +36,8 @@ def _rows(units: ComponentUnits, placed: dict[int, Placed], machines: Machines):
         for position in positions:
             for weight, chain in _readings(events, position, positions):
                 for row in live(chain, one.watch, shown_by_running=units.shown_by_running).spells:
-                    stratum = _stratum(units, cell, one, row)
-                    yield (machine, int(machines.shop[machine]), cell, position, stratum, weight, *row)
+                    for stratum, share in _issues(units, cell, machines, machine, one, row):
+                        yield (machine, int(machines.shop[machine]), cell, position, stratum, weight * share, *row)
 
 
 def _events(one: Placed, component: int) -> list[tuple[int, Event]]:
@@ -64,9 +65,19 @@ def _readings(events: list[tuple[int, Event]], position: int, positions: tuple[i
     return readings
 
 
-def _stratum(units: ComponentUnits, cell: int, one: Placed, row: SpellRow) -> int:
+def _issues(units: ComponentUnits, cell: int, machines: Machines, machine: int, one: Placed, row: SpellRow):
+    """Each stratum the part can be of, with its share in sixteenths of the days that its machine can be built on."""
     if cell not in units.changes_by_cell:
-        return -1
+        return [(-1, 1.0)]
+    changes = units.changes_by_cell[cell]
     unknown_start = row.start_days != row.start_days
     fitted = (row.entry_days if row.not_original else 0.0) if unknown_start else row.start_days
-    return stratum_of(units.changes_by_cell[cell], one.new_day + fitted)
+    if fitted > 0 or row.not_original or machines.built_first is None:
+        return [(stratum_of(changes, one.new_day + fitted), 1.0)]
+    first = machines.built_first[machine]
+    last = min(machines.built_last[machine], np.floor(one.new_day + one.watch.start_days))
+    if not first < last:
+        return [(stratum_of(changes, first if first == last else one.new_day), 1.0)]
+    days = np.arange(first, last + 1)
+    later = [1.0, *(round(16 * float((days >= change).mean())) / 16 for change in changes), 0.0]
+    return [(k, a - b) for k, (a, b) in enumerate(pairwise(later)) if a > b]

@@ -64,7 +64,10 @@ def messy(seed: int, machines: int) -> tuple[Lines, Machines]:
         in_doubt=rng.random(n) < 0.15 * (tidy < 0.8),
         separate=rng.random(n) < 0.1 if seed % 2 else None,
     )
-    return lines, Machines(rng.integers(0, 3, machines), rng.integers(0, 2, machines), new_day)
+    cell, shop = rng.integers(0, 3, machines), rng.integers(0, 2, machines)
+    first = np.where(rng.random(machines) < 0.3, np.nan, 733_000.0 + rng.integers(-200, 1500, machines))
+    built = (first, first + rng.integers(0, 700, machines)) if seed % 3 else (None, None)
+    return lines, Machines(cell, shop, new_day, *built)
 
 
 @pytest.mark.parametrize("seed", range(40))

@@ -103,6 +103,28 @@ def test_d22_a_part_changed_in_mid_build_is_told_by_the_day_it_was_fitted() -> N
     assert spells.stratum.tolist() == [0, 1]
 
 
+@pytest.mark.parametrize(
+    ("built", "shares"),
+    [
+        ((date(2012, 1, 1), date(2012, 12, 31)), {0: 1.0}),
+        ((date(2013, 1, 1), date(2013, 12, 31)), {0: 0.6875, 1: 0.3125}),  # 122 of 365 days, to a sixteenth
+        ((date(2013, 1, 1), date(2014, 12, 31)), {0: 0.6875, 1: 0.3125}),  # seen on 2013-12-31: not built later
+        ((date(2013, 9, 1), date(2014, 12, 31)), {1: 1.0}),
+    ],
+)
+def test_d22_of_a_machine_built_on_a_day_nobody_knows_it_may_be_either(
+    built: tuple[date, date], shares: dict[int, float]
+) -> None:
+    """Unknown: both with weight. The part fitted later is told by its own day."""
+    change = (float(date(2013, 9, 1).toordinal()),)
+    first = line(date(2013, 12, 31), 10_000, "seen")
+    spells = spells_of(line(None, None, "original", source="told"), first, renewed("failed"), LAST,
+                       changes=change, built=built, new=date(2013, 7, 1))  # fmt: skip
+    failed = spells.outcome == Outcome.FAILED
+    assert dict(zip(spells.stratum[failed].tolist(), spells.weight[failed].tolist(), strict=True)) == shares
+    assert (spells.stratum[~failed].tolist(), spells.weight[~failed].tolist()) == ([1], [1.0])
+
+
 def test_d23_an_unknown_history_enters_late_and_is_not_called_original() -> None:
     spells = spells_of(FIRST, LAST, line(MID, 25_000, "checked_good"))
     assert np.isnan(spells.start_km[0]) and spells.entry_km[0] == 10_000

@@ -104,3 +104,16 @@ def test_q9_what_should_i_offer(demo: Caller) -> None:
     assert Decimal(bill["total"]["low"]) < Decimal(bill["total"]["expected"]) < Decimal(bill["total"]["high"])
     assert Decimal(bill["price_talk"]["certain"]) == 340  # no false precision
     assert bill["sellers_list"][0] == "Found today" and "Together 336.00 EUR" in "".join(bill["sellers_list"])
+
+
+def test_d22_a_build_that_may_be_of_either_side_of_a_change_is_weighed(demo: Caller) -> None:
+    """Of the 549 days of model year 2013 (from July 2012, common practice) 122 lie after the change: a quarter."""
+
+    def chance(**written: Any) -> float:
+        machine = {**LANNER, "model_year": None, "built": None, **written}
+        found = entry(ask(demo, machine, **SEASON, history=ORIGINAL), REGULATOR)["chance_in_horizon"]
+        return float(found["value"])
+
+    early, late, either = chance(built="2013-08"), chance(built="2013-10"), chance(model_year=2013)
+    assert late < either < early
+    assert either == pytest.approx(0.75 * early + 0.25 * late, rel=0.1)  # the chance of a mean; it is another machine

@@ -41,7 +41,7 @@ def state_of(*history: dict[str, Any]) -> PartState:
         "odometer": {"value": 40_000, "unit": "km"},
     }
     asked = {"machine": machine, "history": list(history), "usage": None}
-    known = from_description(asked, CELL, date(2024, 1, 1), [])
+    known = from_description(asked, CELL, date(2024, 1, 1), [], {})
     ((slug, position, now),) = parts_now(known, SNAPSHOT)
     return part_state(slug, position, now, known, SNAPSHOT)
 
