@@ -32,6 +32,8 @@ Ints = NDArray[np.int64]
 PRIOR_COUNT = 6.0
 MISFIT_P = 0.001
 _EDGES = np.r_[0.0, np.geomspace(3e-4, 18.0, 23), np.inf]
+_LOG_FIRST, _LOG_STEP = float(np.log(_EDGES[1])), float(np.log(_EDGES[2] / _EDGES[1]))
+_SMALLEST = np.float32(1e-30)
 _LEAST_EXPECTED = 8.0
 _MANY = 200  # hazards a draw from which on one call a draw is quicker
 _LAST_EXPECTED = 2.0  # expected failures left above the age at which the data are taken to end
@@ -148,7 +150,9 @@ class Bend:
     def drawn(self, hazard: Floats) -> Floats:
         """Lambda with each draw's own gains; `hazard` is (draws, ...)."""
         draw = np.arange(len(hazard)).reshape(-1, *([1] * (hazard.ndim - 1)))
-        if hazard.size > _MANY * len(hazard):  # straight lines between the edges, one draw after the other
+        if hazard.dtype == np.float32 and self._lines is not None:
+            out = self._by_lines(hazard, draw, *self._lines)
+        elif hazard.size > _MANY * len(hazard):  # straight lines between the edges, one draw after the other
             pairs = zip(hazard, self.at_edge.T, strict=True)
             out = np.stack([np.interp(own, self.edges, at_edge) for own, at_edge in pairs])
         else:
@@ -156,6 +160,32 @@ class Bend:
             inside = np.minimum(hazard, self.edges[-1])
             out = self.at_edge[bin_, draw] + self.gain[bin_, draw] * (inside - self.edges[bin_])
         return out + self._past(hazard, self.gain[-1][draw])
+
+    @cached_property
+    def _lines(self) -> tuple[Ints, Floats, Floats] | None:
+        """Where each step of log H begins among the lines of a draw, and the lines: Lambda at H = 0 and its slope.
+
+        None where the edges are not those this module cuts bins at.
+        """
+        within = self.edges[1:-1] * (1 - 1e-5)
+        near = np.searchsorted(_EDGES, within)
+        if not np.allclose(_EDGES[near], self.edges[1:-1], rtol=1e-5, atol=0.0):
+            return None
+        first = np.searchsorted(within, _EDGES[:-1], side="right") * self.gain.shape[1]
+        at_zero = self.at_edge[:-1] - self.gain * self.edges[:-1, None]
+        return first, at_zero.astype(np.float32), self.gain.astype(np.float32)
+
+    def _by_lines(self, hazard: Floats, draw: Ints, first: Ints, at_zero: Floats, slope: Floats) -> Floats:
+        """Lambda in single precision up to the last edge; the bin is worked out of log H, since searching takes long."""
+        out = np.minimum(hazard, np.float32(self.edges[-1]))
+        step = np.log(np.maximum(out, _SMALLEST))
+        step -= np.float32(_LOG_FIRST)
+        step *= np.float32(1.0 / _LOG_STEP)
+        line = first.take(np.clip(np.floor(step) + 1.0, 0.0, len(first) - 1).astype(np.int64))
+        line += draw
+        out *= slope.take(line)
+        out += at_zero.take(line)
+        return out
 
     @cached_property
     def _means(self) -> tuple[Floats, Floats]:
@@ -173,8 +203,14 @@ class Bend:
         The Weibull hazard rises as H**(1 - 1 / shape); a gain above 1 falls as half that power, one below 1 rises as H.
         """
         end = self.edges[-1]
-        if not (hazard > end).any():
-            return np.zeros_like(hazard)
+        out = np.zeros_like(hazard)
+        past = hazard > end
+        if past.any():
+            out[past] = self._added(hazard[past], np.broadcast_to(last, hazard.shape)[past])
+        return out
+
+    def _added(self, hazard: Floats, last: Floats) -> Floats:
+        end = self.edges[-1]
         fall = 0.5 * max(1.0 - 1.0 / self.shape, 1e-6)
         power = np.where(last > 1.0, -fall, 1.0)
         times = np.maximum(hazard / end, 1.0)

@@ -51,8 +51,12 @@ def _bent(log_u: Floats, life: tuple[Floats, ...], lives: JointLives) -> Floats:
     log_h += life[0].astype(np.float32)
     if lives.tail is not None:
         edge, sd, normal = lives.tail
-        below = np.clip(np.float32(np.log(edge)) - log_h, np.float32(0.0), np.float32(12.0))
-        log_h -= below * (np.float32(sd) * normal.astype(np.float32)[:, None] + np.float32(0.5 * sd * sd) * below)
+        below = np.subtract(np.float32(np.log(edge)), log_h)
+        np.clip(below, np.float32(0.0), np.float32(12.0), out=below)
+        bent = below * np.float32(0.5 * sd * sd)  # in place from here: memory costs more than the arithmetic
+        bent += (sd * normal).astype(np.float32)[:, None]
+        bent *= below
+        log_h -= bent
     hazard = np.exp(np.minimum(log_h, np.float32(50.0), out=log_h), out=log_h)
     if lives.bend is None:
         return hazard

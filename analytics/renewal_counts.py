@@ -81,10 +81,10 @@ def renewals_by_lag(new: StepChances) -> Floats:
     life = new.either
     # a part that does not outlast half a step gives way in the same one
     at_once = 1.0 / np.maximum(1.0 - life[0], 1e-9)
-    out = life.copy()
+    out, product = life.copy(), np.empty_like(life[0])
     for k in range(len(life)):
         for j in range(k):
-            out[k] += out[j] * life[k - j]
+            out[k] += np.multiply(out[j], life[k - j], out=product)
         out[k] *= at_once
     return out
 
@@ -92,8 +92,10 @@ def renewals_by_lag(new: StepChances) -> Floats:
 def then(earlier: Floats, life: Floats) -> Floats:
     """One more life after an earlier end: the convolution over steps of two arrays (steps, ...)."""
     out = earlier * life[0]
-    for lag in range(1, len(earlier)):
-        out[lag:] += earlier[:-lag] * life[lag]
+    product = np.empty_like(out[0])
+    for k in range(1, len(earlier)):  # a step at a time stays in the processor's cache
+        for lag in range(1, k + 1):
+            out[k] += np.multiply(earlier[k - lag], life[lag], out=product)
     return out
 
 
@@ -102,9 +104,12 @@ def variance_of_count(events: Floats, renewals: Floats) -> Floats:
 
     Twice the events followed by another are the mean of N (N - 1); `renewals` is `renewals_by_lag`.
     """
-    ahead = np.cumsum(renewals, axis=0)[::-1]
+    ahead, followed = np.zeros_like(renewals[0]), np.zeros_like(events[0])
+    for event, lag in zip(events[::-1], renewals, strict=True):
+        ahead += lag
+        followed += event * ahead
     mean = events.sum(axis=0)
-    return np.maximum(2.0 * (events * ahead).sum(axis=0) + mean - mean**2, 0.0)
+    return np.maximum(2.0 * followed + mean - mean**2, 0.0)
 
 
 def count_chances(first: StepChances, new: StepChances, most: int) -> Floats:

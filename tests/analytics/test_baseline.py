@@ -102,3 +102,13 @@ def test_many_hazards_at_once_are_bent_as_each_alone() -> None:
     for k, j in np.ndindex(40, 30):
         alone[:, k, j] = bend.drawn(hazard[:, k, j])
     np.testing.assert_allclose(bend.drawn(hazard), alone, rtol=1e-12)
+
+
+def test_many_hazards_in_single_precision_are_bent_as_in_double():
+    """Bins worked out of log H against bins searched for, on both sides of every edge and past the last."""
+    edges = np.r_[0.0, np.geomspace(3e-4, 18.0, 23)[[2, 3, 9, 15]], 3.1]
+    rng = np.random.default_rng(5)
+    bend = Bend.of(edges, rng.gamma(5.0, 0.2, (5, 6)), SHAPE)
+    near = np.outer(edges[1:], [1 - 1e-4, 1 - 1e-6, 1.0, 1 + 1e-6, 1 + 1e-4]).ravel()
+    hazard = np.tile(np.concatenate([near, np.geomspace(1e-9, 40.0, 500), [0.0]]), (6, 1))
+    np.testing.assert_allclose(bend.drawn(hazard.astype(np.float32)), bend.drawn(hazard), rtol=2e-6, atol=1e-12)
