@@ -176,7 +176,7 @@ class Bend:
         return first, at_zero.astype(np.float32), self.gain.astype(np.float32)
 
     def _by_lines(self, hazard: Floats, draw: Ints, first: Ints, at_zero: Floats, slope: Floats) -> Floats:
-        """Lambda in single precision up to the last edge; the bin is worked out of log H, since searching takes long."""
+        """Lambda in single precision up to the last edge; bins are worked out of log H, since searching takes long."""
         out = np.minimum(hazard, np.float32(self.edges[-1]))
         step = np.log(np.maximum(out, _SMALLEST))
         step -= np.float32(_LOG_FIRST)

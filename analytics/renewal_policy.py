@@ -21,6 +21,7 @@ from analytics.errors import InvalidObservations
 from analytics.life_model_types import Evidence, Probability
 from analytics.new_life import ENOUGH, NewLife, Watched
 from analytics.risk_draws import quantiles
+from analytics.rough import rough, span_of
 from analytics.spells import Floats
 
 POINTS = 1200
@@ -169,19 +170,20 @@ def renewal_policy(
     kept = best if not reason else None
     chosen = never if kept is None else at_best
     floor = float(life.mean(chosen))
+    flat = None if kept is None else _flat(curve.age, mean, floor)
     return RenewalPolicy(
         clock=life.clock,
         interval=kept,
         reason=reason,
         optimum=None if kept is None else _optimum(life, curve, level),
-        flat=None if kept is None else _flat(curve.age, mean, floor),
+        flat=flat,
         cost_rate=life.probability(chosen, level),
         run_to_failure=life.probability(never, level),
         saving=0.0 if kept is None else saving,
         chance_it_saves=sure,
         chance_of_ageing=life.chance_of_ageing,
         alternatives=tuple(_alternative(life, curve, a, floor, level) for a in (*alternatives, None)),
-        warnings=_warnings(life, kept, seen),
+        warnings=_warnings(life, kept, flat, seen),
         evidence=life.evidence,
     )
 
@@ -250,13 +252,16 @@ def _few(failures: int) -> str:
     return "Only 1 failure stands" if failures else "No failure stands"
 
 
-def _warnings(life: NewLife, interval: float | None, seen: Watched | None) -> tuple[str, ...]:
+def _warnings(
+    life: NewLife, interval: float | None, flat: tuple[float, float | None] | None, seen: Watched | None
+) -> tuple[str, ...]:
     out = []
+    about = f"{rough(interval, span_of(interval, flat)):,.0f}" if interval is not None and flat is not None else ""
     evidence = life.evidence
     watched_to = None if seen is None else seen.to()
     if interval is not None and watched_to is not None and interval > watched_to:
         out.append(
-            f"No record watches enough parts beyond {watched_to:,.0f} {life.clock}: at {interval:,.0f} the model speaks"
+            f"No record watches enough parts beyond {rough(watched_to):,.0f} {life.clock}: at {about} the model speaks"
             " from the prior and the shape of the curve, not from failures seen."
         )
     if evidence is not None and evidence.failures < ENOUGH:
@@ -267,7 +272,7 @@ def _warnings(life: NewLife, interval: float | None, seen: Watched | None) -> tu
     elif interval is not None and seen is not None and not seen.saw_failures_beyond(interval):
         out.append(
             f"Most parts on record came out, or still run, before they failed; few were seen to fail beyond"
-            f" {interval:,.0f} {life.clock}. What running longer costs, and so what renewing saves, is the word of the"
+            f" {about} {life.clock}. What running longer costs, and so what renewing saves, is the word of the"
             " prior and of the curve's shape."
         )
     return tuple(out)

@@ -26,6 +26,7 @@ from service.cli_pool import pool_group
 from service.cli_renew import compare_parts, renew_on_purpose, show_changes
 from service.cli_renew_block import renew_block, show_log_marks
 from service.cli_shop import shop_settings
+from service.cli_spares import spares_on_the_shelf
 from service.cli_token import token_group
 from service.errors import DomainError
 from service.settings import BadSetting
@@ -48,6 +49,7 @@ for _command in (
     look_ahead,
     pull_machines,
     due_renewals,
+    spares_on_the_shelf,
     renew_on_purpose,
     compare_parts,
     show_changes,

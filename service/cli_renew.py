@@ -56,16 +56,22 @@ def renew_on_purpose(context: Context, component: str, shop: str, json_output: b
 def _show_renewal(found: Mapping[str, Any]) -> None:
     from rich.table import Table
 
+    from service.ages import rough, span_of
     from service.cli_text import console, per_cent
 
     out = console()
     unit = found["clock"]
+    span = None
     if found["interval"] is None:
         out.print(f"{found['name']}: {found['reason']}.")
     else:
+        span = span_of(found["interval"], found["flat"])
         low, high = found["flat"]
-        top = "any later age" if high is None else f"{high:,.0f}"
-        out.print(f"{found['name']}: renew at {found['interval']:,.0f} {unit}; {low:,.0f} to {top} costs within 2 %.")
+        to = "or later" if high is None else f"to {rough(high, span):,.0f}"
+        out.print(
+            f"{found['name']}: renew at about {rough(found['interval'], span):,.0f} {unit};"
+            f" {rough(low, span):,.0f} {to} costs within 2 % of the best."
+        )
         out.print(f"It saves {per_cent(found['saving'])} against running to failure.")
     table = Table("renewed at", "dearer by", "failures a renewal", box=None, pad_edge=False)
     for row in found["alternatives"]:
@@ -73,7 +79,9 @@ def _show_renewal(found: Mapping[str, Any]) -> None:
         table.add_row(age, per_cent(row["excess"], 1), f"{row['failures_per_renewal']:.2f}")
     out.print(table)
     if found["while_apart_from"] is not None:
-        out.print(f"While it is apart anyway: renew from {found['while_apart_from']:,.0f} {unit} on.")
+        out.print(
+            f"While it is apart anyway: renew from about {rough(found['while_apart_from'], span):,.0f} {unit} on."
+        )
     if found["while_apart_worth"]:
         worth = found["while_apart_worth"]
         out.print(
@@ -102,7 +110,9 @@ def _show_both(out: Any, both: Mapping[str, Any]) -> None:
 
 
 def _rule(rule: Mapping[str, Any]) -> str:
-    clocks = [f"{rule['km']:,.0f} km"] if rule["km"] is not None else []
+    from service.ages import rough
+
+    clocks = [f"{rough(rule['km']):,.0f} km"] if rule["km"] is not None else []
     clocks += [f"{rule['days'] / 30.4375:,.0f} months"] if rule["days"] is not None else []
     return " or ".join(clocks) + (", whichever comes first" if len(clocks) == 2 else "") if clocks else "run to failure"
 

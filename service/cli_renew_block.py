@@ -62,6 +62,7 @@ def renew_block(context: Context, shop: str, json_output: bool, **asked: Any) ->
 def _show_block(found: Mapping[str, Any]) -> None:
     from rich.table import Table
 
+    from service.ages import rough
     from service.cli_text import console, per_cent
 
     out = console()
@@ -69,8 +70,8 @@ def _show_block(found: Mapping[str, Any]) -> None:
         out.print(f"Not together: {found['reason']}.")
     else:
         out.print(
-            f"Renew all of it every {found['interval']:,.0f} {found['clock']}: {per_cent(found['saving'])} cheaper than"
-            " each part by itself."
+            f"Renew all of it about every {rough(found['interval']):,.0f} {found['clock']}:"
+            f" {per_cent(found['saving'])} cheaper than each part by itself."
         )
     table = Table("part", "failures between renewals", box=None, pad_edge=False)
     for row in found["parts"]:

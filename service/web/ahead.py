@@ -9,6 +9,7 @@ from flask import Blueprint, Response, request
 from marshmallow import Schema
 from sqlalchemy.orm import Session
 
+from service.ages import span_of
 from service.due_work import as_calendar, as_csv, due_work
 from service.errors import DomainError, InvalidInput
 from service.intervals import priced_outlook
@@ -169,7 +170,9 @@ def renewal() -> Any:
         pool_open = app().settings.pool_open
         return renewal_advice(session, current.shop_id, str(form.component.data), asked, pool_open=pool_open)
 
-    return shown("ahead/renewal.html", form, found=_of_part(form, RenewalQuery(), work))
+    found = _of_part(form, RenewalQuery(), work)
+    span = span_of(found["interval"], found["flat"]) if found and found["interval"] else None
+    return shown("ahead/renewal.html", form, found=found, span=span)
 
 
 def _of_part(

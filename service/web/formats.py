@@ -13,6 +13,7 @@ from flask import Flask
 from jinja2 import pass_context
 from jinja2.runtime import Context
 
+from service.ages import rough
 from service.vocabulary import KM_PER_MILE
 from service.web.current import current
 from service.web.texts import _, current_locale, locale_of, reader
@@ -40,6 +41,14 @@ def distance(value_km: float | None) -> str:
     if value_km is None:
         return "–"
     return f"{number(in_unit(value_km))} {current.unit}"
+
+
+def rough_distance(value_km: float | None, span_km: float | None = None) -> str:
+    """A distance as finely as it is known: to a quarter of the range that is nearly as good, or to two digits."""
+    if value_km is None:
+        return "–"
+    span = None if span_km is None else in_unit(span_km)
+    return f"{number(rough(in_unit(value_km), span))} {current.unit}"
 
 
 def in_unit(value_km: float) -> float:
@@ -136,7 +145,7 @@ def step_word(chance: float) -> str:
 
 def register_formats(app: Flask) -> None:
     """Offer all of them to templates as filters."""
-    amounts = (number, distance, in_unit, reading, money, about_money)
+    amounts = (number, distance, rough_distance, rough, in_unit, reading, money, about_money)
     for filter_ in (*amounts, day, iso_day, moment, share, per_cent, one_in, step_of, step_word):
         app.add_template_filter(filter_)
     counted = app.jinja_env.globals["ngettext"]

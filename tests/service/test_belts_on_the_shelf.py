@@ -7,13 +7,14 @@ printed precision with the life given in `tests/analytics/test_spares.py`).
 
 from __future__ import annotations
 
+import json
 from datetime import date, timedelta
 
 import numpy as np
 import pytest
 
 from service.app import WeakspotApp
-from tests.service.callers import Caller, make_caller
+from tests.service.callers import Caller, make_caller, make_command
 from tests.service.job_files import csv_file, row, seen, take_in
 from tests.service.test_questions_ahead_demo import get
 
@@ -52,6 +53,19 @@ def test_story_e_belts_on_the_shelf(dispatch: Caller) -> None:
     assert month["low"] <= 6 <= month["high"] and month["covers"] >= 0.97 and 7 <= month["stock"] <= 11
     year = get(dispatch, "/spares/cvt_belt", lead_time_days=365.25, **asked)
     assert year["expected"] == pytest.approx(81.3, rel=0.05)
+
+
+def test_the_command_says_what_the_api_says(
+    dispatch: Caller, demo_app: WeakspotApp, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    weakspot = make_command(demo_app.database, monkeypatch, capsys)
+    day = LAST_DAY.isoformat()
+    asked = ("--shop", SHOP, "--as-of", day, "--cover", "0.97", "--interval-km", "15000", "--lead-time-days", "28")
+    api = get(dispatch, "/spares/cvt_belt", as_of=day, cover=0.97, interval_km=INTERVAL_KM, lead_time_days=28)
+    assert json.loads(weakspot("spares", "cvt_belt", *asked, "--json")[1]) == api
+    code, out, err = weakspot("spares", "cvt_belt", *asked)
+    assert (code, err) == (0, "") and f"hold {api['stock']}. That covers" in out
+    assert f"Expected need {api['expected']:.1f}, between {api['low']} and {api['high']} in 80 % of cases." in out
 
 
 def test_failures_in_spite_of_renewal(dispatch: Caller) -> None:
