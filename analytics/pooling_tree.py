@@ -28,7 +28,7 @@ Ints = NDArray[np.int64]
 _LARGEST_STEP = 2.0  # in log hazard; keeps Newton from overshooting out of an empty start
 _LARGEST_EXPONENT = 60.0
 _MOST_STEPS = 60
-_NO_PROGRESS = 1e-3
+_PROGRESS = 0.9
 
 
 @dataclass(frozen=True)
@@ -119,7 +119,9 @@ class _Elimination:
             self.share.insert(0, share)
             weight = tree.sum_to_parent(share * weight, level)
         self.root_diagonal = weight[:, 0] + root_precision
-        self.log_determinant = np.log(self.root_diagonal) + sum(np.log(d).sum(axis=1) for d in self.diagonal)
+        self.variance = [1.0 / self.root_diagonal[:, None]]  # by level, root first
+        for level, parent in enumerate(tree.parent):
+            self.variance.append(1.0 / self.diagonal[level] + self.share[level] ** 2 * self.variance[-1][:, parent])
 
     def solve(self, leaf_rhs: Floats, root_rhs: Floats) -> list[Floats]:
         """x by level, root first; rhs (..., nodes, leaves) and (..., nodes) with zeros in between."""
@@ -131,11 +133,21 @@ class _Elimination:
             x.append(rhs[level + 1] / self.diagonal[level] + self.share[level] * x[-1][..., parent])
         return x
 
-    def variances(self) -> list[Floats]:
-        variance = [1.0 / self.root_diagonal[:, None]]
-        for level, parent in enumerate(self.tree.parent):
-            variance.append(1.0 / self.diagonal[level] + self.share[level] ** 2 * variance[-1][:, parent])
-        return variance
+    def variance_lost(self, rate: Floats) -> Floats:
+        """Sum over cells j of rate_j cov(i, j)**2, by leaf i: what variances lose as the log of all rates rises."""
+        tree, variance = self.tree, self.variance
+        within = [tree.sum_cells(rate)]  # rates under each node, by how far the node moves with its ancestor, squared
+        for level in reversed(range(len(tree.parent))):
+            within.insert(0, tree.sum_to_parent(self.share[level] ** 2 * within[0], level))
+        lost = within[0] * variance[0] ** 2
+        for level, parent in enumerate(tree.parent):
+            tie = self.share[level] ** 2
+            beside = lost[:, parent] - tie * within[level + 1] * variance[level][:, parent] ** 2
+            lost = tie * beside + within[level + 1] * variance[level + 1] ** 2
+        return lost
+
+    def log_determinant(self) -> Floats:
+        return np.asarray(np.log(self.root_diagonal) + sum(np.log(d).sum(axis=1) for d in self.diagonal))
 
 
 def solve(
@@ -143,7 +155,7 @@ def solve(
     hyper: Hyper,
     deaths: Floats,
     exposure: Floats,
-    tolerance: float = 1e-4,
+    tolerance: float = 1e-3,
     start: tuple[Floats, Floats] | None = None,
 ) -> Solution:
     """Variational posterior of all effects at each hyperparameter node.
@@ -169,26 +181,25 @@ def solve(
     log_exposure = np.log(np.maximum(exposure, 1e-300))
     mean, variance = _start(hyper, deaths, exposure) if start is None else start
     log_rate = np.minimum(log_exposure + mean + 0.5 * variance, _LARGEST_EXPONENT)
-    before = [np.full(nodes, np.inf)] * 2
+    reach, before = np.full(nodes, _LARGEST_STEP), np.full(nodes, np.inf)
     for _ in range(_MOST_STEPS):
         rate = np.exp(log_rate)
         elimination = _Elimination(tree, precision, root_precision, tree.sum_cells(rate))
         # with weights `rate`, the score is that of the bound at the present mean
         score = rate * mean + deaths - np.exp(np.minimum(log_exposure + mean + 0.5 * variance, _LARGEST_EXPONENT))
         levels, crossed, new_mean, new_variance = fit.step(elimination, rate, score, root_rhs)
-        move = np.clip(new_mean - mean, -_LARGEST_STEP, _LARGEST_STEP)
-        mean, variance = mean + move, new_variance
+        move = new_mean - mean
+        mean, variance = mean + np.clip(move, -reach[:, None], reach[:, None]), new_variance
         gap = np.minimum(log_exposure + mean + 0.5 * variance, _LARGEST_EXPONENT) - log_rate
-        # v falls as the rate rises and the rate rises with v: without this factor wide cells swing for ever
-        log_rate = log_rate + gap / (1.0 + 0.5 * rate * variance**2)
         unsettled = np.maximum(np.abs(move).max(axis=1), np.abs(gap).max(axis=1))
-        # at shapes far from any that the data allow a node may stay where it is, unsettled, for good
-        # (or swing between two places)
-        again = [np.abs(unsettled - earlier) < _NO_PROGRESS * unsettled for earlier in before]
-        stuck = (unsettled > _LARGEST_STEP) & (again[0] | again[1])
-        if np.where(stuck, 0.0, unsettled).max() < tolerance:
+        # v falls as the rate rises and the rate rises with v: without this factor wide cells swing for ever
+        gap = gap / (1.0 + 0.5 * elimination.variance_lost(rate)[:, tree.leaf])
+        log_rate = log_rate + np.clip(gap, -reach[:, None], reach[:, None])
+        if unsettled.max() < tolerance:
             break
-        before = [before[1], unsettled]
+        # a node that swings between two places comes to rest by shorter steps
+        reach = np.where(unsettled > _PROGRESS * before, 0.7 * reach, reach)
+        before = unsettled
     rate = np.exp(np.minimum(log_exposure + mean + 0.5 * variance, _LARGEST_EXPONENT))
     quadratic = root_precision * (levels[0][:, 0] - hyper.root_mean) ** 2
     log_prior = np.log(root_precision)
@@ -197,9 +208,9 @@ def solve(
         log_prior = log_prior + np.log(precision[level]).sum(axis=1)
     quadratic = quadratic + (fit.precision * crossed**2).sum(axis=1)
     log_prior = log_prior + np.log(fit.precision).sum(axis=1)
-    log_posterior = elimination.log_determinant + fit.log_determinant
+    log_posterior = elimination.log_determinant() + fit.log_determinant
     elbo = (deaths * mean - rate + 0.5 * rate * variance).sum(axis=1) + 0.5 * (log_prior - log_posterior - quadratic)
-    elbo = np.where(unsettled < 1e-3, elbo, -1e30)  # away from its fixed point the expression is no bound
+    elbo = np.where(unsettled < 0.01, elbo, -1e30)  # away from its fixed point the expression is no bound
     level_variance = fit.level_variances(elimination)
     return Solution(elbo, mean, variance, rate, tuple(levels), tuple(level_variance), crossed, fit.variance)
 
@@ -228,7 +239,7 @@ class _Crossed:
     def step(
         self, elimination: _Elimination, rate: Floats, score: Floats, root_rhs: Floats
     ) -> tuple[list[Floats], Floats, Floats, Floats]:
-        tree, variance = self.tree, elimination.variances()[-1][:, self.tree.leaf]
+        tree, variance = self.tree, elimination.variance[-1][:, self.tree.leaf]
         if not self.count:
             base = elimination.solve(tree.sum_cells(score), root_rhs)
             return base, np.zeros((len(rate), 0)), base[-1][:, tree.leaf], variance
@@ -255,7 +266,7 @@ class _Crossed:
         return levels, effect, mean, variance
 
     def level_variances(self, elimination: _Elimination) -> list[Floats]:
-        variances = elimination.variances()
+        variances = elimination.variance
         if not self.count:
             return variances
         out = []
