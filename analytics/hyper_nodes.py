@@ -40,12 +40,17 @@ class Proposal:
     log_evidence: float  # of everything, at typical spreads
 
 
-def shape_and_clock(problem: Problem, question: tuple[Ints, Ints] | None = None) -> Proposal:
-    """Posterior of clock and shape at typical spreads; `question` limits it to pairs (clock, shape knot)."""
+def shape_and_clock(
+    problem: Problem, question: tuple[Ints, Ints] | None = None, start: tuple[Floats, Floats] | None = None
+) -> Proposal:
+    """Posterior of clock and shape at typical spreads.
+
+    `question` limits it to pairs (clock, shape knot); `start` are the effects there to begin from.
+    """
     if question is None:
         question = np.divmod(np.arange(len(CLOCK_WEIGHTS) * len(SHAPE_KNOTS)), len(SHAPE_KNOTS))
     clocks, knots = question
-    rough = problem.solve(clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks)))[0]
+    rough = problem.solve(clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks)), start)[0]
     kept = np.unique(clocks[rough > rough.max() - 15.0])
     log_knots = [np.log(SHAPE_KNOTS[knots[clocks == c]]) for c in kept]
     start = [_mode_and_width(x, rough[clocks == c]) for c, x in zip(kept, log_knots, strict=True)]

@@ -125,11 +125,13 @@ def bring_in(
     rates = _renewal_rates(stats, layout)
     rounds = 2 if share < 0.25 else 3 if share < 0.6 else 5
     for _ in range(_MOST_WIDENINGS):
+        begin = None
         for _ in range(rounds):
-            found = problem.solve(clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks)))[1]
+            found = problem.solve(clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks)), begin)[1]
+            begin = found.mean, found.variance
             soft = rows.counts(problem, found, (clocks, knots), rates, pattern)
             problem = replace(problem, layout=layout.with_soft(soft))
-        proposal = shape_and_clock(problem, (clocks, knots))
+        proposal = shape_and_clock(problem, (clocks, knots), begin)
         missing = set(zip(*knots_in_question(proposal), strict=True)) - set(zip(clocks, knots, strict=True))
         if not missing:
             break
