@@ -26,7 +26,7 @@ from service.pool.members import withdrawn_shops
 
 # Goes up whenever the same lines would give another fit; the layout of a stored fit is part of it.
 _LAYOUT = ",".join(field.name for field in fields(ComponentFit))
-MODEL_VERSION = f"life-model-14-{hashlib.sha256(_LAYOUT.encode()).hexdigest()[:12]}"
+MODEL_VERSION = f"life-model-15-{hashlib.sha256(_LAYOUT.encode()).hexdigest()[:12]}"
 
 
 def scopes(session: Session, *, pool_open: bool, on: date | None = None) -> list[int | None]:
