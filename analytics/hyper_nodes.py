@@ -41,16 +41,16 @@ class Proposal:
 
 
 def shape_and_clock(
-    problem: Problem, question: tuple[Ints, Ints] | None = None, start: tuple[Floats, Floats] | None = None
+    problem: Problem, question: tuple[Ints, Ints] | None = None, begin: tuple[Floats, Floats] | None = None
 ) -> Proposal:
     """Posterior of clock and shape at typical spreads.
 
-    `question` limits it to pairs (clock, shape knot); `start` are the effects there to begin from.
+    `question` limits it to pairs (clock, shape knot); `begin` are mean and variance of eta there to start from.
     """
     if question is None:
         question = np.divmod(np.arange(len(CLOCK_WEIGHTS) * len(SHAPE_KNOTS)), len(SHAPE_KNOTS))
     clocks, knots = question
-    rough = problem.solve(clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks)), start)[0]
+    rough = problem.solve(clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks)), begin)[0]
     kept = np.unique(clocks[rough > rough.max() - 15.0])
     log_knots = [np.log(SHAPE_KNOTS[knots[clocks == c]]) for c in kept]
     start = [_mode_and_width(x, rough[clocks == c]) for c, x in zip(kept, log_knots, strict=True)]
