@@ -162,6 +162,10 @@ class ComponentFit:
         found: tuple[int, ...] = self.index()["strata"].get((cell.make, cell.model), ())
         return found
 
+    def models_with_strata(self) -> frozenset[tuple[str, str]]:
+        """Make and model of those on record whose part was superseded."""
+        return frozenset(self.index()["strata"])
+
     def index(self) -> dict[str, dict[Any, Any]]:
         """Row of each key, the families a (make, model) is known under, and its build strata; built once."""
         held = self.__dict__.get("_index")

@@ -75,6 +75,7 @@ class SpellColumns(NamedTuple):
     outcome: Ints
     removal: Ints
     quality: Ints
+    after_campaign: Bools
 
 
 class NowColumns(NamedTuple):
@@ -91,6 +92,7 @@ class NowColumns(NamedTuple):
     repair_days: Floats
     bad_km: Floats
     bad_days: Floats
+    after_campaign: Bools
 
 
 def live_all(chains: Chains, fleet: FleetLines, *, shown_by_running: bool) -> SpellColumns:
@@ -136,7 +138,7 @@ class _Parts:
         self.fleet, self.owner, self.shown_by_running = fleet, owner, shown_by_running
         self.written: list[tuple[NDArray[np.generic], ...]] = []
         self.alive, self.not_original = np.ones(count, dtype=bool), np.zeros(count, dtype=bool)
-        self.over = np.zeros(count, dtype=bool)
+        self.over, self.after_campaign = np.zeros(count, dtype=bool), np.zeros(count, dtype=bool)
         self.quality = np.full(count, int(Quality.UNKNOWN), dtype=np.int64)
         self.start_km, self.start_days, self.repair_km, self.repair_days = (np.full(count, NAN) for _ in range(4))
         self.bad_km, self.bad_days = np.full(count, NAN), np.full(count, NAN)
@@ -184,7 +186,7 @@ class _Parts:
         bad_km, bad_days = (np.where(self.alive, NAN, bad) for bad in (self.bad_km, self.bad_days))
         return NowColumns(
             self.start_km, self.start_days, self.not_original, self.quality, self.alive, self.entry_km,
-            self.entry_days, self.repair_km, self.repair_days, bad_km, bad_days,
+            self.entry_days, self.repair_km, self.repair_days, bad_km, bad_days, self.after_campaign,
         )  # fmt: skip
 
     def _set(self, what: str, i: Ints, km: Floats | float, days: Floats | float) -> None:
@@ -197,6 +199,7 @@ class _Parts:
         self._set("repair", i, NAN, NAN)
         self.not_original[i] = True
         self.quality[i] = e.quality
+        self.after_campaign[i] |= (e.reason == Removal.CAMPAIGN) & ~e.doubt
         self.alive[i] = True
 
     def _watch_from(self, i: Ints, e: _Events) -> None:
@@ -222,7 +225,7 @@ class _Parts:
             (
                 i, self.start_km[i], self.start_days[i], self.not_original[i], self.entry_km[i], self.entry_days[i],
                 km, days, lower_km, lower_days, self.repair_km[i], self.repair_days[i], outcome, removal,
-                self.quality[i],
+                self.quality[i], self.after_campaign[i],
             )
         )  # fmt: skip
 

@@ -19,6 +19,8 @@ from analytics.part_chains import part_chains
 from analytics.part_issues import build_span, issue_odds, strata_of
 from analytics.spells import Floats, Ints, Spells
 
+_NOT_OF_SPELLS = ("chain", "after_campaign")
+
 
 def life_records(
     lines: Lines, machines: Machines, components: Sequence[ComponentUnits], names: Names
@@ -100,7 +102,7 @@ def component_records(
         cells=names.cells,
         positions=names.positions,
         shops=names.shops,
-        **{name: column for name, column in lives._asdict().items() if name != "chain"},
+        **{name: column for name, column in lives._asdict().items() if name not in _NOT_OF_SPELLS},
     )
 
 
@@ -118,7 +120,8 @@ def _issues(
         at_first_sight = np.where(lives.not_original[i], lives.entry_days[i], 0.0)
         since_new = np.where(unknown_start, at_first_sight, lives.start_days[i])
         share[i] = 0.0
-        share[i, 1 + strata_of(changes, fleet.new_day[owner[i]] + since_new)] = 1.0
+        by_day = strata_of(changes, fleet.new_day[owner[i]] + since_new)
+        share[i, 1 + np.where(lives.after_campaign[i], len(changes), by_day)] = 1.0
         of_factory = i[(since_new <= 0.0) & ~lives.not_original[i]]
         at = owner[of_factory]
         new_day, seen = fleet.new_day[at], fleet.new_day[at] + fleet.start_days[at]

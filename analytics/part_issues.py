@@ -1,7 +1,8 @@
 """Which issue of a superseded part is on a machine: told by the day it was fitted, a factory part's by its build.
 
-A model year or a registration does not tell on which side of a change in mid-build a machine was made. A factory part
-is then of each issue it can be, with the share of the possible days that speaks for it.
+What a campaign put on, and what followed it there, is of the newest issue. A model year or a registration does not tell
+on which side of a change in mid-build a machine was made: a factory part is then of each issue it can be, with the
+share of the possible days that speaks for it.
 """
 
 from __future__ import annotations
@@ -12,6 +13,8 @@ import numpy as np
 
 from analytics.spells import Bools, Floats, Ints
 
+# Of a model whose parts list names no change: a part that a campaign put on is a later issue, no day tells it apart.
+BY_CAMPAIGN_ALONE = (float("inf"),)
 STEPS = 16  # odds are told in sixteenths, so that machines of like doubt share what is worked out for them
 
 

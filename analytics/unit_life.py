@@ -72,6 +72,7 @@ class SpellRow(NamedTuple):
     outcome: int
     removal: int
     quality: int
+    after_campaign: bool
 
 
 class PartNow(NamedTuple):
@@ -79,7 +80,7 @@ class PartNow(NamedTuple):
 
     `watched_from` is the latest moment at which it can have been fitted; `last_good` when it was last new,
     mended or found good by a check; `repair` when it was last repaired, not renewed; `bad` when it was found bad, of
-    one that is not `alive`.
+    one that is not `alive`. `after_campaign`: it, or one before it, was fitted in a campaign.
     """
 
     start_km: float
@@ -95,6 +96,7 @@ class PartNow(NamedTuple):
     repair_days: float
     bad_km: float = NAN
     bad_days: float = NAN
+    after_campaign: bool = False
 
 
 class UnitHistory(NamedTuple):
@@ -138,6 +140,7 @@ class _Part:
         self.start = (NAN, NAN)
         self.not_original = False
         self.quality = int(Quality.UNKNOWN)
+        self.after_campaign = False
         self.repair = (NAN, NAN)
         self.entry = (watch.start_km, watch.start_days)
         self.last_good = self.entry
@@ -149,6 +152,7 @@ class _Part:
         self.start = (NAN, NAN) if event.quality == Quality.USED else (event.km, event.days)
         self.not_original = True
         self.quality = event.quality
+        self.after_campaign = self.after_campaign or (event.reason == "campaign" and not event.in_doubt)
         self.repair = (NAN, NAN)
         self.checked = (event.km, event.days)
         self.alive = True
@@ -171,7 +175,7 @@ class _Part:
         self.rows.append(
             SpellRow(
                 *self.start, self.not_original, *self.entry, *exit_, *lower, *self.repair,
-                int(outcome), int(removal), self.quality,
+                int(outcome), int(removal), self.quality, self.after_campaign,
             )
         )  # fmt: skip
 
@@ -216,8 +220,9 @@ def live(events: list[Event], watch: Watch, *, shown_by_running: bool) -> UnitHi
     part.close(end, Outcome.CENSORED, Removal.MACHINE_GONE if watch.gone else Removal.STILL_FITTED)
     bad = (NAN, NAN) if part.alive else part.bad
     now = PartNow(
-        *part.start, part.not_original, part.quality, part.alive, *part.entry, *part.checked, *part.repair, *bad
-    )
+        *part.start, part.not_original, part.quality, part.alive, *part.entry, *part.checked, *part.repair, *bad,
+        part.after_campaign,
+    )  # fmt: skip
     return UnitHistory(part.rows, now)
 
 

@@ -305,7 +305,8 @@ def _columns(
     }
     new_day = now.clocks.new_day[machine]
     changes = _changes(slug, snapshot, now)
-    stratum, issues, odds = _issues(changes, now, machine, np.where(known, fitted.start_days, 0.0))
+    later = fitted.after_campaign
+    stratum, issues, odds = _issues(changes, now, machine, np.where(known, fitted.start_days, 0.0), later)
     nothing = np.full(len(machine), np.nan)
     states = StateColumns(
         machine_km, machine_days, part["km"], part["days"],
@@ -315,7 +316,7 @@ def _columns(
     )  # fmt: skip
     return PartsOfComponent(
         slug, np.arange(len(machine)), machine, position,
-        stratum, _stratum(changes, now.cell[machine], new_day + machine_days),
+        stratum, _stratum(changes, now.cell[machine], new_day + machine_days, later),
         fitted.quality, states, issues, odds,
     )  # fmt: skip
 
@@ -331,17 +332,17 @@ def _changes(slug: str, snapshot: Snapshot, now: _MachinesNow) -> Mapping[int, t
 
 
 def _issues(
-    changes: Mapping[int, tuple[float, ...]], now: _MachinesNow, machine: Ints, since_new: Floats
+    changes: Mapping[int, tuple[float, ...]], now: _MachinesNow, machine: Ints, since_new: Floats, later: Bools
 ) -> tuple[Ints, tuple[tuple[float, ...], ...], Ints]:
     """Stratum of each part, and the odds of each where a factory part may be of either side of a change."""
     clocks = now.clocks
     new_day, cell = clocks.new_day[machine], now.cell[machine]
-    stratum = _stratum(changes, cell, new_day + since_new)
+    stratum = _stratum(changes, cell, new_day + since_new, later)
     told: list[tuple[float, ...]] = [()] * len(machine)
     told_days = now.lines.machines.built_between(clocks.machine[machine])
     first, last = build_span(new_day, told_days, new_day + clocks.start_days[machine])
     for c, days in changes.items():
-        mine = np.flatnonzero((cell == c) & (since_new <= 0.0))
+        mine = np.flatnonzero((cell == c) & (since_new <= 0.0) & ~later)
         odds = issue_odds(days, first[mine], last[mine])
         stratum[mine] = odds.argmax(axis=1)
         for k, own in zip(mine.tolist(), odds, strict=True):
@@ -350,10 +351,10 @@ def _issues(
     return stratum, *told_issues(told)
 
 
-def _stratum(changes: Mapping[int, tuple[float, ...]], cell: Ints, day: Floats) -> Ints:
-    """Which issue of a part was fitted on a day; -1 where it was never superseded."""
+def _stratum(changes: Mapping[int, tuple[float, ...]], cell: Ints, day: Floats, later: Bools) -> Ints:
+    """Which issue of a part was fitted on a day, the newest after a campaign; -1 where it was never superseded."""
     out = np.full(len(cell), -1, dtype=np.int64)
     for c, days in changes.items():
         mine = cell == c
-        out[mine] = strata_of(days, day[mine])
+        out[mine] = np.where(later[mine], len(days), strata_of(days, day[mine]))
     return out

@@ -22,7 +22,8 @@ from analytics.fleet_clocks import FleetLines
 from analytics.fleet_pieces import pick_lines, pick_machines
 from analytics.fleet_records import component_records, lines_by_component
 from analytics.history_types import ComponentUnits, Machines, Names
-from analytics.spells import SPELL_COLUMNS, Bools, Spells
+from analytics.line_columns import Action
+from analytics.spells import SPELL_COLUMNS, Bools, Removal, Spells
 from service.kept_lines import LifeLines, Stand, nothing_kept, placed_lines, read_machine_lines
 from service.kept_lines_file import load, path_of, store
 from service.lifetimes import World, apply_links, read_world, same_world
@@ -173,7 +174,7 @@ def _placed_in_world(session: Session, machines: MachineColumns, kept: LifeLines
         if last is not None and names_same
         else tuple(kept.names[k] for k in np.unique(kept.told_position[kept.told_position >= 0]).tolist())
     )
-    world = read_world(session, machines, used)
+    world = _with_campaigns(read_world(session, machines, used), machines, kept)
     same = last is not None and same_world(last.world, world)
     names = _known(kept.names, world)
     if last is not None and same and names_same:
@@ -186,6 +187,13 @@ def _placed_in_world(session: Session, machines: MachineColumns, kept: LifeLines
         )
     made = last.made if last is not None and same else {}
     return FitLines(replace(kept, names=names), world, tuple(machines.id.tolist()), units, kept.names, used, made)
+
+
+def _with_campaigns(world: World, machines: MachineColumns, kept: LifeLines) -> World:
+    fleet = kept.fleet
+    said = np.flatnonzero((fleet.reason == Removal.CAMPAIGN) & (fleet.action == Action.RENEWED) & ~fleet.in_doubt)
+    component = world.component_index(np.maximum(fleet.component[said], 0))
+    return world.with_campaigns(component, np.searchsorted(machines.id, fleet.machine[fleet.owner[said]]))
 
 
 def _joined(session: Session, kept: LifeLines, joined: Mapping[int, int]) -> LifeLines:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from datetime import date, datetime
@@ -22,6 +23,7 @@ from analytics.histories import (
     place_machine,
     positions_in_use,
 )
+from analytics.part_issues import BY_CAMPAIGN_ALONE
 from analytics.spells import Bools, Cell, Ints, Spells
 from service.build_days import built_between
 from service.engine_changes import engine_changes, engine_parts
@@ -89,6 +91,8 @@ def read_dataset(
     told = apply_links(_of_named_parts(with_facts(session, read, known_at)), linked)
     world = read_world(session, machines, told.lines.names_used(), known_at=known_at)
     lines = _lines_of(told, machines.id, world)
+    campaign = (np.asarray(lines.action) == "renewed") & (np.asarray(lines.reason) == "campaign") & ~lines.in_doubt
+    world = world.with_campaigns(lines.component[campaign], lines.machine[campaign])
     latest = told.lines.latest[~told.lines.in_doubt & ~np.isnan(told.lines.latest)]
     return Dataset(
         lines,
@@ -156,6 +160,10 @@ def _lines_of(told: ToldLines, machine_ids: Ints, world: World) -> Lines:
     )
 
 
+# Fewer machines of a model than this speak of something else than a campaign of its maker (own choice).
+CAMPAIGN_MACHINES = 10
+
+
 @dataclass(frozen=True)
 class World:
     """Machines, the models they are of, and what the catalogue says of each model."""
@@ -221,6 +229,19 @@ class World:
             kept = tuple(p for p in used if p in built or (c, p) in told)
             out.append(kept if built and kept else used)
         return out
+
+    def with_campaigns(self, component: Ints, machine: Ints) -> World:
+        """The same, where what a campaign put on is an issue of its own; lines by component and machine (indices).
+
+        Models whose layout names a change have their issues already.
+        """
+        told = np.unique(np.column_stack([component, machine])[component >= 0], axis=0)
+        changes = {slug: dict(of_cell) for slug, of_cell in self.changes.items()}
+        concerned = Counter(zip(told[:, 0].tolist(), self.machines.cell[told[:, 1]].tolist(), strict=True))
+        for (k, cell), machines in concerned.items():
+            if machines >= CAMPAIGN_MACHINES:
+                changes.setdefault(self.types[k].slug, {}).setdefault(cell, BY_CAMPAIGN_ALONE)
+        return replace(self, changes=changes)
 
     def _absent_on(self, slug: str) -> frozenset[int]:
         absent: set[int] = set(self.foreign) if slug in self.engine_parts else set()

@@ -198,7 +198,9 @@ def part_state(slug: str, position: str | None, now: PartNow, machine: KnownMach
     if changes is not None:
         stratum = stratum_of(changes, machine.new_day + (now.start_days if known else 0.0))
         renewal = stratum_of(changes, machine.new_day + machine.now_days)
-        if not known or now.start_days <= 0.0:  # the factory part, or it is not known which
+        if now.after_campaign:
+            stratum = renewal = len(changes)
+        elif not known or now.start_days <= 0.0:  # the factory part, or it is not known which
             stratum, issues = _issue_at_build(changes, machine)
     checked = now.last_good_km == now.last_good_km and now.last_good_days == now.last_good_days
     age = _age(now, machine) if known else (None, None)

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from analytics.component_fit import ComponentFit
 from analytics.life_model_types import WarningInterval
+from analytics.part_issues import BY_CAMPAIGN_ALONE
 from analytics.risk_draws import RiskTable
 from analytics.selection import SURE_MACHINES
 from analytics.spells import Cell
@@ -140,7 +141,7 @@ def _build(session: Session, release: EstimateRelease | None, like: Snapshot | N
         warnings={slug: _warning(document["pf"]) for slug, document in documents.items()},
         positions=release.positions if release else {},
         layouts={(make, model): document for make, model, document in session.execute(_LAYOUTS)},
-        part_changes=_part_changes(session),
+        part_changes=_part_changes(session, fits),
         fitted=fitted,
         outdated=frozenset(release.estimates if release else ()) & frozenset(documents) - fitted,
     )
@@ -171,13 +172,19 @@ def _warning(pf: Mapping[str, Any]) -> WarningInterval:
     return WarningInterval(kinds[pf["kind"]], pf["km"], pf["months"])
 
 
-def _part_changes(session: Session) -> dict[tuple[str, str], dict[str, tuple[float, ...]]]:
+def _part_changes(
+    session: Session, fits: Mapping[str, ComponentFit]
+) -> dict[tuple[str, str], dict[str, tuple[float, ...]]]:
+    """Days of changes by model and component, and where the fits know of an issue that only a campaign put on."""
     changes: dict[tuple[str, str], dict[str, tuple[float, ...]]] = {}
     rows = select(PartChange.make, PartChange.model, PartChange.component, PartChange.built_from)
     for row in session.execute(rows.order_by(PartChange.built_from)):
         of_model = changes.setdefault((row.make, row.model), {})
         day = float(date.fromisoformat(row.built_from + "-01").toordinal())
         of_model[row.component] = (*of_model.get(row.component, ()), day)
+    for slug, fit in fits.items():
+        for model in fit.models_with_strata():
+            changes.setdefault(model, {}).setdefault(slug, BY_CAMPAIGN_ALONE)
     return changes
 
 

@@ -11,7 +11,7 @@ from analytics.part_chains import MOST_UNPLACED_LINES
 from analytics.part_issues import stratum_of
 from analytics.unit_life import Event, SpellRow, live
 
-COLUMNS = ("machine", "shop", "cell", "position", "stratum", "weight", *SpellRow._fields)
+COLUMNS = ("machine", "shop", "cell", "position", "stratum", "weight", *SpellRow._fields[:-1])
 
 
 def plain_records(lines: Lines, machines: Machines, components: list[ComponentUnits]) -> dict[str, list[tuple]]:
@@ -37,7 +37,7 @@ def _rows(units: ComponentUnits, placed: dict[int, Placed], machines: Machines):
             for weight, chain in _readings(events, position, positions):
                 for row in live(chain, one.watch, shown_by_running=units.shown_by_running).spells:
                     for stratum, share in _issues(units, cell, machines, machine, one, row):
-                        yield (machine, int(machines.shop[machine]), cell, position, stratum, weight * share, *row)
+                        yield (machine, int(machines.shop[machine]), cell, position, stratum, weight * share, *row[:-1])
 
 
 def _events(one: Placed, component: int) -> list[tuple[int, Event]]:
@@ -70,6 +70,8 @@ def _issues(units: ComponentUnits, cell: int, machines: Machines, machine: int, 
     if cell not in units.changes_by_cell:
         return [(-1, 1.0)]
     changes = units.changes_by_cell[cell]
+    if row.after_campaign:
+        return [(len(changes), 1.0)]
     unknown_start = row.start_days != row.start_days
     fitted = (row.entry_days if row.not_original else 0.0) if unknown_start else row.start_days
     if fitted > 0 or row.not_original or machines.built_first is None:

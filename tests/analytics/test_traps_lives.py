@@ -10,6 +10,7 @@ from datetime import date
 import numpy as np
 import pytest
 
+from analytics.part_issues import BY_CAMPAIGN_ALONE
 from analytics.spells import Outcome, Quality, Removal
 from tests.analytics.history_cases import days, line, spells_of
 
@@ -141,6 +142,25 @@ def test_d26_gone_ends_the_watch_and_a_part_it_was_scrapped_for_is_a_failure() -
     dead = line(date(2015, 1, 1), 32_000, "checked_bad", "failed", card=9)
     told = spells_of(FIRST, dead, line(date(2015, 1, 1), 32_000, "seen", card=9), gone)
     assert told.outcome.tolist() == [Outcome.FAILED]
+
+
+@pytest.mark.parametrize(
+    ("changes", "strata"),
+    [
+        (None, [-1, -1, -1]),  # no campaign known of the model
+        (BY_CAMPAIGN_ALONE, [0, 1, 1]),  # no day tells the later issue: what a campaign put on does
+        ((float(date(2020, 1, 1).toordinal()),), [0, 1, 1]),  # on machines built years later; in the campaign before
+    ],
+)
+def test_d30_what_follows_a_campaign_is_another_population(
+    changes: tuple[float, ...] | None, strata: list[int]
+) -> None:
+    again = line(date(2015, 1, 1), 32_000, "renewed", "failed")
+    spells = spells_of(FIRST, renewed("campaign"), again, LAST, changes=changes)
+    assert (spells.stratum.tolist(), spells.removal[0]) == (strata, Removal.CAMPAIGN)
+    assert spells.outcome.tolist() == [Outcome.CENSORED, Outcome.FAILED, Outcome.CENSORED]
+    in_doubt = spells_of(FIRST, renewed("campaign", doubt=True), again, LAST, changes=changes)
+    assert set(in_doubt.stratum.tolist()) <= {-1, 0}
 
 
 @pytest.mark.parametrize(

@@ -13,8 +13,12 @@ import pytest
 from analytics.spells import Outcome
 from service.app import WeakspotApp
 from service.build_days import build_days
+from service.fitting import refit
+from service.life_lines import lines_to_fit
 from service.setup import load_layouts
 from tests.service.callers import Caller
+from tests.service.databases import NOW
+from tests.service.inspection_cases import entry
 from tests.service.job_files import row, seen
 from tests.service.test_reviews import send
 from tests.service.test_traps_cards import spells
@@ -68,3 +72,53 @@ def test_d22_what_is_written_of_the_build_tells_the_issue_of_the_part_or_leaves_
 def test_the_first_and_the_last_day_of_build(written: tuple, days: tuple[str, str]) -> None:
     layout = {"built_from": 2008, "built_to": 2016}
     assert build_days(*written, layout) == tuple(date.fromisoformat(day).toordinal() for day in days)
+
+
+def campaign_cards(machines: int) -> list[dict[str, str]]:
+    """Steering bearings of one model: most wear out within 12,000 km, those a campaign put on stay."""
+    rows = []
+    for k in range(2 * machines):
+        about = {"machine": f"B-{k}", "built": "2010-03"}
+        part = {**about, "component": "steering_head_bearing", "position": ""}
+        first = {"date": "2012-06-10", "odometer": str(9_000 + 100 * k)}
+        rows.append(seen(f"a{k}", "2010-06-10", "500", **about))
+        if k < machines:
+            rows.append(row(card=f"b{k}", reason="campaign", **first, **part))
+        else:
+            rows.append(row(card=f"b{k}", reason="failed", **first, **part))
+            later = {"date": "2014-06-10", "odometer": str(20_000 + 100 * k)}
+            rows.append(row(card=f"c{k}", reason="failed", **later, **part))
+        rows.append(seen(f"d{k}", "2018-06-10", "41000" if k < machines else "30000", **about))
+    return rows
+
+
+def chance_of(app: WeakspotApp, gasket: Caller, reference: str) -> float:
+    (machine,) = gasket.get(f"/api/v1/machines?reference={reference}").get_json()["machines"]
+    found = gasket.get(f"/api/v1/machines/{machine['id']}/ranking?distance_km=5000").get_json()
+    part = entry(found, "steering_head_bearing")
+    return float(part["chance_in_horizon"]["value"])
+
+
+@pytest.mark.parametrize(("machines", "strata"), [(9, {-1}), (10, {0, 1})])
+def test_d30_the_parts_of_a_campaign_are_another_population(
+    app: WeakspotApp, gasket: Caller, machines: int, strata: set[int]
+) -> None:
+    """No layout names a change of this part; from ten machines on (own choice) the campaign says that there is one."""
+    send(gasket, *campaign_cards(machines))
+    found = spells(app, "steering_head_bearing")
+    with app.database.read() as session:
+        kept = lines_to_fit(session).life_records({"steering_head_bearing"})["steering_head_bearing"]
+    assert set(found.stratum.tolist()) == strata
+    assert kept.stratum.tolist() == found.stratum.tolist()
+    if strata == {0, 1}:
+        after = found.not_original & (found.machine < machines)
+        assert found.stratum[after].tolist() == [1] * machines and not found.stratum[~after].any()
+        assert (found.outcome[found.machine < machines] == Outcome.CENSORED).all()
+
+
+def test_d30_a_part_of_a_campaign_is_answered_for_as_such(app: WeakspotApp, gasket: Caller) -> None:
+    """One put on in the campaign outlives the others on record; the chances of the two are told apart."""
+    send(gasket, *campaign_cards(20))
+    refit(app.database, pool_open=False, now=NOW)
+    of_campaign, of_another = chance_of(app, gasket, "B-5"), chance_of(app, gasket, "B-25")
+    assert of_campaign < 0.5 * of_another
