@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from service.cli_context import Context
 
 MOST_LEFT = 5
+MOST_PARTS = 3
 
 
 def _common(command: Callable[..., None]) -> Callable[..., None]:
@@ -66,7 +67,7 @@ def pull_machines(context: Context, shop: str, as_of: datetime | None, json_outp
 @click.command("due")
 @_common
 @click.option("--days", type=click.IntRange(1, 3660), default=90, show_default=True, help="How far ahead.")
-@click.option("--top", type=click.IntRange(1), default=20, show_default=True, help="Lines to print.")
+@click.option("--top", type=click.IntRange(1), default=20, show_default=True, help="Lines to print of each table.")
 @click.option("--csv", "table", type=click.Path(dir_okay=False, path_type=Path), help="Write all of it here.")
 @click.option("--calendar", type=click.Path(dir_okay=False, path_type=Path), help="Write an iCalendar file here.")
 @click.pass_obj
@@ -79,10 +80,11 @@ def due_renewals(
     calendar: Path | None,
     **given: Any,
 ) -> None:
-    """List scheduled renewals due, each on the day its machine's use brings it to its best age."""
+    """List scheduled renewals due: by machine what is past its best age, then each on the day it reaches it."""
     from service.cli_context import as_json
     from service.cli_files import shop_named
-    from service.due_work import as_calendar, as_csv, due_work
+    from service.due_files import as_calendar, as_csv
+    from service.due_work import due_work
 
     asked = {k: given[k] for k in ("components", *_DOWNTIME)}
     with context.ready().read() as session:
@@ -92,7 +94,7 @@ def due_renewals(
     if table is not None:
         table.write_text(as_csv(found["due"]), encoding="utf-8", newline="")
     if calendar is not None:
-        calendar.write_bytes(as_calendar(found["due"], shop, now=context.now))
+        calendar.write_bytes(as_calendar(found, shop, now=context.now))
     if json_output:
         as_json(found)
     else:
@@ -127,41 +129,61 @@ def _show_pull(found: Mapping[str, Any]) -> None:
 
 
 def _show_left(out: Any, left: list[Mapping[str, Any]]) -> None:
-    by_reason: dict[str, list[str]] = {}
+    by_reason: dict[str, list[Mapping[str, Any]]] = {}
     for job in left:
-        place = f", {job['position']}" if job["position"] else ""
-        by_reason.setdefault(job["reason"], []).append(f"{job['machine']} {job['name']}{place}")
-    for reason, names in by_reason.items():
-        more = f" and {len(names) - MOST_LEFT} more" if len(names) > MOST_LEFT else ""
-        out.print(f"Left out, {reason}: {'; '.join(names[:MOST_LEFT])}{more}.")
+        by_reason.setdefault(job["reason"], []).append(job)
+    for reason, jobs in by_reason.items():
+        names = [f"{j['machine']} {j['name']}" + (f", {j['position']}" if j["position"] else "") for j in jobs]
+        machines = len({job["machine"] for job in jobs})
+        most = "; most would be saved by" if len(jobs) > MOST_LEFT else ":"
+        out.print(
+            f"Left out, {reason}: {len(jobs):,} job{'s' if len(jobs) > 1 else ''} on {machines:,}"
+            f" machine{'s' if machines > 1 else ''}{most} {'; '.join(names[:MOST_LEFT])}."
+        )
 
 
 def _show_due(found: Mapping[str, Any], top: int) -> None:
     from rich.table import Table
 
+    from service.ages import rough
     from service.cli_text import console
 
     out = console()
-    overdue = sum(row["overdue"] for row in found["due"])
+    late, coming = found["overdue_machines"], [row for row in found["due"] if not row["overdue"]]
     out.print(
-        f"{len(found['due'])} renewals due within {found['days']} days of {found['as_of']}, {overdue} of them"
-        f" past their best age: {found['hours']:.0f} hours."
+        f"{len(found['due']):,} renewals due within {found['days']} days of {found['as_of']}, {found['overdue']:,} of"
+        f" them past their best age, on {len(late):,} machines: {found['hours']:,.0f} hours."
     )
-    table = Table("due", "machine", "renew", "class", "best age km", "hours", box=None, pad_edge=False)
-    for row in found["due"][:top]:
-        place = f", {row['position']}" if row["position"] else ""
-        day = "overdue" if row["overdue"] else row["due"]
-        known = "" if row["age_known"] else " (age not known)"
-        table.add_row(
-            day,
-            row["machine"],
-            row["name"] + place + known,
-            row["safety_class"],
-            f"{row['interval_km']:,.0f}",
-            f"{row['hours']:g}",
-        )
-    out.print(table)
-    if len(found["due"]) > top:
-        out.print(f"{len(found['due']) - top} more: --top prints them, --csv and --calendar write them all.")
+    if late:
+        out.print("Past their best age, first where waiting costs most:")
+        waiting = f"a month's wait {found['currency']}"
+        table = Table("machine", "renew", "hours", waiting, "last seen", box=None, pad_edge=False)
+        for row in late[:top]:
+            cost = f"{row['waiting_costs']:.0f}"
+            table.add_row(row["machine"], _some_parts(row["parts"]), f"{row['hours']:g}", cost, row["last_seen"])
+        out.print(table)
+        _more(out, len(late) - top, "machines")
+    if coming:
+        out.print("Coming due:" if late else "")
+        table = Table("due", "machine", "renew", "class", "best age km", "hours", box=None, pad_edge=False)
+        for row in coming[:top]:
+            place = f", {row['position']}" if row["position"] else ""
+            known = "" if row["age_known"] else " (age not known)"
+            age = f"{rough(row['interval_km']):,.0f}"
+            name = row["name"] + place + known
+            table.add_row(row["due"], row["machine"], name, row["safety_class"], age, f"{row['hours']:g}")
+        out.print(table)
+        _more(out, len(coming) - top, "renewals")
     for note in found["notes"]:
         out.print(note)
+
+
+def _some_parts(parts: list[Mapping[str, Any]]) -> str:
+    names = [p["name"] + (f", {p['position']}" if p["position"] else "") for p in parts]
+    more = f" and {len(names) - MOST_PARTS} more" if len(names) > MOST_PARTS else ""
+    return "; ".join(names[:MOST_PARTS]) + more
+
+
+def _more(out: Any, count: int, what: str) -> None:
+    if count > 0:
+        out.print(f"{count:,} more {what}: --top prints them, --csv and --calendar write them all.")

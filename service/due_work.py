@@ -1,31 +1,35 @@
-"""Scheduled renewals coming due: each part's day by its best age and its machine's own use; as rows or a calendar."""
+"""Scheduled renewals coming due: each part's day by its best age and its machine's own use.
+
+What is past its best age already is gathered by machine as well, those first where waiting costs most: a list of the
+parts alone would be as long as the shop's records, and say nothing of what to do first.
+"""
 
 from __future__ import annotations
 
-import csv
-import io
-import uuid
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import UTC, date, datetime, timedelta
+from dataclasses import replace
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
 from sqlalchemy.orm import Session
 
+from analytics.fleet import outlook
 from analytics.fleet_types import FleetGroup
-from analytics.pull_worth import best_policies, days_until_due
+from analytics.pull_worth import best_policies, days_until_due, worth_now
 from analytics.spells import Floats
 from service.fleet_costs import FleetCosts, fleet_costs
 from service.fleet_now import FleetOnRecord, fleet_on_record, kept_answer
-from service.imports.guard import put_mark
 from service.pull_lists import SAFETY_NOTE
-from service.said import Part, Said, joined, say
+from service.said import Number, Part, Said, joined, say
 from service.settings import Settings
 
-COLUMNS = ("due", "overdue", "machine", "component", "name", "position", "safety_class", "hours", "interval_km",
-           "interval_days", "age_known")  # fmt: skip
-_NAMESPACE = uuid.UUID("6f2f8c1e-0c4b-5a53-9d53-7d0c0a8f3c11")  # makes the same part the same calendar entry each time
-UNKNOWN_AGE = "age not known: the day is the mean over the ages it may have"
+WAITING_DAYS = 30.0  # what waiting costs is said for so long
+LONG_UNSEEN_DAYS = 365
+WHY_OVERDUE = say(
+    "Past its best age: older than the age at which renewing on purpose costs least, by the prices and what a failure"
+    " costs here and by the machine's own use; that is no interval of a maker's."
+)
 
 
 def due_work(
@@ -40,28 +44,78 @@ def due_work(
 def _all_due(known: FleetOnRecord, costs: FleetCosts, days: int) -> dict[str, Any]:
     rows: list[dict[str, Any]] = []
     paying: set[str] = set()
+    waiting = _waiting_costs(known, costs)
     for group in known.fleet.groups:
         slug = group.lives.component
         if slug in costs.scheduled:
             use = known.fleet.km_per_day[group.machine]
             _, age_days = best_policies(group, use, costs.by_component[slug])
             paying |= {slug} if np.isfinite(age_days).any() else set()
-            rows += _due(known, group, costs.hours[slug], age_days, known.as_of, days)
+            rows += _due(known, group, (costs.hours[slug], waiting), age_days, days)
     rows.sort(key=_order)
+    machines = _by_machine([row for row in rows if row["overdue"]])
     carried = {group.lives.component for group in known.fleet.groups}
     never = sorted(costs.scheduled & carried - paying)
-    notes = [SAFETY_NOTE, *costs.notes, *known.notes]
+    notes = [*_on_overdue(known, machines), SAFETY_NOTE, *costs.notes, *known.notes]
     if never:
         notes.insert(0, _pays_nowhere(never))
     return {
         "as_of": known.as_of.isoformat(),
         "days": days,
         "due": rows,
+        "overdue": sum(row["overdue"] for row in rows),
+        "overdue_machines": machines,
         "hours": round(sum(r["hours"] for r in rows), 2),
         "currency": costs.currency,
         "estimate": {"version": known.snapshot.version},
         "notes": notes,
     }
+
+
+def _waiting_costs(known: FleetOnRecord, costs: FleetCosts) -> Floats:
+    """What leaving each part for `WAITING_DAYS` costs more than renewing it now, (parts,)."""
+    scheduled = {slug: cost for slug, cost in costs.by_component.items() if slug in costs.scheduled}
+    fleet = replace(known.fleet, groups=tuple(g for g in known.fleet.groups if g.lives.component in scheduled))
+    chance = outlook(fleet, WAITING_DAYS, steps=1).part_chance
+    return np.maximum(worth_now(fleet, chance, WAITING_DAYS, scheduled), 0.0)
+
+
+def _by_machine(overdue: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """What is past its best age, a row a machine; those first where waiting costs most."""
+    of: dict[str, list[Mapping[str, Any]]] = {}
+    for row in overdue:
+        of.setdefault(row["machine"], []).append(row)
+    found = [
+        {
+            "machine": machine,
+            "parts": [
+                {name: row[name] for name in ("component", "name", "position", "safety_class", "age_known")}
+                for row in sorted(rows, key=lambda row: -row["waiting_costs"])
+            ],
+            "hours": round(sum(row["hours"] for row in rows), 2),
+            "waiting_costs": round(sum(row["waiting_costs"] for row in rows), 2),
+            "days_past": max(row["days_past"] for row in rows),
+            "last_seen": rows[0]["last_seen"],
+        }
+        for machine, rows in of.items()
+    ]
+    return sorted(found, key=lambda row: (-row["waiting_costs"], row["machine"]))
+
+
+def _on_overdue(known: FleetOnRecord, machines: Sequence[Mapping[str, Any]]) -> list[str]:
+    if not machines:
+        return []
+    since = (known.as_of - timedelta(days=LONG_UNSEEN_DAYS)).isoformat()
+    unseen = sum(row["last_seen"] < since for row in machines)
+    if not unseen:
+        return [WHY_OVERDUE]
+    told = say(
+        "Of the %(all)s machines past a best age, %(unseen)s were last seen more than a year before: what was renewed"
+        " elsewhere since is not on record here.",
+        all=Number(len(machines)),
+        unseen=Number(unseen),
+    )
+    return [WHY_OVERDUE, told]
 
 
 def _pays_nowhere(components: Sequence[str]) -> Said:
@@ -77,15 +131,16 @@ def _order(row: Mapping[str, Any]) -> tuple[Any, ...]:
 
 
 def _due(
-    known: FleetOnRecord, group: FleetGroup, hours: float, age_days: Floats, as_of: date, days: int
+    known: FleetOnRecord, group: FleetGroup, cost: tuple[float, Floats], age_days: Floats, days: int
 ) -> Iterator[dict[str, Any]]:
-    slug = group.lives.component
+    """`cost`: hours of the job, and what waiting costs by part."""
+    (hours, waiting), slug = cost, group.lives.component
     use = known.fleet.km_per_day[group.machine]
     left = days_until_due(group, use, age_days)
     document = known.snapshot.documents[slug]
     for i in np.flatnonzero(left <= days).tolist():
         yield {
-            "due": (as_of + timedelta(days=max(int(left[i]), 0))).isoformat(),
+            "due": (known.as_of + timedelta(days=max(int(left[i]), 0))).isoformat(),
             "overdue": bool(left[i] < 0),
             "days_past": max(round(float(-left[i])), 0),
             "machine": known.references[int(group.machine[i])],
@@ -97,47 +152,6 @@ def _due(
             "interval_km": round(float(age_days[i] * use[i]), -2),
             "interval_days": round(float(age_days[i])),
             "age_known": group.drawn is None,
+            "waiting_costs": round(float(waiting[group.part[i]]), 2),
+            "last_seen": known.last_seen[int(group.machine[i])].isoformat(),
         }
-
-
-def as_csv(rows: Sequence[Mapping[str, Any]]) -> str:
-    """Due work as a table; texts a spreadsheet would take for a formula are made harmless."""
-    out = io.StringIO()
-    table = csv.writer(out, lineterminator="\r\n")
-    table.writerow(COLUMNS)
-    for row in rows:
-        table.writerow([put_mark(v) if isinstance(v := row[c], str) else v for c in COLUMNS])
-    return out.getvalue()
-
-
-def as_calendar(rows: Sequence[Mapping[str, Any]], shop: str, *, now: datetime) -> bytes:
-    """Due work as an iCalendar file (RFC 5545): a whole-day entry a part, the same identity each time it is made."""
-    from icalendar import Calendar, Event
-
-    calendar = Calendar()
-    calendar.add("prodid", "-//Weakspot//due work//EN")
-    calendar.add("version", "2.0")
-    for row in rows:
-        place = f", {row['position']}" if row["position"] else ""
-        event = Event()
-        identity = "\n".join([shop, row["machine"], row["component"], row["position"] or ""])
-        event.add("uid", f"{uuid.uuid5(_NAMESPACE, identity)}@weakspot")
-        event.add("dtstamp", now.astimezone(UTC))
-        event.add("dtstart", date.fromisoformat(row["due"]))
-        event.add("transp", "TRANSPARENT")  # due work does not block the day
-        event.add("summary", f"{row['machine']}: renew {row['name']}{place}")
-        event.add("description", _description(row))
-        calendar.add_component(event)
-    return bytes(calendar.to_ical())
-
-
-def _description(row: Mapping[str, Any]) -> str:
-    lines = [
-        f"Best age {row['interval_km']:,.0f} km or {row['interval_days']:,} days at this machine's use.",
-        f"Safety class {row['safety_class']}; about {row['hours']:g} hours.",
-    ]
-    if row["overdue"]:
-        lines.append("Past its best age already.")
-    if not row["age_known"]:
-        lines.append(UNKNOWN_AGE.capitalize() + ".")
-    return "\n".join(lines)

@@ -78,6 +78,7 @@ class FleetOnRecord:
     notes: tuple[str, ...]
     as_of: date
     basis: tuple[Any, ...]
+    last_seen: tuple[date, ...]  # by machine
 
     def found_bad(self) -> dict[str, list[dict[str, Any]]]:
         """What is to be put right, and what only a question is left of."""
@@ -168,7 +169,8 @@ def _read(session: Session, shop_id: int, as_of: date, snapshot: Snapshot, basis
     references = tuple(names[lines.machine_ids[m]] for m in now.clocks.machine.tolist())
     parts, bad = _parts_and_bad(now, lines, snapshot, references)
     fleet = fleet_of_parts(snapshot.risks, lines.names.cells, now.cell, now.km_per_day, parts, now.positions(snapshot))
-    return FleetOnRecord(fleet, snapshot, references, tuple(bad), tuple(notes), as_of, basis)
+    seen = tuple(date.fromordinal(int(day)) for day in (now.clocks.new_day + now.clocks.end_days).tolist())
+    return FleetOnRecord(fleet, snapshot, references, tuple(bad), tuple(notes), as_of, basis, seen)
 
 
 def _now_days(clocks: FleetLines, day: date) -> Floats:

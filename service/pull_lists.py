@@ -127,7 +127,10 @@ def _reply(
         "over_by": found.over_by,
         "worth": round(found.worth, 2),
         "currency": costs.currency,
-        "left_out": [line(job, LEFT_SAFETY if is_safety(job) else reason) for job, reason in found.left_out],
+        "left_out": [
+            line(job, LEFT_SAFETY if is_safety(job) else reason)
+            for job, reason in sorted(found.left_out, key=lambda left: (-left[0].worth, left[0].id))
+        ],
         "found_bad_before": known.found_bad()["found_bad_before"],
         "estimate": {"version": known.snapshot.version},
         "notes": [SAFETY_NOTE, *costs.notes, *known.notes],

@@ -31,7 +31,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
      "workbooks", "corrections", "facts", "machine_joins", "reviews", "review_answers",
      "card_texts", "idle_times", "kept_replies", "people", "queries", "schemas", "setup", "outlooks",
      "renewal_advice",
-     "fleet_now", "fleet_costs", "pull_lists", "due_work",
+     "fleet_now", "fleet_costs", "pull_lists", "due_work", "due_files",
      "intervals", "model_comparisons", "changes_over_time", "shop_habits", "records_seen",
      "backtests", "backtest_document", "backtest_fits", "backtest_lines", "backtest_parts"),
     ("api", "web", "app", "auth", "error_handlers", "json_input", "server", "answered_once",

@@ -9,7 +9,8 @@ from flask.views import MethodView
 
 from service.api.context import app, shop_id
 from service.api.resource import Resource
-from service.due_work import as_calendar, as_csv, due_work
+from service.due_files import as_calendar, as_csv
+from service.due_work import due_work
 from service.models import Shop
 from service.pull_lists import week_list
 from service.schemas.ahead import DueWorkQuery, DueWorkReply, PullListQuery, PullListReply
@@ -69,7 +70,7 @@ class DueWorkCalendar(MethodView):
     @blueprint.alt_response(409, response="CONFLICT")
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def get(self, asked: dict[str, Any]) -> Response:
-        """Write scheduled renewals due as a calendar, a whole-day entry each."""
+        """Write scheduled renewals due as a calendar: a whole-day entry each, what is past its best age by machine."""
         found, shop = _due(asked)
-        text = as_calendar(found["due"], shop, now=app().now())
+        text = as_calendar(found, shop, now=app().now())
         return Response(text, mimetype="text/calendar", headers={"Content-Disposition": "attachment; filename=due.ics"})

@@ -188,9 +188,11 @@ class PullListReply(Reply):
 
 
 class DueWorkReply(Reply):
-    """Scheduled renewals due, the overdue first."""
+    """Scheduled renewals due, the overdue first; those also by machine, first where waiting costs most."""
 
     due = fields.List(fields.Dict(), required=True)
+    overdue = fields.Integer(required=True)
+    overdue_machines = fields.List(fields.Dict(), required=True)
     hours = fields.Float(required=True)
 
 

@@ -10,7 +10,8 @@ from marshmallow import Schema
 from sqlalchemy.orm import Session
 
 from service.ages import span_of
-from service.due_work import as_calendar, as_csv, due_work
+from service.due_files import as_calendar, as_csv
+from service.due_work import due_work
 from service.errors import DomainError, InvalidInput
 from service.intervals import priced_outlook
 from service.outlooks import spares_to_hold
@@ -123,7 +124,9 @@ def due() -> Any:
     """List scheduled renewals due."""
     form = DueForm.from_address()
     found = _answer(form, DueWorkQuery(), _due)
-    return _page("ahead/due.html", form, found, part=found and _part(found["due"], form))
+    coming = [row for row in found["due"] if not row["overdue"]][:MOST_ROWS] if found else []
+    part = found and _part(found["overdue_machines"], form)
+    return _page("ahead/due.html", form, found, part=part, coming=coming)
 
 
 @blueprint.get("/due.<string:kind>")
@@ -136,9 +139,7 @@ def due_file(kind: str) -> Response:
     name = {"Content-Disposition": f"attachment; filename=due.{kind}"}
     if kind == "csv":
         return Response(as_csv(found["due"]), mimetype="text/csv", headers=name)
-    return Response(
-        as_calendar(found["due"], current.shop_name, now=app().now()), mimetype="text/calendar", headers=name
-    )
+    return Response(as_calendar(found, current.shop_name, now=app().now()), mimetype="text/calendar", headers=name)
 
 
 @blueprint.get("/spares")

@@ -12,8 +12,9 @@ import pytest
 from icalendar import Calendar
 
 from service.db import Database
+from service.due_files import as_calendar
 from tests.service.callers import Caller, make_app, make_caller, make_command
-from tests.service.job_files import SHOP, csv_file, row, take_in
+from tests.service.job_files import NOW, SHOP, csv_file, row, take_in
 from tests.service.test_outlooks import AS_OF, card, fill
 
 DAY = {"as_of": AS_OF.isoformat()}
@@ -80,19 +81,60 @@ def test_a_part_just_renewed_is_not_due_and_an_old_one_is(caller: Caller) -> Non
 
 
 def test_table_and_calendar_say_the_same(caller: Caller) -> None:
-    asked = {**DAY, "days": 30}
+    asked = {**DAY, "days": 730}
     rows = caller.get("/api/v1/fleet/due", query_string=asked).get_json()["due"]
     table = list(csv.DictReader(io.StringIO(caller.get("/api/v1/fleet/due.csv", query_string=asked).get_data(True))))
     assert [(r["due"], r["machine"], r["component"]) for r in table] == [
         (r["due"], r["machine"], r["component"]) for r in rows
     ]
+    found = caller.get("/api/v1/fleet/due", query_string=asked).get_json()
     reply = caller.get("/api/v1/fleet/due.ics", query_string=asked)
     assert reply.mimetype == "text/calendar"
     events = Calendar.from_ical(reply.get_data()).walk("VEVENT")
-    assert len(events) == len(rows) == len({str(e["uid"]) for e in events})
-    assert events[0].decoded("dtstart").isoformat() == rows[0]["due"]
+    coming = [r for r in rows if not r["overdue"]]
+    assert len(events) == len(coming) + len(found["overdue_machines"]) == len({str(e["uid"]) for e in events})
+    told = "\n".join(str(e["summary"]) + str(e["description"]) for e in events)
+    assert all(r["machine"] in told and r["name"] in told for r in rows)
+    days = [e.decoded("dtstart").isoformat() for e in events[len(found["overdue_machines"]) :]]
+    assert coming and days == [r["due"] for r in coming]
     again = Calendar.from_ical(caller.get("/api/v1/fleet/due.ics", query_string=asked).get_data()).walk("VEVENT")
     assert [e["uid"] for e in again] == [e["uid"] for e in events]
+
+
+def test_what_is_past_its_best_age_is_gathered_by_machine_the_dearest_wait_first(caller: Caller) -> None:
+    found = caller.get("/api/v1/fleet/due", query_string={**DAY, "days": 30}).get_json()
+    late, machines = [r for r in found["due"] if r["overdue"]], found["overdue_machines"]
+    assert found["overdue"] == len(late) == sum(len(m["parts"]) for m in machines) > len(machines)
+    costs = [m["waiting_costs"] for m in machines]
+    assert costs == sorted(costs, reverse=True) and costs[0] > 0
+    for m in machines:
+        mine = [r for r in late if r["machine"] == m["machine"]]
+        assert m["waiting_costs"] == pytest.approx(sum(r["waiting_costs"] for r in mine), abs=0.01)
+        assert m["hours"] == pytest.approx(sum(r["hours"] for r in mine)) and m["last_seen"] == mine[0]["last_seen"]
+        first = max(mine, key=lambda r: r["waiting_costs"])
+        assert m["parts"][0]["component"] == first["component"]
+    # what a month's wait costs is what the pull list saves by bringing the machine in now
+    pull = caller.get("/api/v1/fleet/pull-list", query_string={**DAY, "days_ahead": 30, "hours": 1000}).get_json()
+    worth = {(j["machine"], j["component"], j["position"]): j["worth"] for j in pull["jobs"]}
+    tyre = next(r for r in late if r["component"] == "tyre")
+    assert tyre["waiting_costs"] == pytest.approx(worth[tyre["machine"], "tyre", tyre["position"]])
+    assert any("no interval of a maker's" in note for note in found["notes"])
+
+
+def test_a_calendar_never_fills_a_day_with_what_is_long_overdue() -> None:
+    """Five hundred machines past a best age: an entry for each of the dearest waits, one that names all the others."""
+    part = {"name": "Tyre", "position": "rear", "component": "tyre", "safety_class": "A", "age_known": True}
+    machines = [
+        {"machine": f"M{k}", "parts": [part] * 3, "hours": 1.8, "waiting_costs": 500.0 - k, "last_seen": "2025-10-01"}
+        for k in range(500)
+    ]
+    found = {"as_of": "2026-01-05", "due": [], "overdue_machines": machines}
+    events = Calendar.from_ical(as_calendar(found, SHOP, now=NOW)).walk("VEVENT")
+    assert len(events) == 21 and {e.decoded("dtstart").isoformat() for e in events} == {"2026-01-05"}
+    assert str(events[0]["summary"]) == "M0: 3 renewals past best age"
+    rest = events[-1]
+    assert str(rest["summary"]) == "480 more machines with 1,440 renewals past best age"
+    assert all(f"M{k}: Tyre, rear" in str(rest["description"]) for k in range(20, 500))
 
 
 def test_refusals(caller: Caller) -> None:
@@ -117,6 +159,8 @@ def test_commands(
     code, text, _ = run("due", *whose, "--calendar", str(file), "--csv", str(table))
     assert code == 0 and "past their best age" in " ".join(text.split())
     told = json.loads(run("due", *whose, "--json")[1])
-    assert len(Calendar.from_ical(file.read_bytes()).walk("VEVENT")) == len(told["due"])
+    entries = len(told["due"]) - told["overdue"] + len(told["overdue_machines"])
+    assert len(Calendar.from_ical(file.read_bytes()).walk("VEVENT")) == entries
+    assert "a month's wait" in text and "no interval of a maker's" in " ".join(text.split())
     assert len(table.read_text(encoding="utf-8").splitlines()) == len(told["due"]) + 1
     assert run("pull", "--shop", "Nobody's")[0] == 1
