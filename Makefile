@@ -41,7 +41,7 @@ bench: $(VENV)/dev ## ratios side by side in one run
 
 TEXTS := service/web/translations
 messages: $(VENV)/run ## the texts of pages into weakspot.pot, new ones into every language; says what is not translated yet
-	$(BIN)/pybabel -q extract -F pyproject.toml -k lazy -k say --omit-header --no-location --sort-output -o $(TEXTS)/weakspot.pot service
+	$(BIN)/pybabel -q extract -F pyproject.toml -k lazy -k say --omit-header --no-location --sort-output -o $(TEXTS)/weakspot.pot service seed/catalogue
 	for po in $(TEXTS)/*.po; do \
 	  $(BIN)/pybabel -q update --no-fuzzy-matching --ignore-obsolete --ignore-pot-creation-date -w 120 \
 	    -l $$(basename $$po .po) -i $(TEXTS)/weakspot.pot -o $$po && \

@@ -106,6 +106,7 @@ def draw_bands(series: Sequence[Series], words: Words, tone: str = "light") -> F
             top = 1.1 * np.nanmax(high)
             continue
         reach = np.maximum([value - low, high - value], 0.0)
+        reach[1][(value == 0) & (high > top)] = 0.0  # a bound far off says how little was watched: the table has it
         axes.errorbar(
             at, value, yerr=reach, fmt="s", color=colours.hue, markersize=5, markerfacecolor="none", elinewidth=0.9,
             ecolor=(colours.hue, 0.4), label=one.label,  # paler: a few parts have intervals as high as the picture

@@ -68,7 +68,8 @@ def lines_in_order(
                 worth=worth,
                 worth_per_minute=worth / option.minutes,
                 added_worth=max(0.0, together - before),
-                reason=_reason(option, risks),
+                reasons=_reasons(option),
+                most_at_stake=_most_at_stake(option, risks),
                 targets=option.targets,
             )
         )
@@ -134,22 +135,18 @@ def _with_prerequisites(ordered: Sequence[CheckOption]) -> list[CheckOption]:
     return placed
 
 
-def _reason(option: CheckOption, risks: Mapping[Part, ComponentRisk]) -> str:
-    """Why this line stands here, in words: the stage, safety, and the likeliest part."""
+def _reasons(option: CheckOption) -> tuple[str, ...]:
+    """Why this line stands here, in words: the stage, safety."""
     words = ["a fail ends the visit"] if option.ends_visit else []
     stage = "cold engine only" if option.needs_cold_engine else STAGE_REASONS[option.stage]
     if stage:
         words.append(stage)
     if option.safety_class_a:
         words.append("safety, always in")
+    return tuple(words)
+
+
+def _most_at_stake(option: CheckOption, risks: Mapping[Part, ComponentRisk]) -> ComponentRisk | None:
+    """The part a line is there for before all."""
     at_stake = [risks[t.part] for t in option.targets if t.part in risks]
-    if at_stake:
-        top = max(at_stake, key=lambda r: r.chance_bad_now * r.loss_if_missed)
-        place = f" ({top.position.replace('_', ' ')})" if top.position and top.at_stake == "bad now" else ""
-        words.append(f"{top.component.replace('_', ' ')}{place} {top.at_stake}: {_per_cent(top.chance_bad_now)}")
-    return "; ".join(words)
-
-
-def _per_cent(chance: float) -> str:
-    """Whole per cents as the trade says them; below one per cent no false precision."""
-    return "below 1 %" if 0 < chance < 0.01 else f"{chance:.0%}".replace("%", " %")
+    return max(at_stake, key=lambda r: r.chance_bad_now * r.loss_if_missed, default=None)

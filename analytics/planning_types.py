@@ -139,7 +139,7 @@ class ComponentRisk:
 
     `chance_bad_now` lies in 0..1, `loss_if_missed` is the money lost if it is bad and nothing is done,
     `cost_to_act` what acting costs whether it is bad or not (renewal, or the bargain spoilt by a wrong claim).
-    `at_stake` says in words what the chance is a chance of.
+    With `within_years` the chance is that of a failure within so many years, not of being bad now.
     """
 
     component: str
@@ -148,7 +148,7 @@ class ComponentRisk:
     loss_if_missed: float
     cost_to_act: float
     safety_class: str
-    at_stake: str = "bad now"
+    within_years: float | None = None
 
     def __post_init__(self) -> None:
         where = f"risk of {self.component}"
@@ -216,7 +216,8 @@ class PlanLine:
 
     `access_minutes` stand on the first line that needs a group. `worth` is what the check alone avoids,
     `worth_per_minute` that over its own minutes, `added_worth` what it adds to the lines above it: the added
-    worths sum to `Plan.worth`. `without` are checks it leans on that are not in the plan, each with the reason.
+    worths sum to `Plan.worth`. `reasons` say why it stands where it does, `most_at_stake` is the part it is there for
+    before all. `without` are checks it leans on that are not in the plan, each with the reason.
     """
 
     check: CheckOption
@@ -225,7 +226,8 @@ class PlanLine:
     worth: float
     worth_per_minute: float
     added_worth: float
-    reason: str
+    reasons: tuple[str, ...]
+    most_at_stake: ComponentRisk | None
     targets: tuple[CheckTarget, ...]
     without: tuple[tuple[str, str], ...] = ()
 

@@ -112,10 +112,10 @@ def _documents(session: Session) -> dict[str, dict[str, Any]]:
 
 def _refuse_one_sided(known: Dataset, everything: Dataset, as_of: date) -> None:
     if known.data_through is None:
-        raise InvalidInput(f"nothing is known of any day up to {as_of}; choose a later --as-of", pointer="/as_of")
+        raise InvalidInput(f"nothing is known of any day up to {as_of}; choose a later day", pointer="/as_of")
     if everything.data_through is None or everything.data_through <= as_of:
         raise InvalidInput(
-            f"records end on {everything.data_through}: nothing follows {as_of}; choose an earlier --as-of",
+            f"records end on {everything.data_through}: nothing follows {as_of}; choose an earlier day",
             pointer="/as_of",
         )
 

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rich.console import Console
+from rich.containers import Lines
 from rich.padding import Padding
 from rich.panel import Panel
 from rich.table import Table
@@ -20,6 +21,7 @@ from service.inspections.plans import InspectionPlan
 from service.inspections.ranking import Probability, RankedPart, Ranking
 
 HUE = "blue"
+_GLUE = "\ue000"  # of the private use area: in no text
 BAR_WIDTH = 20
 SHOWN_PROBLEMS = 20
 
@@ -37,6 +39,18 @@ def per_cent(chance: float, digits: int = 0) -> str:
     if digits == 0 and 0.995 < chance < 1:
         return "> 99 %"
     return f"{100 * chance:.{digits}f} %"
+
+
+class Unbroken(Text):
+    """A text in a table or a frame, none of whose lines begins with "%"; no-break spaces are to rich as any other."""
+
+    def wrap(self, *args: Any, **kwargs: Any) -> Lines:
+        held = self.copy()
+        held.plain = held.plain.replace(" %", f"{_GLUE}%")
+        lines = held.wrap(*args, **kwargs)
+        for line in lines:
+            line.plain = line.plain.replace(_GLUE, " ")
+        return lines
 
 
 def between(chance: Probability) -> str:
@@ -232,7 +246,7 @@ def _plan_table(lines: Sequence[Mapping[str, Any]]) -> Table:
         if line["access"]["minutes"]:
             title.append(f" (first: {line['access']['what']})", style="dim")
         cautions = " ".join(caution["id"] for caution in line["cautions"])
-        table.add_row(str(line["order"]), minutes, title, Text(line["why"]), cautions)
+        table.add_row(str(line["order"]), minutes, title, Unbroken(line["why"]), cautions)
     return table
 
 
@@ -250,7 +264,7 @@ def _show_cautions(out: Console, lines: Sequence[Mapping[str, Any]]) -> None:
 
 
 def _show_steps(out: Console, line: Mapping[str, Any]) -> None:
-    text = Text()
+    text = Unbroken()
     text.append(f"{line['order']}. {line['title']}", style="bold")
     if line["cautions"]:
         text.append("\nCautions first: " + ", ".join(f"{c['id']} {c['title']}" for c in line["cautions"]))

@@ -100,7 +100,8 @@ def _while_apart(life: NewLife, costs: RenewalCosts, asked: Mapping[str, Any]) -
         return found
     if asked["while_apart"] > costs.all_planned:
         raise InvalidInput(
-            "while_apart costs more than a planned renewal; it leaves out the way in", pointer="/while_apart"
+            "the cost while it is apart is above that of a planned renewal, though it leaves out the way in",
+            pointer="/while_apart",
         )
     apart = renew_while_apart(life, costs, asked["while_apart"], age=asked["age"], level=asked["level"])
     worth = None if apart.worth is None else asdict(apart.worth)

@@ -114,7 +114,7 @@ def kept_risk(risk: ComponentRisk, marks: Marks) -> ComponentRisk:
         chance_bad_now=chance,
         cost_to_act=risk.cost_to_act + new_one * risk.loss_if_missed,
         safety_class="C",
-        at_stake=f"fails within {KEPT_YEARS} years",
+        within_years=KEPT_YEARS,
     )
 
 

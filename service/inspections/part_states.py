@@ -69,7 +69,7 @@ def from_description(
         new_day = today - (km or 0.0) / TYPICAL_KM_PER_DAY
         notes.append(say("Age unknown: taken as if the machine had run %(distance)s a year.", distance=USUAL))
     if new_day > today:
-        raise InvalidInput("the machine is newer than as_of; give the day of the question", pointer="/as_of")
+        raise InvalidInput("the machine is newer than the day that is asked about", pointer="/as_of")
     if km is None:
         km = (today - new_day) * TYPICAL_KM_PER_DAY
         notes.append(say("Odometer unknown: taken as %(distance)s a year of age.", distance=USUAL))
@@ -110,7 +110,7 @@ def _history_lines(
         day = middle_day(item["date"])
         reading = float("nan") if item["odometer"] is None else to_km(item["odometer"])
         if day > today:
-            raise InvalidInput("the date lies after as_of", pointer=f"/history/{number}/date")
+            raise InvalidInput("the date lies after the day that is asked about", pointer=f"/history/{number}/date")
         if reading > km:
             raise InvalidInput("the odometer is above the machine's own", pointer=f"/history/{number}/odometer")
         days.append(day)

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
 from analytics.judging import CLASS_DEFAULT
 from analytics.planning import PermissionStep
-from analytics.planning_types import LeftOut, Plan, PlanLine
-from service.catalogue_types import Catalogue
+from analytics.planning_types import ComponentRisk, LeftOut, Plan, PlanLine
+from service.catalogue_types import Catalogue, Source
 from service.check_types import Limit, QuickVariant
 from service.inspections.check_options import full_check
-from service.said import joined, say
+from service.said import Number, Part, Place, Share, joined, say
 
 PRIOR_MARK = "times, accuracies and worth: invented prior, not data"
 LEARNT = "learnt from"  # how the mark of a target begins that strip-downs have taught
+IN_BRACKETS = re.compile(r"\[([^\]]+)\]")
 
 
 def mark_of(key: str, catalogue: Catalogue) -> str:
@@ -36,7 +38,7 @@ def title_of(check: str, catalogue: Catalogue) -> str:
     entry = catalogue.check_by_id[check]
     if not isinstance(entry, QuickVariant):
         return entry.title
-    return f"{catalogue.check_by_id[entry.parent].title}: quick look"
+    return say("%(check)s: quick look", check=say(catalogue.check_by_id[entry.parent].title))
 
 
 def check_text(key: str, catalogue: Catalogue) -> dict[str, Any]:
@@ -80,8 +82,28 @@ def line_text(line: PlanLine, order: int, catalogue: Catalogue) -> dict[str, Any
 
 def _why(line: PlanLine) -> str:
     """Why it stands here, and what it leans on that cannot be looked at today."""
-    leans = (f"{parent}, which it leans on, is not in: {why}" for parent, why in line.without)
-    return joined(*(say(reason) for reason in line.reason.split("; ")), *leans, by="; ")
+    leans = (
+        say("%(check)s, which it leans on, is not in: %(why)s", check=parent, why=say(why))
+        for parent, why in line.without
+    )
+    return joined(*(say(reason) for reason in line.reasons), _at_stake(line.most_at_stake), *leans, by="; ")
+
+
+def _at_stake(risk: ComponentRisk | None) -> str:
+    """The part a line is there for, and its chance."""
+    if risk is None:
+        return ""
+    part = Part(risk.component, risk.component.replace("_", " "))
+    chance: Any = Share(risk.chance_bad_now)
+    if 0 < risk.chance_bad_now < 0.01:
+        chance = say("below %(share)s", share=Share(0.01))
+    if risk.within_years is not None:
+        years = Number(risk.within_years)
+        return say("%(part)s fails within %(years)s years: %(chance)s", part=part, years=years, chance=chance)
+    if risk.position:
+        place = Place(risk.position)
+        return say("%(part)s (%(place)s) bad now: %(chance)s", part=part, place=place, chance=chance)
+    return say("%(part)s bad now: %(chance)s", part=part, chance=chance)
 
 
 def step_text(step: PermissionStep | None, catalogue: Catalogue) -> dict[str, Any] | None:
@@ -120,6 +142,13 @@ def limit_texts(check: str, catalogue: Catalogue) -> list[dict[str, Any]]:
         for limit in catalogue.limits
         if limit.check == check and limit.scope != "published example"
     ]
+
+
+def sources_named(line: Mapping[str, Any], catalogue: Catalogue) -> list[Source]:
+    """The sources that the texts of a check give by their codes in brackets, in the order they come."""
+    texts = " ".join((*line["steps"], line["expected"], line["judging"], line["trap"]))
+    codes = (code.strip() for bracket in IN_BRACKETS.findall(texts) for code in re.split("[,;]", bracket))
+    return [catalogue.source_by_id[code] for code in dict.fromkeys(codes) if code in catalogue.source_by_id]
 
 
 def where_from(limit: Mapping[str, Any]) -> str:

@@ -21,7 +21,7 @@ from service.check_types import Limit
 from service.errors import InvalidInput, NotAvailable
 from service.inspections.check_options import full_check
 from service.inspections.limits_on_file import JUDGED_FROM
-from service.inspections.plan_texts import where_from
+from service.inspections.plan_texts import limit_text, sources_named, where_from
 from service.vocabulary import PART_MARKS
 
 INSTALL_LINE = "pip install 'weakspot[pdf]' (it also needs the system library pango)"
@@ -69,6 +69,7 @@ def html_of(sheet: Sheet, catalogue: Catalogue) -> str:
         findings=[_finding(entry, catalogue) for entry in sheet.findings],
         left_out=_left_out(plan["left_out"]),
         unseen=[part["name"] for part in plan["safety"]["parts_no_line_looks_at"]],
+        sources=_sources(lines, catalogue),
         notes=plan.get("notes", ()),
     )
 
@@ -189,6 +190,7 @@ def _found_before(check: str, slug: str, place: str | None, findings: Sequence[M
 
 def _finding(entry: Mapping[str, Any], catalogue: Catalogue) -> dict[str, str]:
     """A finding on one line."""
+    judged_by = entry.get("judged_by")
     readings = [
         " / ".join(f"{'over ' if v['over_range'] else ''}{v['value']:g}" for v in reading["values"])
         + f" {reading['unit']}"
@@ -200,13 +202,21 @@ def _finding(entry: Mapping[str, Any], catalogue: Catalogue) -> dict[str, str]:
         "part": _part(entry["component"], entry["position"], catalogue) if entry["component"] else "",
         "outcome": entry["outcome"],
         "reading": "; ".join(readings),
-        "limit": entry.get("judged_by") or "by eye and hand",
+        "limit": next((limit_text(limit) for limit in catalogue.limits if limit.id == judged_by), judged_by)
+        or "by eye and hand",
     }
 
 
 def _defect(entry: Mapping[str, Any], catalogue: Catalogue) -> dict[str, Any]:
     name = _part(entry["component"], entry["position"], catalogue) if entry["component"] else None
     return {**entry, "name": name}
+
+
+def _sources(lines: Iterable[Mapping[str, Any]], catalogue: Catalogue) -> list[str]:
+    """What the codes of sources on the page stand for."""
+    named = {source.id: source.what for line in lines for source in sources_named(line, catalogue)}
+    of_limits = {s["id"]: s["what"] for line in lines for limit in line["limits"] for s in limit["sources"] if s["id"]}
+    return [f"{code} {what}" for code, what in sorted((named | of_limits).items())]
 
 
 def _left_out(entries: Iterable[Mapping[str, Any]]) -> list[tuple[str, list[str]]]:

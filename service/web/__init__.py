@@ -21,6 +21,7 @@ from service.web import (
 )
 from service.web.account import look_now
 from service.web.assets import register_assets
+from service.web.cited import register_cited
 from service.web.cookies import PageCookies
 from service.web.current import current
 from service.web.formats import register_formats
@@ -73,6 +74,7 @@ def register_web(app: Flask) -> None:
     register_names(app)
     register_record_words(app)
     register_own_words(app)
+    register_cited(app)
     register_headers(app)
     register_assets(app)
     register_forms(app)

@@ -14,7 +14,7 @@ from service.vocabulary import KM_PER_MILE
 from service.web.current import current
 from service.web.forms import NumberField, PageForm, SelectField, choices
 from service.web.names import catalogue_now
-from service.web.own_words import English
+from service.web.own_words import catalogue_label
 from service.web.texts import lazy
 
 CLOCKS = (("km", lazy("distance")), ("days", lazy("days")))
@@ -74,7 +74,9 @@ class PartForm(AskForm):
 
     def offer(self) -> None:
         """Fill the list of parts."""
-        parts = sorted(((c.slug, English(c.name)) for c in catalogue_now().components), key=lambda part: part[1])
+        parts = sorted(
+            ((c.slug, catalogue_label(c.name)) for c in catalogue_now().components), key=lambda part: part[1]
+        )
         self.component.choices = choices([("", "–"), *parts])
 
 

@@ -14,7 +14,7 @@ from service.inspections.standing import Standing
 from service.web.forms import NumberField, PageForm, SelectField, choices
 from service.web.look_forms import TicksField
 from service.web.names import part_name, place_name
-from service.web.own_words import English
+from service.web.own_words import English, catalogue_label
 from service.web.texts import _, lazy
 
 BY_READING = ""
@@ -63,9 +63,9 @@ class FindingForm(PageForm):
         slugs = dict.fromkeys(t["component"] for t in line["targets"] if t["component"] in standing.places.components())
         parts = [("", _("the check as a whole"))]
         for slug in slugs:
-            parts.append((slug, English(part_name(slug))))
+            parts.append((slug, catalogue_label(part_name(slug))))
             parts += [
-                (f"{slug}|{p}", English(f"{part_name(slug)}, {place_name(p)}"))
+                (f"{slug}|{p}", catalogue_label(part_name(slug), place_name(p)))
                 for p in standing.places.positions(slug) or ()
             ]
         self.part.choices = choices(parts)
@@ -129,7 +129,7 @@ class OutcomeForm(PageForm):
         self.part.choices = choices(
             (
                 f"{p['component']}|{p['position'] or ''}",
-                English(p["name"] + (f", {place_name(p['position'])}" if p["position"] else "")),
+                catalogue_label(p["name"], place_name(p["position"])),
             )
             for p in posteriors
         )

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date, datetime
 from decimal import Decimal
 from functools import lru_cache
 from typing import Any
 
-from babel.dates import format_date, format_datetime
+from babel.dates import format_date, format_datetime, format_skeleton
 from babel.numbers import format_currency, format_decimal, format_percent
 from flask import Flask
 from jinja2 import pass_context
@@ -18,6 +19,7 @@ from service.vocabulary import KM_PER_MILE
 from service.web.current import current
 from service.web.texts import _, current_locale, locale_of, reader
 
+ISO_DAY = re.compile(r"\d{4}(-\d\d){0,2}")
 # Steps of the one-hue scale: a chance below the figure belongs to the step before it.
 STEPS = (0.02, 0.08, 0.20, 0.40)
 KEPT = 4096  # figures kept as written: a page says the same ones again and again, and writing one takes Babel long
@@ -87,9 +89,30 @@ def day(value: date | datetime | None) -> str:
     return format_date(value, "medium", locale=current_locale()) if value else "–"
 
 
+def years(value: float, digits: int = 0) -> str:
+    """So many years."""
+    shown = number(value, digits)
+    return _("%(n)s year", n=shown) if shown == number(1) else _("%(n)s years", n=shown)
+
+
 def iso_day(text: str | None) -> str:
     """A day written as ISO has it, as the reader's locale writes it."""
     return day(date.fromisoformat(text)) if text else "–"
+
+
+def rough_day(text: str | int | None) -> str:
+    """A day, month or year that is written as ISO has it, in the way of the reader's locale; others as written."""
+    written = str(text or "–")
+    if not ISO_DAY.fullmatch(written):
+        return written
+    year, *rest = (int(figures) for figures in written.split("-"))
+    try:
+        first = date(year, *rest, *(1, 1)[len(rest) :])
+    except ValueError:  # there is no such day
+        return written
+    if len(rest) == 1:
+        return format_skeleton("yMMM", first, locale=current_locale())
+    return day(first) if rest else written
 
 
 def moment(value: datetime | None) -> str:
@@ -146,7 +169,7 @@ def step_word(chance: float) -> str:
 def register_formats(app: Flask) -> None:
     """Offer all of them to templates as filters."""
     amounts = (number, distance, rough_distance, rough, in_unit, reading, money, about_money)
-    for filter_ in (*amounts, day, iso_day, moment, share, per_cent, one_in, step_of, step_word):
+    for filter_ in (*amounts, day, years, iso_day, rough_day, moment, share, per_cent, one_in, step_of, step_word):
         app.add_template_filter(filter_)
     counted = app.jinja_env.globals["ngettext"]
 

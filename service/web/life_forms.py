@@ -11,7 +11,7 @@ from service.vocabulary import KM_PER_MILE, QUALITIES
 from service.web.current import current
 from service.web.forms import NumberField, PageForm, SelectField, choices
 from service.web.names import place_name
-from service.web.record_words import in_words
+from service.web.record_words import make_in_words
 from service.web.texts import _, lazy
 
 CLOCKS = (("km", lazy("distance")), ("days", lazy("age in years")))
@@ -50,7 +50,7 @@ class PartForm(PageForm):
         """Fill the lists with what there is on this model."""
         self.position.choices = choices([("", _("any")), *((p, place_name(p)) for p in available["positions"])])
         self.stratum.choices = choices([("", _("any")), *((str(s), build_name(s)) for s in available["strata"])])
-        known = [(q, in_words(q) if q != "unknown" else _("any")) for q in QUALITIES]
+        known = [(q, make_in_words(q) if q != "unknown" else _("any")) for q in QUALITIES]
         self.quality.choices = choices(sorted(known, key=lambda pair: pair[0] != "unknown"))
 
 

@@ -23,7 +23,7 @@ from service.web.formats import distance, number
 from service.web.forms import shown
 from service.web.life_forms import LIFE_FIELDS, ChooseForm, PartForm, build_name, risk_request
 from service.web.names import catalogue_now, place_name, use_name
-from service.web.own_words import English
+from service.web.own_words import catalogue_label
 from service.web.texts import _
 
 blueprint = Blueprint("lifetimes", __name__, url_prefix="/lifetimes")
@@ -34,7 +34,7 @@ def _choice() -> ChooseForm:
     form = ChooseForm(request.args, meta={"csrf": False})
     with app().database.read() as session:
         models = models_on_record(session)
-    form.offer(((c.slug, English(c.name)) for c in catalogue_now().components), models)
+    form.offer(((c.slug, catalogue_label(c.name)) for c in catalogue_now().components), models)
     return form
 
 

@@ -25,7 +25,7 @@ from service.models import MachineMake, MachineModel
 from service.web.current import current
 from service.web.forms import NumberField, PageForm, SelectField, choices
 from service.web.names import PERMISSIONS
-from service.web.own_words import English
+from service.web.own_words import catalogue_label
 from service.web.texts import lazy
 
 KITS = (
@@ -97,9 +97,12 @@ class LookForm(PageForm):
 
     def offer(self, catalogue: Catalogue) -> None:
         """Fill the lists to choose from."""
-        self.symptoms.choices = choices((s.id, English(s.title)) for s in catalogue.symptoms)
-        self.facts.choices = choices((f.id, English(f.title)) for f in catalogue.history_facts)
-        parts = [("", "–"), *sorted(((c.slug, English(c.name)) for c in catalogue.components), key=lambda c: c[1])]
+        self.symptoms.choices = choices((s.id, catalogue_label(s.title)) for s in catalogue.symptoms)
+        self.facts.choices = choices((f.id, catalogue_label(f.title)) for f in catalogue.history_facts)
+        parts = [
+            ("", "–"),
+            *sorted(((c.slug, catalogue_label(c.name)) for c in catalogue.components), key=lambda c: c[1]),
+        ]
         for row in self.history:
             row.component.choices = choices(parts)
 

@@ -23,7 +23,14 @@ AS_STORED = {str(sentence): sentence for sentence in (TOO_FAST,)}
 
 
 class English(str):
-    """A label that is the catalogue's."""
+    """A label that is the catalogue's, and in English."""
+
+
+def catalogue_label(text: str, place: str = "") -> str:
+    """The label of a choice that the catalogue names, in the reader's language where that has it; with its place."""
+    known = reader().texts.gettext(text)
+    made = f"{known}, {place}" if place else known
+    return English(made) if known == text else made
 
 
 def own_words(text: object, *, large: bool = False) -> Markup:
@@ -56,21 +63,22 @@ SHOWN: dict[type, Callable[[Any], str]] = {
     Share: lambda value: share(value.value),
     Money: lambda value: about_money(value.amount, value.currency),
     Day: lambda value: day(value.day),
-    Part: lambda value: part_in_english(value.slug),
+    Part: lambda value: name_of_part(value.slug),
     Place: lambda value: place_name(value.name),
 }
 
 
-def english(text: object) -> Markup:
-    """A text of the catalogue, which is in English: marked so on a page in another language."""
+def of_catalogue(text: object) -> Markup:
+    """A text of the catalogue: in the reader's language where that has it, else in English and marked so."""
     if reader().locale.language == SOURCE_LANGUAGE or not str(text):
         return escape(text)
-    return Markup('<span lang="en">%s</span>') % escape(text)
+    return own_words(text)
 
 
 def label(text: object) -> Markup:
-    """The label of a choice: marked where it is the catalogue's."""
-    return english(text) if isinstance(text, English) else escape(text)
+    """The label of a choice: marked where it is English of the catalogue."""
+    marked = isinstance(text, English) and reader().locale.language != SOURCE_LANGUAGE
+    return Markup('<span lang="en">%s</span>') % escape(text) if marked else escape(text)
 
 
 def in_english() -> Markup:
@@ -78,15 +86,15 @@ def in_english() -> Markup:
     return Markup("" if reader().locale.language == SOURCE_LANGUAGE else ' lang="en"')
 
 
-def part_in_english(slug: str) -> Markup:
-    """A component's name, as the catalogue has it."""
-    return english(part_name(slug))
+def name_of_part(slug: str) -> Markup:
+    """A component's name."""
+    return of_catalogue(part_name(slug))
 
 
 def register_own_words(app: Flask) -> None:
     """Offer them to templates."""
     app.add_template_filter(own_words)
-    app.add_template_filter(english)
+    app.add_template_filter(of_catalogue)
     app.add_template_filter(label)
-    app.add_template_filter(part_in_english, "part_name")
+    app.add_template_filter(name_of_part, "part_name")
     app.add_template_global(in_english)

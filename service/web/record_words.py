@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from flask import Flask
 
-from service.web.texts import lazy
+from service.web.texts import _, lazy
 
 WORDS = {
     "renewed": lazy("renewed"),
@@ -50,6 +50,12 @@ def in_words(word: str) -> str:
     return str(WORDS.get(word, word.replace("_", " ")))
 
 
+def make_in_words(quality: str) -> str:
+    """Who made a part, as people say it."""
+    return str(_("the maker's part")) if quality == "original" else in_words(quality)
+
+
 def register_record_words(app: Flask) -> None:
     """Offer it to templates."""
     app.add_template_filter(in_words)
+    app.add_template_filter(make_in_words)

@@ -15,7 +15,7 @@ from service.vocabulary import REASONS, UNITS
 from service.web.forms import PageForm, SelectField, choices
 from service.web.log_forms import REASON_NAMES
 from service.web.names import part_name
-from service.web.own_words import English
+from service.web.own_words import catalogue_label
 from service.web.texts import _, lazy
 
 NOT_YET = ""
@@ -72,7 +72,9 @@ class ReviewForm(PageForm):
 def ways(document: Mapping[str, Any]) -> list[tuple[str, Any]]:
     """What a doubt can be answered with, as values and labels; the candidates of a word first."""
     found: list[tuple[str, Any]] = [
-        (f"part:{c['component']}", English(part_name(c["component"]))) for c in document["candidates"] if c["component"]
+        (f"part:{c['component']}", catalogue_label(part_name(c["component"])))
+        for c in document["candidates"]
+        if c["component"]
     ]
     for choice in (entry["choice"] for entry in document["choices"]):
         if choice == "action":

@@ -84,7 +84,7 @@ def test_sentence_of_a_band() -> None:
     ("words", "code", "said"),
     [
         (["--as-of", "2999-01-01"], 1, "past day"),
-        (["--as-of", "1990-01-01"], 1, "choose a later --as-of"),
+        (["--as-of", "1990-01-01"], 1, "choose a later day"),
         (["--as-of", "2025-12-30", "--months", "0.1"], 1, "would help"),
         (["--as-of", "2024-06-01", "--shop", "Nobody's"], 1, "there is no shop"),
         (["--as-of", "June"], 2, "--as-of"),

@@ -16,15 +16,20 @@ from tests.web.browsers import Browsing
 from tests.web.people import Visitor
 
 SERVICE = Path(FOLDER).parents[1]
+CATALOGUE = SERVICE.parent / "seed" / "catalogue"
 METHODS = [("web/templates/**.html", "jinja2"), ("**.py", "python")]
+OF_CATALOGUE = [("*.json", "service.web.catalogue_texts:extract")]
 KEYWORDS = {"_": None, "lazy": None, "say": None, "ngettext": (1, 2)}
 PLACEHOLDER = re.compile(r"%(?:\((\w+)\)\w|%)")
 TRANSLATED = [language for language in languages() if language != SOURCE_LANGUAGE]
 
 
 def texts() -> set[str | tuple[str, ...]]:
-    """What the pages say, as Babel extracts it from code and templates."""
-    found = extract_from_dir(SERVICE, method_map=METHODS, options_map={}, keywords=KEYWORDS)
+    """What the pages say, as Babel extracts it from code, templates and the catalogue."""
+    found = [
+        *extract_from_dir(SERVICE, method_map=METHODS, options_map={}, keywords=KEYWORDS),
+        *extract_from_dir(CATALOGUE, method_map=OF_CATALOGUE, options_map={}, keywords=KEYWORDS),
+    ]
     return {tuple(text) if isinstance(text, list) else text for _file, _line, text, _comments, _context in found}
 
 

@@ -9,7 +9,7 @@ from flask import g
 
 from service import cli_text
 from service.app import WeakspotApp
-from service.web.formats import number, one_in, per_cent, step_of
+from service.web.formats import number, one_in, per_cent, rough_day, step_of
 from service.web.forms import number_in
 from service.web.texts import reader_of
 
@@ -74,3 +74,23 @@ def test_chances_are_never_rounded_to_certainty(shared_app: WeakspotApp) -> None
         assert [one_in(c) for c in chances] == said
         assert [cli_text.one_in(c) for c in chances] == [*said[:-1], ""]  # one table has no room for words
         assert [step_of(c) for c in (0, 0.02, 0.08, 0.2, 0.4, 1)] == [1, 2, 3, 4, 5, 5]
+
+
+@pytest.mark.parametrize(
+    ("written", "english", "german"),
+    [
+        ("2012-11", "Nov 2012", "Nov. 2012"),  # CLDR, skeleton yMMM
+        ("2012-11-03", "3 Nov 2012", "03.11.2012"),
+        ("2012", "2012", "2012"),
+        (2012, "2012", "2012"),
+        ("2012-13", "2012-13", "2012-13"),
+        ("spring 2012", "spring 2012", "spring 2012"),
+        (None, "–", "–"),
+    ],
+)
+def test_so_much_of_a_day_as_is_known(shared_app: WeakspotApp, written: str | int, english: str, german: str) -> None:
+    with shared_app.test_request_context("/sign-in"):
+        g.reader = reader_of("en_GB")
+        assert rough_day(written) == english
+        g.reader = reader_of("de_DE")
+        assert rough_day(written) == german
