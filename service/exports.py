@@ -20,7 +20,6 @@ from service.errors import NotAvailable
 from service.imports.guard import put_mark
 from service.models import ComponentType, JobLine, Shop
 from service.vocabulary import JOB_LINE_COLUMNS
-from service.workbooks import write_workbook
 
 READ_AT_ONCE = 5_000
 MOST_SHEET_ROWS = 1_048_575  # of a workbook's sheet, below the header
@@ -90,16 +89,26 @@ _ALWAYS = ("card", "date", "machine", "action")
 
 
 def _workbook(session: Session, shop: Shop, out: BinaryIO) -> int:
-    return write_workbook(out, "job lines", JOB_LINE_COLUMNS, _fitting(_parts(session, shop)))
+    import xlsxwriter
 
-
-def _fitting(parts: Iterator[Sequence[list[str]]]) -> Iterator[Sequence[list[str]]]:
+    plain = {"strings_to_formulas": False, "strings_to_numbers": False, "strings_to_urls": False}
+    book = xlsxwriter.Workbook(out, {"constant_memory": True, **plain})
+    sheet = book.add_worksheet("job lines")
+    sheet.freeze_panes(1, 0)
+    text = book.add_format({"num_format": "@"})
+    for column, name in enumerate(JOB_LINE_COLUMNS):
+        sheet.write_string(0, column, name)
     count = 0
-    for part in parts:
-        count += len(part)
-        if count > MOST_SHEET_ROWS:
-            raise NotAvailable(f"a sheet holds {MOST_SHEET_ROWS:,} lines; take csv, jsonl or parquet instead")
-        yield part
+    for part in _parts(session, shop):
+        for cells in part:
+            count += 1
+            if count > MOST_SHEET_ROWS:
+                raise NotAvailable(f"a sheet holds {MOST_SHEET_ROWS:,} lines; take csv, jsonl or parquet instead")
+            for column, cell in enumerate(cells):
+                if cell:
+                    sheet.write_string(count, column, cell, text)
+    book.close()
+    return count
 
 
 def _parquet(session: Session, shop: Shop, out: BinaryIO) -> int:

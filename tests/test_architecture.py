@@ -28,7 +28,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
      "component_risk", "machine_story", "own_repeats",
      "life_documents", "life_tables", "pictures",
      "inspections", "pool", "estimates", "fitting", "fit_inputs", "kept_work", "imports", "exports", "records",
-     "workbooks", "corrections", "facts", "machine_joins", "reviews", "review_answers",
+     "corrections", "facts", "machine_joins", "reviews", "review_answers",
      "card_texts", "idle_times", "kept_replies", "people", "queries", "schemas", "setup", "outlooks",
      "renewal_advice",
      "fleet_now", "fleet_costs", "pull_lists", "due_work", "due_files",
