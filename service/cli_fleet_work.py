@@ -155,7 +155,7 @@ def _show_due(found: Mapping[str, Any], top: int) -> None:
         f" them past their best age, on {len(late):,} machines: {found['hours']:,.0f} hours."
     )
     if late:
-        out.print("Past their best age, first where waiting costs most:")
+        out.print("Past their best age, first where waiting costs most, those not seen for a year last:")
         waiting = f"a month's wait {found['currency']}"
         table = Table("machine", "renew", "hours", waiting, "last seen", box=None, pad_edge=False)
         for row in late[:top]:

@@ -36,7 +36,7 @@ def as_calendar(found: Mapping[str, Any], shop: str, *, now: datetime) -> bytes:
     """Due work as an iCalendar file (RFC 5545), each entry of the same identity each time it is made.
 
     Parts not yet due have a whole-day entry each. What is past its best age already belongs to no day: on the day asked
-    about stands an entry a machine for those where waiting costs most, and one for all the others, with their parts.
+    about stands an entry a machine for the first of them, and one for all the others, with their parts.
     """
     from icalendar import Calendar
 
@@ -52,7 +52,7 @@ def as_calendar(found: Mapping[str, Any], shop: str, *, now: datetime) -> bytes:
     if rest:
         parts = sum(len(row["parts"]) for row in rest)
         text = f"{len(rest)} more machines with {parts:,} renewals past best age"
-        lines = ["Where waiting costs less than on the machines that have an entry of their own:"]
+        lines = ["Where waiting costs less than on the machines with an entry of their own, or not seen for a year:"]
         lines += [f"{row['machine']}: {_named(row)}" for row in rest]
         calendar.add_component(_entry([shop, "overdue"], today, text, lines, stamp))
     for row in found["due"]:

@@ -1,7 +1,8 @@
 """Scheduled renewals coming due: each part's day by its best age and its machine's own use.
 
 What is past its best age already is gathered by machine as well, those first where waiting costs most: a list of the
-parts alone would be as long as the shop's records, and say nothing of what to do first.
+parts alone would be as long as the shop's records, and say nothing of what to do first. Machines not seen for a year
+come last: parts of theirs look oldest, but what was renewed elsewhere since is not known.
 """
 
 from __future__ import annotations
@@ -53,10 +54,11 @@ def _all_due(known: FleetOnRecord, costs: FleetCosts, days: int) -> dict[str, An
             paying |= {slug} if np.isfinite(age_days).any() else set()
             rows += _due(known, group, (costs.hours[slug], waiting), age_days, days)
     rows.sort(key=_order)
-    machines = _by_machine([row for row in rows if row["overdue"]])
+    since = (known.as_of - timedelta(days=LONG_UNSEEN_DAYS)).isoformat()
+    machines = _by_machine([row for row in rows if row["overdue"]], since)
     carried = {group.lives.component for group in known.fleet.groups}
     never = sorted(costs.scheduled & carried - paying)
-    notes = [*_on_overdue(known, machines), SAFETY_NOTE, *costs.notes, *known.notes]
+    notes = [*_on_overdue(machines), SAFETY_NOTE, *costs.notes, *known.notes]
     if never:
         notes.insert(0, _pays_nowhere(never))
     return {
@@ -80,8 +82,8 @@ def _waiting_costs(known: FleetOnRecord, costs: FleetCosts) -> Floats:
     return np.maximum(worth_now(fleet, chance, WAITING_DAYS, scheduled), 0.0)
 
 
-def _by_machine(overdue: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """What is past its best age, a row a machine; those first where waiting costs most."""
+def _by_machine(overdue: Sequence[Mapping[str, Any]], since: str) -> list[dict[str, Any]]:
+    """What is past its best age, a row a machine: those seen since a day before others, the dearest wait first."""
     of: dict[str, list[Mapping[str, Any]]] = {}
     for row in overdue:
         of.setdefault(row["machine"], []).append(row)
@@ -96,22 +98,22 @@ def _by_machine(overdue: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
             "waiting_costs": round(sum(row["waiting_costs"] for row in rows), 2),
             "days_past": max(row["days_past"] for row in rows),
             "last_seen": rows[0]["last_seen"],
+            "long_unseen": rows[0]["last_seen"] < since,
         }
         for machine, rows in of.items()
     ]
-    return sorted(found, key=lambda row: (-row["waiting_costs"], row["machine"]))
+    return sorted(found, key=lambda row: (row["long_unseen"], -row["waiting_costs"], row["machine"]))
 
 
-def _on_overdue(known: FleetOnRecord, machines: Sequence[Mapping[str, Any]]) -> list[str]:
+def _on_overdue(machines: Sequence[Mapping[str, Any]]) -> list[str]:
     if not machines:
         return []
-    since = (known.as_of - timedelta(days=LONG_UNSEEN_DAYS)).isoformat()
-    unseen = sum(row["last_seen"] < since for row in machines)
+    unseen = sum(row["long_unseen"] for row in machines)
     if not unseen:
         return [WHY_OVERDUE]
     told = say(
-        "Of the %(all)s machines past a best age, %(unseen)s were last seen more than a year before: what was renewed"
-        " elsewhere since is not on record here.",
+        "Of the %(all)s machines past a best age, %(unseen)s were last seen more than a year before and come last: what"
+        " was renewed elsewhere since is not on record here.",
         all=Number(len(machines)),
         unseen=Number(unseen),
     )

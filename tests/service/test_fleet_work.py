@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
@@ -106,7 +106,12 @@ def test_what_is_past_its_best_age_is_gathered_by_machine_the_dearest_wait_first
     late, machines = [r for r in found["due"] if r["overdue"]], found["overdue_machines"]
     assert found["overdue"] == len(late) == sum(len(m["parts"]) for m in machines) > len(machines)
     costs = [m["waiting_costs"] for m in machines]
-    assert costs == sorted(costs, reverse=True) and costs[0] > 0
+    assert not any(m["long_unseen"] for m in machines) and costs == sorted(costs, reverse=True) and costs[0] > 0
+    day = date.fromisoformat(max(m["last_seen"] for m in machines)) + timedelta(days=365)
+    later = caller.get("/api/v1/fleet/due", query_string={"as_of": day.isoformat(), "days": 30}).get_json()
+    unseen = [m["long_unseen"] for m in later["overdue_machines"]]
+    assert unseen == sorted(unseen) and unseen[0] is False and unseen[-1] is True
+    assert any(f"{sum(unseen)} were last seen more than a year before" in note for note in later["notes"])
     for m in machines:
         mine = [r for r in late if r["machine"] == m["machine"]]
         assert m["waiting_costs"] == pytest.approx(sum(r["waiting_costs"] for r in mine), abs=0.01)
