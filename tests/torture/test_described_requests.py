@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 import schemathesis
-from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import HealthCheck, Phase, assume, given, settings
 from schemathesis.checks import CHECKS, load_all_checks
 from schemathesis.config import SchemathesisConfig
 from schemathesis.generation import GenerationMode
@@ -44,6 +44,11 @@ def described(app: WeakspotApp) -> Any:
     return schemathesis.openapi.from_wsgi("/api/v1/openapi.json", app, config=config)
 
 
+def is_sent_whole(case: schemathesis.Case) -> bool:
+    """An empty list in a query does not reach the server: one that should break a rule would not."""
+    return all(value != [] for value in (case.query or {}).values())
+
+
 @pytest.mark.parametrize("part", range(PARTS), ids=lambda part: f"part{part}")
 def test_one_by_one(app: WeakspotApp, gasket: Caller, checks: list[Any], part: int) -> None:
     fill(gasket)
@@ -59,6 +64,7 @@ def test_one_by_one(app: WeakspotApp, gasket: Caller, checks: list[Any], part: i
             @quiet(EXAMPLES)
             @given(case=operation.as_strategy(generation_mode=mode))
             def run(case: schemathesis.Case) -> None:
+                assume(is_sent_whole(case))
                 made[case.operation.label] += 1
                 case.call_and_validate(headers=headers, checks=checks)
 
