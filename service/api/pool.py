@@ -85,7 +85,7 @@ class PoolShared(MethodView):
     @blueprint.response(200, SharedReply)
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def get(self, asked: dict[str, Any]) -> Any:
-        """Show the shop exactly what it shares, row by row."""
+        """Show the shop exactly what it shares, row by row; what it would share, where `sharing` is false."""
         with app().database.read() as session:
             read_as_known_at(session, asked["known_at"], now=app().now())
             found = shared_document(
@@ -105,7 +105,7 @@ class PoolSharedFile(MethodView):
     @blueprint.response(200, {"type": "string"}, content_type="application/x-ndjson")
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def get(self, asked: dict[str, Any]) -> Response:
-        """Download exactly what the shop shares, a row a line."""
+        """Download exactly what the shop shares, or would share, a row a line."""
         with app().database.read() as session:
             read_as_known_at(session, asked["known_at"], now=app().now())
             rows = shared_lines(session, shop_id(), pseudonym_key=app().settings.pool_pseudonym_key)
