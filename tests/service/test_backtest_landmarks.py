@@ -109,7 +109,7 @@ def test_too_little_is_refused_with_what_would_help(database: Database) -> None:
 
 def test_days_outside_the_records_are_refused(database: Database) -> None:
     take_in(database, csv_file(rows(5)))
-    with pytest.raises(InvalidInput, match="later --as-of"):
+    with pytest.raises(InvalidInput, match="choose a later day"):
         backtest(database, as_of=date(2019, 1, 1))
     with pytest.raises(InvalidInput, match="records end on 2022-08-01"):
         backtest(database, as_of=date(2023, 1, 1))

@@ -108,7 +108,7 @@ def test_wrong_usage(weakspot: Command, arguments: tuple[str, ...], said: str) -
     ("arguments", "said"),
     [
         (("rank", *DESCRIBED, "--known", "flux_pump:renewed"), "flux_pump"),
-        (("rank", *DESCRIBED, "--known", "stator:renewed:2027"), "after as_of"),
+        (("rank", *DESCRIBED, "--known", "stator:renewed:2027"), "after the day that is asked about"),
         (("rank", "--machine", "K-9"), "there is no machine 'K-9'"),
         (("plan", "--machine", "K-9"), "there is no machine 'K-9'"),
         (("rank", *DESCRIBED, "--shop", "Nobody's"), "there is no shop"),
