@@ -62,8 +62,9 @@ def no_room(live: Live, folder: Path, mounted: bool) -> Iterator[None]:
     for pid, (_, hard) in kept.items():
         resource.prlimit(pid, resource.RLIMIT_FSIZE, (min(most, 8192), hard))
     yield
-    for pid, limits in kept.items():
-        resource.prlimit(pid, resource.RLIMIT_FSIZE, limits)
+    # what was started meanwhile has inherited the limit
+    for pid in live.pids():
+        resource.prlimit(pid, resource.RLIMIT_FSIZE, kept.get(pid, next(iter(kept.values()))))
 
 
 def write(live: Live, token: str, card: str) -> Reply:
