@@ -163,6 +163,11 @@ def name_of(path: str) -> str:
     return re.sub(r"\W+", "-", plain) + asked
 
 
+# drawings come in the tone of the page, anew when it changes
+DRAWN = """(look) => [...document.images].every((image) =>
+    image.complete && (!image.closest("picture") || image.currentSrc.includes("tone=" + look)))"""
+
+
 def take(chromium: Any, site: str, visitor: Visitor, kind: str, folder: Path, paths: list[str]) -> int:
     """Pictures of every page of a world, each asked for once; gives back how many."""
     taken = 0
@@ -178,8 +183,7 @@ def take(chromium: Any, site: str, visitor: Visitor, kind: str, folder: Path, pa
                 keep(window.page.screenshot(), next(k for k, shown in README.items() if shown == (name, device)))
             for look in ("light", "dark"):
                 window.page.emulate_media(color_scheme=look)
-                window.page.wait_for_load_state("networkidle")  # drawings come in the tone of the page
-                window.page.wait_for_function("[...document.images].every((image) => image.complete)")
+                window.page.wait_for_function(DRAWN, arg=look)
                 window.page.screenshot(path=str(folder / f"{name}-{device}-{look}.png"), full_page=True)
                 taken += 1
             window.page.emulate_media(color_scheme="light")
