@@ -12,6 +12,7 @@ import os
 import signal
 import sys
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 
 import structlog
@@ -48,31 +49,35 @@ def main(job_id: int, attempt: int) -> int:
         database.dispose()
 
 
-def _run(database: Database, settings: Settings, taken: Claim) -> int:
+def _utc_now() -> datetime:
+    return datetime.now(UTC)
+
+
+def _run(database: Database, settings: Settings, taken: Claim, now: Callable[[], datetime] = _utc_now) -> int:
     told = 0.0
 
     def progress(done: int, total: int, _name: str) -> None:
         nonlocal told
         if time.monotonic() - told > TELL_EVERY_SECONDS:
             told = time.monotonic()
-            if not still_there(database, taken, datetime.now(UTC), (done, total)):
+            if not still_there(database, taken, now(), (done, total)):
                 raise Overtaken
 
     began = time.monotonic()
     try:
         guarded = GuardedDatabase(database, taken)
-        result = WORK[taken.kind](guarded, settings, taken.params, datetime.now(UTC), progress)
-        finish(database, taken, datetime.now(UTC), result=json.loads(json.dumps(result, default=str)))
+        result = WORK[taken.kind](guarded, settings, taken.params, now(), progress)
+        finish(database, taken, now(), result=json.loads(json.dumps(result, default=str)))
     except Overtaken:
         log.warning("job overtaken by another attempt")
         return 1
     except (DomainError, AnalyticsError) as error:
-        finish(database, taken, datetime.now(UTC), problem=str(error))
+        finish(database, taken, now(), problem=str(error))
     except (SQLAlchemyError, OSError):
         raise  # the runner lets it be tried again
     except Exception:
         log.exception("job failed")
-        finish(database, taken, datetime.now(UTC), problem="something went wrong; the server's log says what")
+        finish(database, taken, now(), problem="something went wrong; the server's log says what")
     log.info("job ended", seconds=round(time.monotonic() - began, 2))
     return 0
 
