@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import wraps
+from typing import Any
+
 from flask import Blueprint, Flask
+from jinja2 import pass_context
+from jinja2.runtime import Context
 
 from service.people.sessions import LIFE
 from service.web import (
@@ -86,6 +92,26 @@ def register_web(app: Flask) -> None:
         pages.register_blueprint(module.blueprint)
     app.register_blueprint(pages)
     app.add_template_global(openid.openid_name)
+    for name, filter_ in app.jinja_env.filters.items():
+        if filter_.__module__.startswith(__name__):
+            app.jinja_env.filters[name] = _asked_each_time(filter_)
+
+
+def _asked_each_time(filter_: Callable[..., Any]) -> Callable[..., Any]:
+    """A filter whose answer Jinja does not keep: what it says hangs on who reads, also of a constant.
+
+    ``{{ 5000|distance }}`` would otherwise be worked out when the template is compiled, for the first reader's unit
+    and language, and be shown so to everybody.
+    """
+    if hasattr(filter_, "jinja_pass_arg"):
+        return filter_
+
+    @pass_context
+    @wraps(filter_)
+    def asked(_context: Context, *given: Any, **named: Any) -> Any:
+        return filter_(*given, **named)
+
+    return asked
 
 
 def _for_templates() -> dict[str, object]:

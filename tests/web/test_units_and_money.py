@@ -45,3 +45,13 @@ def test_settings_of_the_shop_are_seen(
     assert f" {unit}" in machine
     renewal = text(world, "/ahead/renewal")
     assert currency in renewal and unit in renewal.split()
+
+
+def test_readers_of_one_server_see_their_own_units(app: WeakspotApp) -> None:
+    """Also where a page says a fixed distance, which Jinja could keep from the first reader for the next."""
+    world = World(app)
+    assert "12 months or 5,000 km" in text(world, "/how-right")
+    settle(world, unit="mi")
+    assert "12 months or 3,107 mi" in text(world, "/how-right")
+    settle(world, locale="de_DE")
+    assert "12 Monate oder 5.000 km" in text(world, "/how-right")
