@@ -12,6 +12,11 @@ from service.db import Database
 from service.settings import Settings
 
 
+def moment() -> datetime:
+    """The moment a command is called; tests replace it."""
+    return datetime.now(UTC)
+
+
 class Context:
     """Settings and database of one call."""
 
@@ -19,7 +24,7 @@ class Context:
         self.settings = Settings.from_environment()
         self.settings.prepare()
         self.database = Database(self.settings.database_url, synchronous=self.settings.sqlite_synchronous)
-        self.now = datetime.now(UTC)
+        self.now = moment()
 
     def ready(self) -> Database:
         """The database, migrated and with a catalogue if it was new; an outdated one is refused."""

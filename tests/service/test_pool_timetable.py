@@ -85,7 +85,7 @@ def test_a_steward_asks_and_sees_what_came_of_it(app: WeakspotApp, gasket: Calle
     assert steward.post("/api/v1/pool/publications").get_json()["id"] == asked.get_json()["id"]
     for scope in ("read", "write", "admin"):
         assert with_scope(app, gasket.shop_id, scope).post("/api/v1/pool/publications").status_code == 403
-    work_off(database, datetime.now(UTC))
+    work_off(database, app.now())
     found = steward.get("/api/v1/pool/publications").get_json()
     assert [job["state"] for job in found["jobs"]] == ["done"]
     (published,) = found["publications"]
