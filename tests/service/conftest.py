@@ -6,13 +6,20 @@ from collections.abc import Iterator
 
 import pytest
 
+from service import cli_context
 from service.app import WeakspotApp
 from service.db import Database
-from tests.service.callers import Caller, Command, make_app, make_caller, make_command
-from tests.service.databases import PostgresDatabases, SqliteFiles, engines_wanted
+from tests.service.callers import Caller, Command, lent_app, make_caller, make_command
+from tests.service.databases import NOW, PostgresDatabases, SqliteFiles, engines_wanted
 from tests.service.demo_world import demo, demo_app
 
 __all__ = ["demo", "demo_app"]  # fixtures
+
+
+@pytest.fixture(autouse=True)
+def standing_clock(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Commands are called at the moment that applications are asked at, whatever the day of the tests."""
+    monkeypatch.setattr(cli_context, "moment", lambda: NOW)
 
 
 @pytest.fixture(scope="session", params=engines_wanted())
@@ -51,8 +58,9 @@ def _opened(databases: SqliteFiles | PostgresDatabases, url: str) -> Iterator[Da
 
 
 @pytest.fixture
-def app(database: Database) -> WeakspotApp:
-    return make_app(database)
+def app(database: Database) -> Iterator[WeakspotApp]:
+    with lent_app(database) as app:
+        yield app
 
 
 @pytest.fixture
@@ -68,9 +76,10 @@ def arches(app: WeakspotApp) -> Caller:
 
 
 @pytest.fixture(scope="module")
-def shared_app(shared_database: Database) -> WeakspotApp:
+def shared_app(shared_database: Database) -> Iterator[WeakspotApp]:
     """One application for a module whose tests write nothing."""
-    return make_app(shared_database)
+    with lent_app(shared_database) as app:
+        yield app
 
 
 @pytest.fixture(scope="module")

@@ -85,7 +85,8 @@ class PostgresDatabases:
 
     def _create(self, template: str) -> str:
         name = f"weakspot_test_{uuid.uuid4().hex}"
-        self._say(f'CREATE DATABASE "{name}" TEMPLATE "{template}"')
+        # Copying files takes the server half the work of writing every page of a small template to its log.
+        self._say(f'CREATE DATABASE "{name}" TEMPLATE "{template}" STRATEGY FILE_COPY')
         return _text(self._server.set(database=name))
 
     def _say(self, statement: str) -> None:

@@ -8,7 +8,7 @@ import pytest
 
 from service.app import WeakspotApp
 from service.db import Database
-from tests.service.callers import Caller, make_app, make_caller
+from tests.service.callers import Caller, lent_app, make_caller
 from tests.service.conftest import databases
 from tests.service.databases import PostgresDatabases, SqliteFiles
 
@@ -32,8 +32,9 @@ def database(databases: SqliteFiles | PostgresDatabases) -> Iterator[Database]:
 
 
 @pytest.fixture
-def app(database: Database) -> WeakspotApp:
-    return make_app(database)
+def app(database: Database) -> Iterator[WeakspotApp]:
+    with lent_app(database) as app:
+        yield app
 
 
 @pytest.fixture
