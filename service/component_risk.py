@@ -26,6 +26,7 @@ from service.kept import Kept, database_key
 from service.lifetimes import Dataset, read_dataset
 from service.line_reader import QUALITY_OF_WORD
 from service.models import CatalogueRelease, Machine, MachineMake, MachineModel
+from service.past import reads_the_past
 from service.pool.published import cell_document, standing_cells
 from service.queries import line_versions
 
@@ -184,7 +185,7 @@ def own_spells(session: Session, shop_id: int, component: str, cell: Cell) -> Sp
     """The shop's own life records of a component on one model; None where it has no such machine, or no line of one."""
     versions = line_versions(session, shop_id, None)
     layouts = session.scalar(select(func.max(CatalogueRelease.id)))
-    key = (*database_key(session), shop_id, cell.make, cell.model, versions, layouts)
+    key = (*database_key(session), shop_id, cell.make, cell.model, versions, layouts, reads_the_past(session))
     dataset = _datasets.get(key, lambda: _own_lines(session, shop_id, cell))
     return None if dataset is None else dataset.life_records({component}).get(component)
 

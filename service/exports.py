@@ -1,8 +1,8 @@
 """Job lines back into the files they come from: cells as written, in the order they were written down.
 
 CSV, JSON Lines and workbooks come back the same through the import. Lines that a correction superseded are left out:
-their successor is there. In CSV, cells that a spreadsheet would run as a formula are marked (`service.imports.guard`);
-a workbook's cells are typed as text and need no mark.
+their successor is there; as of a past moment, the lines that were in force then. In CSV, cells that a spreadsheet would
+run as a formula are marked (`service.imports.guard`); a workbook's cells are typed as text and need no mark.
 """
 
 from __future__ import annotations
@@ -18,7 +18,9 @@ from sqlalchemy.orm import Session
 
 from service.errors import NotAvailable
 from service.imports.guard import put_mark
+from service.line_documents import LINE_FILTERS, in_doubt_at, lines_of
 from service.models import ComponentType, JobLine, Shop
+from service.past import reads_the_past
 from service.vocabulary import JOB_LINE_COLUMNS
 
 READ_AT_ONCE = 5_000
@@ -54,12 +56,8 @@ def _parts(session: Session, shop: Shop) -> Iterator[Sequence[list[str]]]:
 
 
 def _rows(session: Session, shop: Shop, more: Sequence[Any]) -> Iterator[Sequence[Any]]:
-    columns = (
-        select(JobLine.id, JobLine.as_written, *more)
-        .where(JobLine.shop_id == shop.id, JobLine.superseded_by_id.is_(None))
-        .order_by(JobLine.id)
-        .limit(READ_AT_ONCE)
-    )
+    lines = lines_of(session, shop.id, dict.fromkeys(LINE_FILTERS))
+    columns = lines.with_only_columns(JobLine.id, JobLine.as_written, *more).order_by(JobLine.id).limit(READ_AT_ONCE)
     last = 0
     while part := session.execute(columns.where(JobLine.id > last)).all():
         last = part[-1][0]
@@ -121,7 +119,9 @@ def _parquet(session: Session, shop: Shop, out: BinaryIO) -> int:
     names = [(name, pyarrow.string()) for name in JOB_LINE_COLUMNS]
     names += [("understood_component", pyarrow.string())]
     schema = pyarrow.schema(names + [(f"understood_{name}", kinds[name]) for name in UNDERSTOOD])
-    more = [JobLine.component_type_id, *(getattr(JobLine, name) for name in UNDERSTOOD)]
+    known_at = reads_the_past(session)
+    then = {} if known_at is None else {"in_doubt": in_doubt_at(known_at)}
+    more = [JobLine.component_type_id, *(then.get(name, getattr(JobLine, name)) for name in UNDERSTOOD)]
     count = 0
     with parquet.ParquetWriter(out, schema, compression="zstd") as writer:
         for rows in _rows(session, shop, more):

@@ -6,15 +6,16 @@ from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Integer, Row, Select, bindparam, or_, select
+from sqlalchemy import ColumnElement, Integer, Row, Select, bindparam, exists, null, or_, select
 from sqlalchemy.orm import Session, aliased
 
 from service.keyed import Keyed, connection_of
-from service.models import ComponentType, JobCard, JobLine, Machine
+from service.models import ComponentType, Doubt, JobCard, JobLine, Machine
 from service.past import reads_the_past
 from service.prepared import Prepared
 from service.queries import Edge, Page, beyond, edge_of, part_of
 from service.reviews import written_cells
+from service.vocabulary import ASKING_KINDS
 
 _line, _card, _machine, _type = (model.__table__ for model in (JobLine, JobCard, Machine, ComponentType))
 SHOWN: tuple[Any, ...] = (
@@ -116,7 +117,23 @@ def _listed(names: frozenset[str], backwards: bool) -> Prepared:
     lines = lines_known(bindparam("shop"), asked["known_at"], asked)
     edge: Any = Edge(asked["edge"], backwards)
     rows = beyond(with_what_is_shown(lines), JobLine, edge, bindparam("rows", type_=Integer))
-    return Prepared(rows.with_only_columns(*SHOWN))
+    return Prepared(rows.with_only_columns(*(SHOWN if asked["known_at"] is None else _shown_at(asked["known_at"]))))
+
+
+def _shown_at(known_at: Any) -> tuple[Any, ...]:
+    """What is shown of a line that was in force at a moment: nothing had superseded it then, whatever did later."""
+    then = {"in_doubt": in_doubt_at(known_at), "superseded_by_id": null()}
+    return tuple(then[column.name].label(column.name) if column.name in then else column for column in SHOWN)
+
+
+def in_doubt_at(known_at: Any) -> ColumnElement[bool]:
+    """Whether something about a line was open at a moment."""
+    return exists().where(
+        Doubt.job_line_id == JobLine.id,
+        Doubt.raised_at <= known_at,
+        or_(Doubt.settled_at.is_(None), Doubt.settled_at > known_at),
+        *(Doubt.kind != kind for kind in ASKING_KINDS),
+    )
 
 
 def line_document(line: Row[Any]) -> dict[str, Any]:

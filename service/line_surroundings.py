@@ -44,7 +44,12 @@ def _distance(session: Session, line: JobLine) -> dict[str, Any]:
 def _bounded(points: list[tuple[Any, float, str]], line: JobLine, missing: str) -> dict[str, Any]:
     before = [km for day, km, _ in points if line.date_earliest is not None and day <= line.date_earliest]
     after = [km for day, km, _ in points if line.date_latest is not None and day >= line.date_latest]
-    return {"low_km": max(before, default=None), "high_km": min(after, default=None), "missing": missing}
+    low, high = max(before, default=None), min(after, default=None)
+    if (
+        low is not None and high is not None and low > high
+    ):  # several readings of its own day, in which order is not known
+        low, high = high, low
+    return {"low_km": low, "high_km": high, "missing": missing}
 
 
 def _on(day: Any, line: JobLine) -> bool:

@@ -10,6 +10,7 @@ from service.api.context import app, shop_id
 from service.api.resource import Resource
 from service.catalogue import current_catalogue
 from service.component_risk import component_risk
+from service.past import read_as_known_at
 from service.schemas.component_risk import RiskQuery, RiskReply
 from service.schemas.records import ComponentsReply
 
@@ -56,5 +57,6 @@ class ComponentRisk(MethodView):
     def get(self, asked: dict[str, Any], component: str) -> Any:
         """Show how parts of a component fare on a model: curves with intervals, numbers at risk, hazards by band."""
         with app().database.read() as session:
+            read_as_known_at(session, asked["known_at"], now=app().now())
             found = component_risk(session, shop_id(), component, asked, pool_open=app().settings.pool_open)
         return app().json.response(found)

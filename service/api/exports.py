@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import tempfile
 from collections.abc import Iterator
+from datetime import datetime
 from typing import Any
 
 from flask import Response, request
@@ -14,7 +16,9 @@ from service.api.context import app, shop_id
 from service.api.resource import Resource
 from service.exports import FORMATS, write_job_lines
 from service.models import Shop
+from service.past import read_as_known_at
 from service.schemas.exports import ExportQuery
+from service.schemas.records import KnownAtQuery
 
 blueprint = Resource("exports", __name__, url_prefix="/exports", description="Job-line files")
 IN_MEMORY = 4 * 1024 * 1024
@@ -24,10 +28,11 @@ _FILE = {"type": "string", "format": "binary"}
 
 @blueprint.route("/job-lines.csv")
 class JobLines(MethodView):
+    @blueprint.arguments(KnownAtQuery, location="query")
     @blueprint.response(200, {"type": "string"}, content_type="text/csv")
-    def get(self) -> Response:
+    def get(self, asked: dict[str, Any]) -> Response:
         """Write out all of the shop's job lines as CSV; the import takes it back unchanged."""
-        return _file("csv")
+        return _file("csv", asked["known_at"])
 
 
 @blueprint.route("/job-lines")
@@ -40,7 +45,7 @@ class JobLinesAs(MethodView):
     @blueprint.alt_response(406, response="NOT_ACCEPTABLE")
     def get(self, asked: dict[str, Any]) -> Response:
         """Write out all of the shop's job lines as CSV, JSON Lines, a workbook or Parquet."""
-        return _file(asked["format"] or _accepted())
+        return _file(asked["format"] or _accepted(), asked["known_at"])
 
 
 def _accepted() -> str:
@@ -52,10 +57,12 @@ def _accepted() -> str:
     return kinds[best] if best else "csv"
 
 
-def _file(kind: str) -> Response:
-    out = tempfile.SpooledTemporaryFile(max_size=IN_MEMORY)  # noqa: SIM115 (closed with the response)
-    with app().database.read() as session:
+def _file(kind: str, known_at: datetime | None) -> Response:
+    with app().database.read() as session, contextlib.ExitStack() as stack:
+        read_as_known_at(session, known_at, now=app().now())
+        out = stack.enter_context(tempfile.SpooledTemporaryFile(max_size=IN_MEMORY))
         write_job_lines(session, session.get_one(Shop, shop_id()), out, kind)  # type: ignore[arg-type]
+        stack.pop_all()  # closed with the response
     out.seek(0)
     form = FORMATS[kind]
     headers = {"Content-Disposition": f"attachment; filename=job-lines.{form.suffix}", "Vary": "Accept"}

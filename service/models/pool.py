@@ -99,7 +99,7 @@ class PoolOwnCount(Base):
     """What stands behind a pooled release from one shop alone: the counts it may always see in full."""
 
     __tablename__ = "pool_own_count"
-    __table_args__ = (Index("ix_pool_own_count_release_id", "release_id", "shop_id"),)
+    __table_args__ = (Index("ix_pool_own_count_component_slug", "component_slug", "release_id", "shop_id"),)
 
     id: Mapped[int] = mapped_column(Key, primary_key=True)
     release_id: Mapped[int] = mapped_column(ForeignKey("estimate_release.id"))

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import uuid
+from datetime import datetime
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session
 
 from analytics.sharing_rule import (
@@ -18,6 +19,7 @@ from analytics.sharing_rule import (
 )
 from service.errors import NotFound
 from service.models import PoolCell, PoolPublication
+from service.past import reads_the_past
 
 RULE = {
     "grid": GRID,
@@ -38,16 +40,25 @@ def publications(session: Session) -> list[dict[str, Any]]:
     ]
 
 
+def cells_known(cells: Select[Any], known_at: datetime | None) -> Select[Any]:
+    """A statement about cells, of those published by a moment (None: all)."""
+    if known_at is None:
+        return cells
+    known = select(PoolPublication.id).where(PoolPublication.published_at <= known_at)
+    return cells.where(PoolCell.publication_id.in_(known))
+
+
 def standing_cells(
     session: Session, publication: uuid.UUID | None = None, *, of: tuple[str, str, str] | None = None
 ) -> list[tuple[PoolCell, PoolPublication]]:
-    """Cells that stood after a publication (None: the last), with the publication each is from, in the grid's order.
+    """Cells that stood after a publication (None: the last the session knows of), with that of each, in grid order.
 
     `of`: of one component, make and model only.
     """
     newest = select(func.max(PoolCell.id)).group_by(
         PoolCell.component_slug, PoolCell.make, PoolCell.model, PoolCell.band
     )
+    newest = cells_known(newest, reads_the_past(session))
     if of is not None:
         names = PoolCell.component_slug, PoolCell.make, PoolCell.model
         newest = newest.where(*(column == name for column, name in zip(names, of, strict=True)))

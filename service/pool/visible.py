@@ -18,8 +18,9 @@ from sqlalchemy.orm import Session
 
 from analytics.life_model_types import Evidence
 from analytics.spells import DAYS_PER_YEAR, Cell, Outcome, Spells
-from service.models import EstimateRelease, PoolCell, PoolOwnCount, Shop
-from service.pool.published import standing_cells
+from service.models import ComponentType, EstimateRelease, PoolCell, PoolOwnCount, Shop
+from service.past import reads_the_past
+from service.pool.published import cells_known, standing_cells
 
 IN_FULL = "in full"
 FROM_CELLS = "published cells of the pool"
@@ -78,7 +79,7 @@ def visible_counts(
         return None
     bind = session.get_bind().engine
     newest_own = session.scalar(select(func.max(PoolOwnCount.id)))
-    newest_cell = session.scalar(select(func.max(PoolCell.id)))
+    newest_cell = session.scalar(cells_known(select(func.max(PoolCell.id)), reads_the_past(session)))
     key = (str(bind.url), id(bind.pool), shop_id, release.id, newest_own, newest_cell)
     with _lock:
         if key not in _cache:
@@ -89,15 +90,16 @@ def visible_counts(
 
 
 def _read(session: Session, shop_id: int, release_id: int) -> VisibleCounts:
-    rows = session.scalars(
-        select(PoolOwnCount).where(PoolOwnCount.shop_id == shop_id, PoolOwnCount.release_id <= release_id)
-    )
-    newest: dict[Key, tuple[int, Counts]] = {}
-    for r in rows:
-        key = (r.component_slug, r.make, r.model)
-        if key not in newest or newest[key][0] <= r.release_id:
-            own = Counts(r.failures, r.parts, r.machines, 1, r.exposure_km, r.exposure_years)
-            newest[key] = (r.release_id, own)
+    # The newest of a component are from one fit, of all shops: a model that this shop no longer has is not among them.
+    of_component = PoolOwnCount.component_slug == ComponentType.slug, PoolOwnCount.release_id <= release_id
+    newest = select(func.max(PoolOwnCount.release_id)).where(*of_component).scalar_subquery()
+    fits = select(ComponentType.slug, newest.label("release_id")).subquery()
+    same = (PoolOwnCount.component_slug == fits.c.slug) & (PoolOwnCount.release_id == fits.c.release_id)
+    rows = session.scalars(select(PoolOwnCount).join(fits, same).where(PoolOwnCount.shop_id == shop_id))
+    own = {
+        (r.component_slug, r.make, r.model): Counts(r.failures, r.parts, r.machines, 1, r.exposure_km, r.exposure_years)
+        for r in rows
+    }
     pool: dict[Key, Counts] = {}
     for cell, _ in standing_cells(session):
         key = (cell.component_slug, cell.make, cell.model)
@@ -108,11 +110,15 @@ def _read(session: Session, shop_id: int, release_id: int) -> VisibleCounts:
             shops=max(so_far.shops, cell.shops),
             exposure_km=so_far.exposure_km + cell.exposure_km,
         )
-    return VisibleCounts({key: counts for key, (_, counts) in newest.items()}, pool)
+    return VisibleCounts(own, pool)
 
 
 def keep_own_counts(session: Session, release_id: int, records: Mapping[str, Spells]) -> None:
-    """Keep each shop's own counts behind a pooled release; those of the same components behind earlier ones go."""
+    """Keep each shop's own counts behind a pooled release.
+
+    Those behind earlier releases stay: an answer as of a past moment shows them. Only of a component that nobody has a
+    part of any more they go, since nothing newer would stand in their place.
+    """
     ids = {name: shop_id for name, shop_id in session.execute(select(Shop.name, Shop.id))}
     rows = [
         {"release_id": release_id, "shop_id": ids[shop], "component_slug": slug, "make": make, "model": model, **own}
@@ -120,11 +126,8 @@ def keep_own_counts(session: Session, release_id: int, records: Mapping[str, Spe
         for (shop, make, model), own in _own_counts(spells)
         if shop in ids
     ]
-    session.execute(
-        delete(PoolOwnCount).where(
-            PoolOwnCount.release_id < release_id, PoolOwnCount.component_slug.in_(records.keys())
-        )
-    )
+    if gone := set(records) - {row["component_slug"] for row in rows}:
+        session.execute(delete(PoolOwnCount).where(PoolOwnCount.component_slug.in_(sorted(gone))))
     if rows:
         session.execute(insert(PoolOwnCount), rows)
 

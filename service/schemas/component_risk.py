@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from marshmallow import fields, validate
 
-from service.schemas.asked import Asked
 from service.schemas.fields import Name, Reply
+from service.schemas.records import KnownAtQuery
 from service.vocabulary import QUALITIES
 
 
-class RiskQuery(Asked):
-    """Which model and kind of part, on which clock."""
+class RiskQuery(KnownAtQuery):
+    """Which model and kind of part, on which clock, and as of when."""
 
     make = Name(required=True)
     model = Name(required=True)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from marshmallow import fields, validate
 
 from service.exports import FORMATS
-from service.schemas.asked import Asked
+from service.schemas.records import KnownAtQuery
 
 
-class ExportQuery(Asked):
-    """Which kind of file; without it, the Accept header says."""
+class ExportQuery(KnownAtQuery):
+    """Which kind of file (without it, the Accept header says), and as of when."""
 
     format = fields.String(load_default=None, validate=validate.OneOf(list(FORMATS)))

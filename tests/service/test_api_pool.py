@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -152,6 +152,36 @@ def test_rankings_count_by_published_cells_or_own_records(gasket: Caller, pool: 
     opened.settings = replace(opened.settings, pool_open=True)
     assert evidence("Merle 500", make_caller(opened, SHOPS[5]))["counts"] == IN_FULL
     assert evidence("Merle 500", make_caller(opened, SHOPS[5]))["shops"] == 4
+
+
+def test_counts_behind_an_answer_as_of_a_past_moment(database: Database) -> None:
+    """A fit and a publication later, what was answered before is answered again, word by word."""
+    fill_pool(database)
+    fill_pool(database, SHOPS[:4], model="Merle 500", tag="m")
+    refit(database, pool_open=False, now=NOW)
+    app = make_app(database)
+    caller = make_caller(app, SHOPS[0])
+    path = "/api/v1/machines"
+    ids = [caller.get(f"{path}?reference={name}").get_json()["machines"][0]["id"] for name in ("0-0", "m0-0")]
+
+    def told(**query: str) -> list[Any]:
+        asked = {"as_of": "2020-02-01", **query}
+        return [caller.get(f"{path}/{key}/ranking", query_string=asked).get_json() for key in ids]
+
+    before = told()
+    counts = {r["component"]: r["evidence"] for r in before[1]["ranking"]}["regulator_rectifier"]
+    assert (counts["counts"], counts["machines"]) == (OWN_ONLY, 6)
+    later = NOW + timedelta(days=40)
+    app.now = lambda: later  # type: ignore[method-assign]
+    named = {"make": "Tindrake", "model": "Merle 500", "card": "new", "date": "2020-01-09", "odometer": "80000"}
+    assert caller.post("/api/v1/job-lines", json=row(machine="m0-0", **named)).status_code == 201
+    refit(database, pool_open=False, now=later)
+    publish(database, now=later, pool_open=False, asker=COMMAND_LINE)
+    after = told()
+    assert [one["ranking"] for one in after] != [one["ranking"] for one in before]
+    # Nothing says that it stood; a chance as small as that of a part of last month is rounded, which is no move.
+    assert "standing" not in {move["evidence"] for row in after[1]["ranking"] for move in row.get("moved_by", ())}
+    assert told(known_at=NOW.isoformat()) == before
 
 
 def test_comparisons_keep_to_the_grid(gasket: Caller) -> None:

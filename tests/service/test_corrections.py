@@ -68,6 +68,9 @@ def test_a_correction_enters_the_next_fit_and_the_past_stays(app: WeakspotApp, g
     url = f"/api/v1/machines/{machine['id']}/ranking?as_of=2020-02-01"
     refit(app.database, pool_open=False, now=NOW)
     before = gasket.get(url).get_json()
+    exports = [f"/api/v1/exports/job-lines{rest}" for rest in (".csv?", "?format=jsonl&")]
+    others = [*exports, "/api/v1/components/stator/risk?make=Tindrake&model=Lanner+650&"]
+    shown = [gasket.get(path).data for path in others]
     (line,) = lines(gasket, "?card=1001")
     correct(app, gasket, line["id"], component="regulator_rectifier")
     report = refit(app.database, pool_open=False, now=LATER, everything=True)
@@ -76,6 +79,10 @@ def test_a_correction_enters_the_next_fit_and_the_past_stays(app: WeakspotApp, g
     at = f"{NOW:%Y-%m-%dT%H:%M:%SZ}"
     assert after["ranking"] != before["ranking"]
     assert gasket.get(f"{url}&known_at={at}").get_json() == before
+    for path, then in zip(others, shown, strict=True):
+        assert gasket.get(path).data != then
+        assert gasket.get(f"{path}known_at={at}").data == then
+    assert gasket.get(f"{exports[0]}known_at=2031-01-01T00:00:00Z").status_code == 422
     assert [entry["understood"]["component"] for entry in lines(gasket, f"?known_at={at}&card=1001")] == ["stator"]
     with app.database.read() as session:
         read_as_known_at(session, NOW, now=LATER)
@@ -90,6 +97,9 @@ def test_what_was_in_doubt_then_is_in_doubt_in_the_past(app: WeakspotApp, gasket
     assert line["in_doubt"]
     assert correct(app, gasket, line["id"], odometer="23000")["line"]["in_doubt"] is False
     assert reviews(gasket)["doubts"] == []
+    assert lines(gasket, f"?card=1001&known_at={NOW:%Y-%m-%dT%H:%M:%SZ}") == [line]
+    (now,) = lines(gasket, "?card=1001")
+    assert (now["cells"]["odometer"], now["in_doubt"], now["in_force"]) == ("23000", False, True)
     with app.database.read() as session:
         assert not read_dataset(session).lines.in_doubt.any()
         assert read_dataset(session, known_at=NOW).lines.in_doubt.any()
@@ -115,6 +125,8 @@ def test_a_corrected_line_keeps_its_place_on_the_card(app: WeakspotApp, gasket: 
         ({"component": "CPS"}, "/changes/component"),
         ({"position": "left"}, "/changes/position"),
         ({"date": "12/3/19"}, "/changes/date"),
+        ({"machine": "another"}, "/changes/machine"),  # that is said by a line of its own
+        ({}, "/changes"),
     ],
 )
 def test_refused(app: WeakspotApp, gasket: Caller, changes: dict[str, str], pointer: str) -> None:

@@ -13,7 +13,7 @@ from service.models import OdometerSegment
 from tests.service.callers import Caller
 from tests.service.job_files import row, seen
 from tests.service.test_card_texts import text
-from tests.service.test_corrections import lines
+from tests.service.test_corrections import correct, lines
 from tests.service.test_reviews import answer, reviews, send
 
 FIRST, LAST = seen("1", "2018-01-10", "20000"), seen("9", "2022-01-10", "33000")
@@ -39,6 +39,13 @@ def test_d01_no_reading_is_no_reading_and_its_rate_is_shown(app: WeakspotApp, ga
     with app.database.read() as session:
         spells = read_dataset(session).life_records()["regulator_rectifier"]
     assert 20_000 < spells.exit_km[0] < 33_000
+
+
+def test_a_line_that_was_corrected_lies_between_the_readings_of_its_day(app: WeakspotApp, gasket: Caller) -> None:
+    send(gasket, FIRST, row(), row(card="1002", component="stator", odometer="23010"), LAST)
+    (line,) = lines(gasket, "?card=1001")
+    correct(app, gasket, line["id"], odometer="23020")
+    assert distance(gasket, line["id"]) == {"low_km": 23_010, "high_km": 23_020, "missing": "not placed"}
 
 
 def test_d02_a_unit_nobody_wrote_is_asked_and_not_converted(gasket: Caller) -> None:
