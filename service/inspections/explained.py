@@ -13,6 +13,7 @@ from service.inspections.inspected import InspectedPart
 from service.inspections.plan_texts import title_of
 
 LEAST = 1e-12
+ROUNDED = 1e-6  # of log odds: a chance of 1e-9 put together from two of its kind is not exact to more
 STANDING = "standing"
 DO_NOT_RIDE = "Do not ride: have it examined by a licensed person. This stands whatever the chances below say."
 
@@ -71,9 +72,9 @@ def _before(part: InspectedPart) -> dict[str, float]:
 def _standing(part: PartDiagnosis, start: float, weighed: Weighed) -> list[dict[str, Any]]:
     """What standing idle did, where it struck the part by itself."""
     moved = part.prior_log_odds - start
-    if abs(moved) <= LEAST:
-        return []
     months = weighed.observed.idle_months
+    if not months or abs(moved) <= ROUNDED:
+        return []
     return [_entry(STANDING, f"stood {months:g} months: chance of sticking, invented prior", moved, False, None)]
 
 

@@ -16,6 +16,7 @@ from service.vocabulary import UNITS
 
 # The rules below as the API's description says them.
 ONE_LINE = r"^[^\s\x00-\x1f\x7f-\x9f]([^\x00-\x1f\x7f-\x9f]*[^\s\x00-\x1f\x7f-\x9f])?$"
+STORABLE = r"^[^\x00]*$"
 PARTIAL_DATE = r"^(188[5-9]|189[0-9]|19[0-9]{2}|20[0-9]{2}|2100)(-(0[1-9]|1[0-2])(-(0[1-9]|[12][0-9]|3[01]))?)?$"
 
 
@@ -67,6 +68,19 @@ class Name(fields.String):
 def _one_line(text: str) -> None:
     if any(unicodedata.category(c) == "Cc" for c in text) or text != text.strip():
         raise ValidationError("Write it on one line, without spaces at the ends.")
+
+
+class Text(fields.String):
+    """A text of any kind, on as many lines as it likes; NUL cannot be stored."""
+
+    def __init__(self, *, most: int, **kwargs: Any) -> None:
+        metadata = {"pattern": STORABLE, **kwargs.pop("metadata", {})}
+        super().__init__(validate=[validate.Length(max=most), _storable], metadata=metadata, **kwargs)
+
+
+def _storable(text: str) -> None:
+    if "\x00" in text:
+        raise ValidationError("Leave the character NUL out.")
 
 
 def partial_date(text: str) -> None:

@@ -8,7 +8,7 @@ from marshmallow import ValidationError, fields, validate, validates_schema
 
 from service.schemas.asked import Asked
 from service.schemas.evidence import MOST, FactAsked, JudgedReply, MeasurementAsked, SymptomAsked
-from service.schemas.fields import Distance, Name, Number, Reply, YesNo
+from service.schemas.fields import Distance, Name, Number, Reply, Text, YesNo
 from service.schemas.plan import KITS, PERMISSIONS, CheckTextReply, LeftOutReply, PlanLineReply, SafetyReply
 from service.schemas.ranking import (
     ChanceReply,
@@ -25,7 +25,7 @@ TEXT_MOST = 4000
 
 def text_field(**kwargs: Any) -> fields.String:
     """Free text of some length."""
-    return fields.String(load_default="", validate=validate.Length(max=TEXT_MOST), **kwargs)
+    return Text(load_default="", most=TEXT_MOST, **kwargs)
 
 
 class InspectionAsked(Asked):
@@ -90,7 +90,7 @@ class PhotoQuery(Asked):
     """What a photo shows."""
 
     finding_id = fields.UUID(load_default=None)
-    caption = fields.String(load_default="", validate=validate.Length(max=200))
+    caption = Text(load_default="", most=200)
 
 
 class PhotoFile(Asked):

@@ -8,7 +8,7 @@ from marshmallow import ValidationError, fields, validate
 
 from service.imports.rows import NOTES_LIMIT, TEXT_LIMITS
 from service.schemas.asked import Asked
-from service.schemas.fields import Reply
+from service.schemas.fields import STORABLE, Reply
 from service.schemas.reviews import LineReply
 from service.vocabulary import ACTIONS, QUALITIES, REASONS, SOURCES, UNITS
 
@@ -20,6 +20,8 @@ class Cell(fields.String):
 
     def __init__(self, *, number: bool = False, **kwargs: Any) -> None:
         metadata = {"type": ["string", "number"] if number else "string", **kwargs.pop("metadata", {})}
+        if "enum" not in metadata:
+            metadata["pattern"] = STORABLE
         if not kwargs.get("required"):
             kwargs |= {"load_default": "", "allow_none": True}
         super().__init__(metadata=metadata, **kwargs)

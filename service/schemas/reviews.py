@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from marshmallow import ValidationError, fields, validate, validates_schema
@@ -10,7 +11,7 @@ from service.corrections import CORRECTABLE
 from service.imports.doubts import DOUBT_KINDS
 from service.reviews import CHOICES
 from service.schemas.asked import Asked
-from service.schemas.fields import Name, Reply, YesNo
+from service.schemas.fields import Name, Reply, Text, YesNo
 from service.schemas.records import KnownAtQuery, PageQuery
 from service.vocabulary import ACTIONS, JOB_LINE_COLUMNS, UNITS
 
@@ -74,7 +75,7 @@ class AnswerAsked(Asked):
     doubt = fields.UUID(required=True)
     choice = fields.String(required=True, validate=validate.OneOf(list(CHOICES)))
     component = Name(load_default=None, allow_none=True, most=60)
-    position = fields.String(load_default=None, allow_none=True, validate=validate.Length(max=40))
+    position = Text(load_default=None, allow_none=True, most=40)
     value = Name(load_default=None, allow_none=True, most=40)
     unit = fields.String(load_default=None, allow_none=True, validate=validate.OneOf(UNITS))
     apply_to_like = YesNo(load_default=False)
@@ -191,17 +192,24 @@ class LineTrailReply(Reply):
     )
 
 
+def _some_cell(cells: Mapping[str, str]) -> None:
+    if not cells:
+        raise ValidationError("Name at least one cell and what it is to be.")
+
+
 class CorrectionAsked(Asked):
     """New cells for a line, with who says so and why."""
 
     by = Name(required=True)
     why = Name(required=True, most=400)
-    changes = fields.Dict(
-        keys=fields.String(validate=validate.OneOf(CORRECTABLE)),
-        values=fields.String(validate=validate.Length(max=4_000)),
+    changes = fields.Nested(
+        Asked.from_dict({name: Text(most=4_000) for name in CORRECTABLE}, name="CellsAsked"),
         required=True,
-        validate=validate.Length(min=1),
-        metadata={"description": "cells by column, as the job-line file has them; an empty text empties the cell"},
+        validate=_some_cell,
+        metadata={
+            "description": "cells by column, as the job-line file has them; an empty text empties the cell",
+            "minProperties": 1,
+        },
     )
 
 
