@@ -20,10 +20,11 @@ from tests.service.job_files import row
 NOW = datetime(2026, 6, 1, tzinfo=UTC)
 
 
-def work(url: str, synchronous: str, shop_id: int, count: int, results: Any) -> None:
-    """Raise the machine's version by one, `count` times, each time from what was read."""
+def work(url: str, synchronous: str, shop_id: int, count: int, results: Any, start: Any) -> None:
+    """Raise the machine's version by one, `count` times, each time from what was read; all processes begin at once."""
     database = Database(url, synchronous=synchronous)
     times, errors = [], []
+    start.wait(timeout=300)
     for _ in range(count):
         begin = time.perf_counter()
         try:
@@ -43,10 +44,10 @@ def test_no_update_is_lost(database: Database, gasket: Caller, torture: bool, sy
     processes, count = (8, 500) if torture else (4, 20)
     assert gasket.post("/api/v1/job-lines", json=row()).status_code == 201
     with database.read() as session:
-        start = session.scalar(select(Machine.version)) or 0
+        first = session.scalar(select(Machine.version)) or 0
     context = multiprocessing.get_context("spawn")
     results: Any = context.Queue()
-    told = (database.url, synchronous, gasket.shop_id, count, results)
+    told = (database.url, synchronous, gasket.shop_id, count, results, context.Barrier(processes))
     workers = [context.Process(target=work, args=told) for _ in range(processes)]
     for worker in workers:
         worker.start()
@@ -59,4 +60,4 @@ def test_no_update_is_lost(database: Database, gasket: Caller, torture: bool, sy
           f" 99 % {np.percentile(times, 99):.1f} ms")  # fmt: skip
     assert [error for _, errors in found for error in errors] == []
     with database.read() as session:
-        assert session.scalar(select(Machine.version)) == start + processes * count
+        assert session.scalar(select(Machine.version)) == first + processes * count
