@@ -80,6 +80,13 @@ class NotAvailable(DomainError):
     status = 501
 
 
+class NotNow(DomainError):
+    """Something that others provide does not answer; the text says what to do meanwhile."""
+
+    title = "Not available just now"
+    status = 503
+
+
 class FileRefused(InvalidInput):
     """A file cannot be read as job lines at all; `problems` holds the places that say why."""
 

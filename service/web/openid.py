@@ -6,7 +6,7 @@ from typing import Any
 
 from flask import Blueprint, current_app, redirect, request, session, url_for
 
-from service.errors import DomainError, InvalidInput, NotAvailable, NotFound
+from service.errors import DomainError, InvalidInput, NotAvailable, NotFound, NotNow
 from service.people.openid import person_vouched_for
 from service.web.current import app
 from service.web.forms import shown
@@ -24,11 +24,14 @@ EXTENSION = "openid_provider"
 @for_anybody
 def start() -> Any:
     """Go to the provider."""
+    provider = _provider()
     session[NEXT_KEY] = own_path(request.args.get("next"))
     try:
-        return _provider().authorize_redirect(url_for("web.openid.back", _external=True))
-    except OSError:  # requests' errors are among these
-        raise NotAvailable("the OpenID provider does not answer; sign in with name and password") from None
+        return provider.authorize_redirect(url_for("web.openid.back", _external=True))
+    except Exception as error:  # it does not answer, or says something else than where to go: Authlib tells many ways
+        current_app.extensions.pop(EXTENSION, None)  # it keeps what was said of no use
+        current_app.logger.warning("OpenID provider not usable: %s", type(error).__name__)
+        raise NotNow(_("The OpenID provider does not answer as it should: sign in with name and password.")) from None
 
 
 @blueprint.get("/sign-in/back")

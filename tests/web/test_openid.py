@@ -37,6 +37,7 @@ class Provider:
     says: dict[str, Any] = field(default_factory=dict)
     key: Any = field(default_factory=lambda: KEY)
     asked: dict[str, str] = field(default_factory=dict)
+    about: Any = None  # what it says of itself, where that is of no use
 
     def token(self) -> str:
         now = int(time.time())
@@ -58,6 +59,8 @@ def pages_of(provider: Provider) -> Flask:
 
     @pages.get("/.well-known/openid-configuration")
     def about() -> Any:
+        if provider.about is not None:
+            return jsonify(provider.about)
         base = provider.issuer
         ends = {"authorization_endpoint": "authorize", "token_endpoint": "token", "jwks_uri": "jwks"}
         return jsonify(
@@ -175,6 +178,21 @@ def test_coming_back_without_having_gone(joined: WeakspotApp) -> None:
     visitor = Visitor(joined.test_client())
     assert visitor.get("/sign-in/back?code=a-code&state=made-up").status_code == 422
     assert visitor.get("/sign-in/back?error=access_denied").status_code == 422
+
+
+@pytest.mark.parametrize("about", [{}, [], "soon"])
+def test_a_provider_that_does_not_say_where_to_go(joined: WeakspotApp, provider: Provider, about: Any) -> None:
+    provider.about = about
+    answer = Visitor(joined.test_client()).get("/sign-in/with")
+    assert answer.status_code == 503
+    assert "sign in with name and password" in answer.get_data(as_text=True)
+    provider.about = None  # and back: nothing of it was kept
+    assert go_round(Visitor(joined.test_client())).status_code == 303
+
+
+def test_a_provider_that_does_not_answer(database: Database) -> None:
+    settings = Settings(database_url=database.url, oidc_issuer="http://127.0.0.1:1", oidc_client_id=CLIENT)
+    assert Visitor(build_app(settings, database).test_client()).get("/sign-in/with").status_code == 503
 
 
 def test_without_a_provider_there_is_nothing(stranger: Visitor) -> None:
