@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,8 +12,7 @@ from analytics.spells import Quality, Spells
 _WHO = 1 << 40
 
 
-@dataclass(frozen=True, order=True)
-class CellKey:
+class CellKey(NamedTuple):
     """One row of the statistics: where in the pooling tree, and of which kind."""
 
     make: str

@@ -21,14 +21,8 @@ from analytics.pooling_problem import Problem
 from analytics.pooling_tree import Solution
 from analytics.spells import Spells
 from analytics.sufficient_stats import SHAPE_KNOTS, SufficientStats, newest_strata
-from analytics.unknown_spells import (
-    PatternLife,
-    SoftCounts,
-    UnknownSpells,
-    of_unknown_start,
-    soft_counts,
-    unknown_spells,
-)
+from analytics.unknown_likelihood import UnknownSpells
+from analytics.unknown_spells import PatternLife, SoftCounts, of_unknown_start, soft_counts, unknown_spells
 from analytics.wide_intervals import LateFinds, found_late, late_counts, late_finds
 
 Floats = NDArray[np.float64]

@@ -24,10 +24,10 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.operational_time import CLOCK_WEIGHTS, SMALLEST_U, operational_units, unit_rate
+from analytics.operational_time import CLOCK_WEIGHTS, SMALLEST_U, operational_units
 from analytics.spells import Outcome, Quality, Spells
 from analytics.sufficient_stats import SHAPE_KNOTS, SufficientStats, of_replacements
-from analytics.unknown_start import AGES, age_table, age_weights
+from analytics.unknown_likelihood import CellLives, MachineAges, UnknownSpells, one_kind, two_kinds
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -35,8 +35,21 @@ Bools = NDArray[np.bool_]
 
 MOST_ROWS = 3000  # beyond this a seeded random part is used: the known starts then say nearly all there is
 _LARGEST_DISCOUNT = 0.9
-_STEP = 0.25  # of log theta, for numerical derivatives
-_LATTICE = 32  # ages told apart where the factory part has a life of its own
+_MOST_TOGETHER = 4096  # rows times pairs worked out in one go: more no longer fit into a processor's cache
+
+
+@dataclass(frozen=True)
+class PatternLife:
+    """A pattern part beside an ordinary one: log hazard ratio at u0, (pairs, cells), shape ratio, log u0 by clock."""
+
+    effect: Floats
+    shape_ratio: float
+    log_u0: Floats
+
+    def beside(self, log_theta: Floats, pairs: Ints, clock: int, shape: Floats) -> tuple[Floats, Floats]:
+        """Log theta and shape of pattern parts, where those of ordinary ones, (pairs, cells), are as given."""
+        own = shape * self.shape_ratio
+        return log_theta + self.effect[pairs] + (shape - own) * self.log_u0[clock], own
 
 
 @dataclass(frozen=True)
@@ -76,50 +89,6 @@ class SoftCounts:
     def with_cells_of(self, other: SoftCounts, cells: Bools) -> SoftCounts:
         """The counts of another for some cells, (cells,)."""
         return SoftCounts(*(np.where(cells, getattr(other, f.name), getattr(self, f.name)) for f in fields(SoftCounts)))
-
-
-@dataclass(frozen=True)
-class UnknownSpells:
-    """Rows of unknown start: cell in layout order, machine clocks at entry, at the last known good time and at exit.
-
-    later_cell : the cell of a replacement, another than `cell` where the part was superseded since the machine's build.
-    """
-
-    cell: Ints
-    later_cell: Ints
-    entry: tuple[Floats, Floats]  # km, days
-    lower: tuple[Floats, Floats]
-    exit: tuple[Floats, Floats]
-    failed: Floats  # chance that it ended in a failure: 1, 0, or between for a reason nobody wrote
-    between: NDArray[np.bool_]
-    not_original: NDArray[np.bool_]
-    weight: Floats
-    pattern: Floats  # chance that a replacement was pattern-made
-
-    def __len__(self) -> int:
-        return len(self.cell)
-
-    def subset(self, mask: NDArray[np.bool_]) -> UnknownSpells:
-        """The rows picked by a mask."""
-
-        def pick(value: tuple[Floats, ...] | NDArray) -> tuple[Floats, ...] | NDArray:
-            return tuple(v[mask] for v in value) if isinstance(value, tuple) else value[mask]
-
-        return UnknownSpells(**{f.name: pick(getattr(self, f.name)) for f in fields(self)})  # type: ignore[arg-type]
-
-
-@dataclass(frozen=True)
-class PatternLife:
-    """A pattern part beside an ordinary one: log hazard ratio at u0, (pairs, cells), shape ratio, log u0 by clock."""
-
-    effect: Floats
-    shape_ratio: float
-    log_u0: Floats
-
-    def at(self, pair: int, clock: int, shape: float) -> tuple[Floats, float]:
-        """What to add to the ordinary part's log theta, (cells,), and the shape, at one pair."""
-        own = shape * self.shape_ratio
-        return self.effect[pair] + (shape - own) * float(self.log_u0[clock]), own
 
 
 def of_unknown_start(spells: Spells, seed: int) -> Spells | None:
@@ -181,17 +150,23 @@ def soft_counts(
     middle = float(SHAPE_KNOTS[knots].mean())
     out = replace(SoftCounts.none(cells), machines=_on_machine_clocks(rows, cells, middle))
     two = rows.later_cell != rows.cell
-    kinds = [(r, w) for r, w in ((rows.subset(~two), _one_kind), (rows.subset(two), _two_kinds)) if len(r)]
+    kinds = [(r, w) for r, w in ((rows.subset(~two), one_kind), (rows.subset(two), two_kinds)) if len(r)]
     for c in np.unique(clocks):
-        paths = [_Paths.of(r, float(CLOCK_WEIGHTS[c])) for r, _ in kinds]
-        for pair in np.flatnonzero(clocks == c):
-            k, eta = knots[pair], log_theta[pair]
-            other = pattern.at(int(pair), int(c), float(SHAPE_KNOTS[k])) if pattern is not None else None
-            sums = np.zeros((4, cells))
-            for (own, work), path in zip(kinds, paths, strict=True):
-                for cell, terms in work(own, path, eta, (float(SHAPE_KNOTS[k]), other), renewal_rate[c]):
-                    sums += [np.bincount(cell, own.weight * t, cells) for t in terms]
-            failed, passed, variance, value = sums
+        together = max(1, _MOST_TOGETHER // len(rows))
+        of_clock = np.flatnonzero(clocks == c)
+        paths = [MachineAges.of(r, float(CLOCK_WEIGHTS[c])) for r, _ in kinds]
+        for pairs in np.split(of_clock, np.arange(together, len(of_clock), together)):
+            k, eta, many = knots[pairs], log_theta[pairs], len(pairs)
+            shape = np.repeat(SHAPE_KNOTS[k][:, None], cells, axis=1)
+            other = None if pattern is None else pattern.beside(eta, pairs, int(c), shape)
+            made = None if other is None else (other[0].ravel(), other[1].ravel())
+            life = CellLives(eta.ravel(), shape.ravel(), np.tile(renewal_rate[c], many), made)
+            sums = np.zeros((4, many * cells))
+            for (rows_of_kind, work), path in zip(kinds, paths, strict=True):
+                own = rows_of_kind.repeated(many, cells)
+                for cell, terms in work(own, path.repeated(many), life):
+                    sums += [np.bincount(cell, own.weight * t, many * cells) for t in terms]
+            failed, passed, variance, value = sums.reshape(4, many, cells)
             # far from the parameters the ages look vaguer than they are, and a large discount would send a cell off
             variance = np.minimum(variance, np.minimum(_LARGEST_DISCOUNT * passed, _LARGEST_DISCOUNT * failed + 0.5))
             rate = np.maximum(passed - variance, 0.0)
@@ -199,7 +174,7 @@ def soft_counts(
             out.deaths[c, k] = rate + failed - passed  # the score at eta is exact
             out.density[c, k] = value - (out.deaths[c, k] * eta - rate)
         for values in (out.deaths, out.rate, out.log_theta, out.density):
-            go_on(values[c], np.sort(knots[clocks == c]))
+            go_on(values[c], np.sort(knots[of_clock]))
     return out
 
 
@@ -220,119 +195,3 @@ def go_on(values: Floats, held: Ints) -> None:
     values[:first] = values[first] + below * (values[first] - values[first + inner])
     above = np.arange(1, len(values) - last)[:, None]
     values[last + 1 :] = values[last] + above * (values[last] - values[last - inner])
-
-
-@dataclass(frozen=True)
-class _Paths:
-    """Operational machine ages of the rows at one clock weight."""
-
-    entry: Floats
-    lower: Floats
-    exit: Floats
-    log_rate: Floats
-
-    @classmethod
-    def of(cls, rows: UnknownSpells, w: float) -> _Paths:
-        entry, lower, exit_ = (
-            np.maximum(operational_units(*clocks, w), SMALLEST_U) for clocks in (rows.entry, rows.lower, rows.exit)
-        )
-        rate = rows.exit[0] / np.maximum(rows.exit[1], 1.0)
-        return cls(
-            entry, np.maximum(lower, entry), np.maximum(exit_, entry), np.log(unit_rate(np.maximum(rate, 0.1), w))
-        )
-
-    def given(
-        self, rows: UnknownSpells, ages: Floats, prior: Floats, eta: Floats, shapes: _Shapes
-    ) -> tuple[Floats, Floats, Floats]:
-        """Weight of each age given what happened, dH at each age, (n, ages), and the log-likelihood (n,).
-
-        The original is the last age. The weights add up to less than 1 where the part may have been pattern-made.
-        """
-        shape, other = shapes
-        log_prior = np.log(np.maximum(prior, 1e-300))
-        log_likelihood, passed, at_entry = self._passage(rows, ages, eta, shape)
-        log_likelihood = log_likelihood + log_prior
-        if other is None or not rows.pattern.any():
-            top = log_likelihood.max(axis=1, keepdims=True)
-            given = np.exp(log_likelihood - top)
-            total = given.sum(axis=1, keepdims=True)
-            return given / total, passed, (top + np.log(total))[:, 0]
-        made = np.repeat(rows.pattern[:, None], ages.shape[1], axis=1)
-        made[:, -1] = 0.0
-        pattern, _, before = self._passage(rows, ages, eta + other[0][rows.later_cell][:, None], other[1])
-        # the prior holds that an ordinary part would have come to this age
-        log_made = log_prior + np.clip(at_entry - before, -50.0, 50.0) + np.log(made + 1e-300)
-        log_likelihood = np.concatenate([log_likelihood + np.log1p(-made), pattern + log_made], axis=1)
-        working = (prior * (1.0 - made)).sum(axis=1) + np.exp(log_made).sum(axis=1)
-        top = log_likelihood.max(axis=1, keepdims=True)
-        given = np.exp(log_likelihood - top)
-        total = given.sum(axis=1, keepdims=True)
-        return (given / total)[:, : ages.shape[1]], passed, (top + np.log(total))[:, 0] - np.log(working)
-
-    def _passage(self, rows: UnknownSpells, ages: Floats, eta: Floats, shape: float) -> tuple[Floats, Floats, Floats]:
-        """Log-likelihood of what happened at each age, dH, and H at entry, (n, ages)."""
-
-        def hazard(eta: Floats, log_age: Floats) -> Floats:
-            return np.exp(np.minimum(eta + shape * log_age, 50.0))
-
-        at_entry = hazard(eta, np.log(ages))
-        log_gone = np.log(ages + (self.exit - self.entry)[:, None])
-        passed = hazard(eta, log_gone) - at_entry
-        log_event = eta + np.log(shape) + (shape - 1.0) * log_gone + self.log_rate[:, None]
-        at = np.flatnonzero(rows.between)
-        if len(at):
-            lower = np.log(ages[at] + (self.lower - self.entry)[at, None])
-            to_lower, to_exit = hazard(eta[at], lower) - at_entry[at], passed[at]
-            passed[at] = 0.5 * (to_lower + to_exit)
-            log_event[at] = np.log(np.maximum(to_exit - to_lower, 1e-9))
-        return rows.failed[:, None] * log_event - passed, passed, at_entry
-
-
-_Shapes = tuple[float, tuple[Floats, float] | None]  # of ordinary parts; shift of log theta and shape of pattern parts
-_Terms = list[tuple[Ints, tuple[Floats, Floats, Floats, Floats]]]
-
-
-def _one_kind(rows: UnknownSpells, path: _Paths, eta: Floats, shapes: _Shapes, rate: Floats) -> _Terms:
-    """D, mean and variance of dH and log-likelihood of each row, all for its one cell."""
-    eta, shape = eta[rows.cell], shapes[0]
-    log_life = -eta / shape
-    lives = np.exp(np.clip(np.log(path.entry) - log_life, -12.0, 12.0))
-    original, fraction = age_table().look_up(np.full(len(eta), shape), lives, rate[rows.cell] * np.exp(log_life))
-    original = np.where(rows.not_original, 0.0, original)
-    ages = np.concatenate([fraction, np.ones((len(eta), 1))], axis=1) * path.entry[:, None]
-    later = np.repeat((1.0 - original)[:, None] / AGES, AGES, axis=1)
-    prior = np.concatenate([later, original[:, None]], axis=1)
-    given, passed, value = path.given(rows, ages, prior, eta[:, None], shapes)
-    return [(rows.cell, (*_sums(rows, given, passed), value))]
-
-
-def _sums(rows: UnknownSpells, given: Floats, passed: Floats) -> tuple[Floats, Floats, Floats]:
-    """D, E[dH] and the variance of D - dH over the ages, and over whether the part was of this cell."""
-    away = rows.failed[:, None] - passed
-    variance = (given * away**2).sum(axis=1) - (given * away).sum(axis=1) ** 2
-    return rows.failed * given.sum(axis=1), (given * passed).sum(axis=1), np.maximum(variance, 0.0)
-
-
-def _two_kinds(rows: UnknownSpells, path: _Paths, eta: Floats, shapes: _Shapes, rate: Floats) -> _Terms:
-    """The same for a factory part of one cell and replacements of another; the likelihood is booked with the first."""
-    first, later = eta[rows.cell], eta[rows.later_cell]
-    same, rates = np.full(len(first), shapes[0]), (rate[rows.cell], rate[rows.later_cell])
-
-    def at(moved: float) -> tuple[Floats, Floats, Floats]:
-        own = first + moved
-        original, ages, weights = age_weights((own, same), (later, same), path.entry, rates, _LATTICE)
-        original = np.where(rows.not_original, 0.0, original)
-        prior = np.concatenate([weights, original[:, None]], axis=1)
-        ages = np.concatenate([ages, path.entry[:, None]], axis=1)
-        etas = np.repeat(later[:, None], ages.shape[1], axis=1)
-        etas[:, -1] = own
-        return path.given(rows, ages, prior, etas, shapes)
-
-    (given, passed, value), up, down = at(0.0), at(_STEP)[2], at(-_STEP)[2]
-    # which of the two is on the machine depends on the factory part's life as well: its derivatives are taken of the
-    # whole likelihood, ages included, or its interval would be far too narrow
-    score, information = (up - down) / (2 * _STEP), -(up - 2 * value + down) / _STEP**2
-    failed = rows.failed * given[:, -1]
-    out: _Terms = [(rows.cell, (failed, failed - score, failed - score - information, value))]
-    out.append((rows.later_cell, (*_sums(rows, given[:, :-1], passed[:, :-1]), np.zeros_like(value))))
-    return out

@@ -18,6 +18,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 
 Floats = NDArray[np.float64]
 
@@ -103,10 +104,13 @@ class AgeTable:
         i, fi = _place(_LOG_SHAPES, np.log(shape))
         j, fj = _place(_LOG_LIVES, np.log(np.clip(lives, _LIVES[0], _LIVES[-1])))
         k, fk = _place(_LOG_RATES, np.log1p(renewals))
-        corner = (i * len(_LIVES) + j) * len(_RATES) + k
-        near = [np.stack([1.0 - f, f], axis=1) for f in (fi, fj, fk)]
-        weight = (near[0][:, :, None, None] * near[1][:, None, :, None] * near[2][:, None, None, :]).reshape(-1, 8)
-        found = (weight[:, None, :] @ self.flat[corner[:, None] + _CORNERS])[:, 0]
+        corner = ((i * len(_LIVES) + j) * len(_RATES) + k)[:, None] + _CORNERS
+        sides = [(1.0 - f, f) for f in (fi, fj, fk)]
+        flat_sides = [a * b for a in sides[1] for b in sides[2]]
+        weight = np.stack([a * b for a in sides[0] for b in flat_sides], axis=1)
+        # eight of the table's rows to each row: a sparse product gathers and adds them in one go
+        mix = csr_array((weight.ravel(), corner.ravel(), 8 * np.arange(len(shape) + 1)), (len(shape), len(self.flat)))
+        found = mix @ self.flat
         original = found[:, 0]
         # past the last entry the age no longer depends on T; before the first nearly every part is the original
         fraction = np.exp(found[:, 1:]) * np.minimum(1.0, _LIVES[-1] / lives)[:, None]
@@ -115,8 +119,9 @@ class AgeTable:
 
 
 def _place(grid: Floats, value: Floats) -> tuple[NDArray[np.int64], Floats]:
-    at = np.clip(np.searchsorted(grid, value) - 1, 0, len(grid) - 2)
-    return at, np.clip((value - grid[at]) / (grid[at + 1] - grid[at]), 0.0, 1.0)
+    at = np.minimum(np.maximum(np.searchsorted(grid, value) - 1, 0), len(grid) - 2)
+    low = grid.take(at)
+    return at, np.minimum(np.maximum((value - low) / (grid.take(at + 1) - low), 0.0), 1.0)
 
 
 @lru_cache(maxsize=1)
