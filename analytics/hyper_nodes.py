@@ -8,6 +8,7 @@ resampling leaves equally weighted nodes. The bound takes the place of the margi
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +28,9 @@ Ints = NDArray[np.int64]
 _SMALLEST_SPREAD = 0.01
 _POINTS = 96
 _NEGLIGIBLE = 1e-3
+_ROUGH = 0.03  # of log theta, where only the place of the mode is asked for: the bound is then good to .001
+_NARROWEST = 1e-3  # standard deviation of a log shape
+_ALONG = np.linspace(0.0, 1.0, 9)  # points of a range of shapes, as shares of it
 
 
 @dataclass(frozen=True)
@@ -50,48 +54,47 @@ def shape_and_clock(
     if question is None:
         question = np.divmod(np.arange(len(CLOCK_WEIGHTS) * len(SHAPE_KNOTS)), len(SHAPE_KNOTS))
     clocks, knots = question
-    rough = problem.solve(clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks)), begin)[0]
+    rough = problem.solve(clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks)), begin, tolerance=_ROUGH)[0]
     kept = np.unique(clocks[rough > rough.max() - 15.0])
     log_knots = [np.log(SHAPE_KNOTS[knots[clocks == c]]) for c in kept]
-    start = [_mode_and_width(x, rough[clocks == c]) for c, x in zip(kept, log_knots, strict=True)]
-    centre, width = np.array(start).T
-    low, high = (np.array([x[end] for x in log_knots])[:, None] for end in (0, -1))
+    low, high = np.array([x[[0, -1]] for x in log_knots]).T
+    start = [_modes_and_widths(x, rough[clocks == c][:, None]) for c, x in zip(kept, log_knots, strict=True)]
+    centre, width = np.array(start)[:, :, 0].T
     for _ in range(3):
-        offsets = np.linspace(-4.0, 4.0, 9)
-        at = np.clip(centre[:, None] + offsets * width[:, None], low, high)
-        at = at + 1e-9 * np.arange(9)  # clipped ends must stay increasing for the spline
-        value = problem.solve(np.repeat(kept, 9), np.exp(at.ravel()), problem.typical(9 * len(kept)))[0]
-        value = value.reshape(len(kept), 9)
-        refined = np.array([_mode_and_width(x, y) for x, y in zip(at, value, strict=True)])
-        moved = np.abs(refined[:, 0] - centre) / width
-        centre, width = refined.T
+        first, last = np.maximum(centre - 4.0 * width, low), np.minimum(centre + 4.0 * width, high)
+        span, at = last - first, first + _ALONG[:, None] * (last - first)  # (along, clocks kept)
+        asked = np.tile(kept, len(_ALONG))
+        value = problem.solve(asked, np.exp(at.ravel()), problem.typical(len(asked)))[0].reshape(at.shape)
+        mode, wide = _modes_and_widths(_ALONG, value, smallest=_NARROWEST / span)
+        moved = np.abs(first + mode * span - centre) / width
+        centre, width = first + mode * span, wide * span
         if moved.max() < 1.0:
             break
-    grid = np.linspace(at[:, 0], at[:, -1], 161, axis=1)
-    log_density = np.array([CubicSpline(x, _bounded(y))(g) for x, y, g in zip(at, value, grid, strict=True)])
-    mass = np.trapezoid(np.exp(log_density - log_density.max()), grid, axis=1)
+    grid = first + np.linspace(0.0, 1.0, 161)[:, None] * span
+    log_density = CubicSpline(_ALONG, _bounded(value))(np.linspace(0.0, 1.0, 161))
+    mass = np.trapezoid(np.exp(log_density - log_density.max()), grid, axis=0)
     keep = mass > _NEGLIGIBLE * mass.sum()
     probability = mass[keep] ** 0.8
-    tempered = 0.8 * (log_density[keep] - log_density[keep].max(axis=1, keepdims=True))
-    tempered -= np.log(np.trapezoid(np.exp(tempered), grid[keep], axis=1))[:, None]
+    grid, tempered = grid[:, keep].T, 0.8 * (log_density[:, keep] - log_density[:, keep].max(axis=0)).T
+    tempered -= np.log(np.trapezoid(np.exp(tempered), grid, axis=1))[:, None]
     log_evidence = float(np.log(mass.sum()) + log_density.max())
-    return Proposal(kept[keep], probability / probability.sum(), grid[keep], tempered, log_evidence)
+    return Proposal(kept[keep], probability / probability.sum(), grid, tempered, log_evidence)
 
 
-def _mode_and_width(x: Floats, y: Floats) -> tuple[float, float]:
-    """Mode of a log density known at points, and a standard deviation from its curvature there."""
-    y = _bounded(y)
-    spline = CubicSpline(x, y)
+def _modes_and_widths(x: Floats, y: Floats, smallest: Floats | float = _NARROWEST) -> tuple[Floats, Floats]:
+    """Modes (k,) of log densities (n, k) known at points (n,), and standard deviations from the curvature there."""
+    spline = CubicSpline(x, _bounded(y))
     grid = np.linspace(x[0], x[-1], 801)
-    at = grid[int(np.argmax(spline(grid)))]
-    curvature = -float(spline(at, 2))
+    at = grid[np.argmax(spline(grid), axis=0)]
+    curvature = -np.diagonal(spline(at, 2))
     wide = (x[-1] - x[0]) / 8.0
-    return at, float(np.clip(curvature**-0.5 if curvature > 0 else wide, 1e-3, max(wide, 1e-3)))
+    width = np.where(curvature > 0, np.maximum(curvature, 1e-12) ** -0.5, wide)
+    return at, np.clip(width, smallest, np.maximum(wide, smallest))
 
 
 def _bounded(y: Floats) -> Floats:
-    """A log density without the cliffs (shapes that cannot be evaluated) that would make a spline swing."""
-    return np.maximum(y, y.max() - 60.0)
+    """Log densities (n, k) without the cliffs (shapes that cannot be evaluated) that would make a spline swing."""
+    return np.maximum(y, y.max(axis=0) - 60.0)
 
 
 @dataclass(frozen=True)
@@ -113,17 +116,25 @@ class Points:
         return weight / weight.sum()
 
 
+@lru_cache(maxsize=64)
+def _uniform(dimensions: int, seed: int) -> Floats:
+    """Scrambled quasi-random points, (points, dimensions), inside the unit cube."""
+    from scipy.stats import qmc  # a second's work to load, and only fits need it
+
+    points = qmc.Sobol(dimensions, rng=np.random.default_rng(seed)).random(128)[:_POINTS]
+    points = np.clip(points, 1e-6, 1 - 1e-6)
+    points.setflags(write=False)  # the same for all that ask
+    return points
+
+
 def _sample(
     problem: Problem,
     proposal: Proposal,
-    rng: np.random.Generator,
+    seed: int,
     moments: tuple[Floats, Floats] | None,
 ) -> Points:
     count = len(problem.spread_names)
-    from scipy.stats import qmc  # a second's work to load, and only fits need it
-
-    uniform = qmc.Sobol(count + 2, rng=rng).random(128)[:_POINTS]
-    uniform = np.clip(uniform, 1e-6, 1 - 1e-6)
+    uniform = _uniform(count + 2, seed)
     pick = np.minimum(np.searchsorted(np.cumsum(proposal.probability), uniform[:, 0]), len(proposal.clocks) - 1)
     log_shape = np.empty(_POINTS)
     for i in range(len(proposal.clocks)):
@@ -217,7 +228,7 @@ class Explored:
         """
         names = self.problem.spread_names
         moments = _spread_moments(self.first, names, outside)
-        second = _sample(self.problem, self.proposal, np.random.default_rng(self.seed + 1), moments)
+        second = _sample(self.problem, self.proposal, self.seed + 1, moments)
         rounds = (self.first, second)
         clock, shape, log_spreads, target = (
             np.concatenate([getattr(p, name) for p in rounds])
@@ -269,4 +280,4 @@ class Weighed:
 
 def explore(problem: Problem, proposal: Proposal, seed: int) -> Explored:
     """First round of points: clock and shape from the proposal, spreads from their half-normals."""
-    return Explored(problem, proposal, _sample(problem, proposal, np.random.default_rng(seed), None), seed)
+    return Explored(problem, proposal, _sample(problem, proposal, seed, None), seed)

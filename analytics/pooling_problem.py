@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from analytics.life_model_types import LifePrior
 from analytics.operational_time import YEARS_PER_UNIT
 from analytics.pooling_layout import Layout
-from analytics.pooling_tree import Hyper, Solution, solve
+from analytics.pooling_tree import TOLERANCE, Hyper, Solution, solve
 from analytics.spread_prior import CROSSED_PATTERN_SD, CROSSED_POSITION_SD, PATTERN_BY_MODEL_SD, SPREAD_SCALES
 
 Floats = NDArray[np.float64]
@@ -57,11 +57,16 @@ class Problem:
         )
 
     def solve(
-        self, clock: Ints, shape: Floats, log_spreads: Floats, start: tuple[Floats, Floats] | None = None
+        self,
+        clock: Ints,
+        shape: Floats,
+        log_spreads: Floats,
+        start: tuple[Floats, Floats] | None = None,
+        tolerance: float = TOLERANCE,
     ) -> tuple[Floats, Solution]:
         """Log evidence (bound), with the prior of shape and clock, and the effects at each node.
 
-        `start` are mean and variance of eta to begin from, (nodes, cells).
+        `start` are mean and variance of eta to begin from, (nodes, cells); `tolerance` as in `pooling_tree.solve`.
         """
         hyper = self.hyper(shape, log_spreads)
         log_prior = self.log_shape_prior(shape) + np.log(self.clock_prior[clock])
@@ -70,7 +75,7 @@ class Problem:
             root = (hyper.root_mean[:, None],), (hyper.root_sd[:, None] ** 2,)
             return log_prior, Solution(np.zeros(len(shape)), none, none, none, *root, none, none)
         deaths, exposure = self.layout.deaths_at(clock, shape), self.layout.exposure_at(clock, shape)
-        solution = solve(self.layout.tree, hyper, deaths, exposure, start=start)
+        solution = solve(self.layout.tree, hyper, deaths, exposure, tolerance, start)
         density = self.layout.density_terms(clock, shape).sum(axis=1)
         return log_prior + solution.elbo + density, solution
 

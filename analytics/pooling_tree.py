@@ -25,6 +25,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+TOLERANCE = 1e-3  # of eta
+_UNSETTLED = 0.01
 _LARGEST_STEP = 2.0  # in log hazard; keeps Newton from overshooting out of an empty start
 _LARGEST_EXPONENT = 60.0
 _MOST_STEPS = 60
@@ -155,7 +157,7 @@ def solve(
     hyper: Hyper,
     deaths: Floats,
     exposure: Floats,
-    tolerance: float = 1e-3,
+    tolerance: float = TOLERANCE,
     start: tuple[Floats, Floats] | None = None,
 ) -> Solution:
     """Variational posterior of all effects at each hyperparameter node.
@@ -210,7 +212,7 @@ def solve(
     log_prior = log_prior + np.log(fit.precision).sum(axis=1)
     log_posterior = elimination.log_determinant() + fit.log_determinant
     elbo = (deaths * mean - rate + 0.5 * rate * variance).sum(axis=1) + 0.5 * (log_prior - log_posterior - quadratic)
-    elbo = np.where(unsettled < 0.01, elbo, -1e30)  # away from its fixed point the expression is no bound
+    elbo = np.where(unsettled < max(_UNSETTLED, tolerance), elbo, -1e30)  # away from its fixed point the expression is no bound
     level_variance = fit.level_variances(elimination)
     return Solution(elbo, mean, variance, rate, tuple(levels), tuple(level_variance), crossed, fit.variance)
 

@@ -32,6 +32,7 @@ Pairs = tuple[Ints, Ints]  # indices into `CLOCK_WEIGHTS` and `SHAPE_KNOTS`
 
 _FEW_FAILURES = 20.0  # of known age: below this the clock and shape are left open for the spells of unknown start
 _MOST_WIDENINGS = 3
+_MATCHED = 0.01  # of log theta: the counts are right to second order around where they are matched
 
 
 @dataclass(frozen=True)
@@ -121,7 +122,8 @@ def bring_in(
     for _ in range(_MOST_WIDENINGS):
         begin = None
         for _ in range(rounds):
-            found = problem.solve(clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks)), begin)[1]
+            at = clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks))
+            found = problem.solve(*at, begin, tolerance=_MATCHED)[1]
             begin = found.mean, found.variance
             soft = rows.counts(problem, found, (clocks, knots), rates, pattern)
             problem = replace(problem, layout=layout.with_soft(soft))
