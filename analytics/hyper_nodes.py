@@ -34,6 +34,35 @@ _ALONG = np.linspace(0.0, 1.0, 9)  # points of a range of shapes, as shares of i
 
 
 @dataclass(frozen=True)
+class Solved:
+    """Mean and variance of eta, (n, cells), at pairs of clock and shape, (n,): where a solve beside them may begin."""
+
+    place: Floats  # clock and shape as one number, ascending
+    mean: Floats
+    variance: Floats
+
+    @classmethod
+    def of(cls, clock: Ints, shape: Floats, found: Solution) -> Solved:
+        """From solutions at the pairs, two or more to a clock."""
+        place = _place(clock, shape)
+        order = np.argsort(place)
+        return cls(place[order], found.mean[order], found.variance[order])
+
+    def beside(self, clock: Ints, shape: Floats) -> tuple[Floats, Floats]:
+        """Mean and variance at other shapes of the same clocks, in a straight line between those known."""
+        asked = _place(clock, shape)
+        first, last = (np.searchsorted(self.place, _place(clock + i, np.zeros(len(clock)))) for i in (0, 1))
+        at = np.clip(np.searchsorted(self.place, asked) - 1, first, last - 2)
+        along = np.clip((asked - self.place[at]) / (self.place[at + 1] - self.place[at]), 0.0, 1.0)[:, None]
+        mean, variance = ((1.0 - along) * v[at] + along * v[at + 1] for v in (self.mean, self.variance))
+        return mean, variance
+
+
+def _place(clock: Ints, shape: Floats) -> Floats:
+    return np.asarray(clock + shape / (2.0 * SHAPE_KNOTS[-1]), dtype=np.float64)
+
+
+@dataclass(frozen=True)
 class Proposal:
     """Posterior of the clock and, for each clock kept, of the shape at typical spreads, as a grid density."""
 
@@ -42,6 +71,7 @@ class Proposal:
     log_shape: Floats  # (clocks kept, grid)
     log_density: Floats  # (clocks kept, grid), of log shape, tempered and normalised
     log_evidence: float  # of everything, at typical spreads
+    solved: Solved
 
 
 def shape_and_clock(
@@ -54,7 +84,8 @@ def shape_and_clock(
     if question is None:
         question = np.divmod(np.arange(len(CLOCK_WEIGHTS) * len(SHAPE_KNOTS)), len(SHAPE_KNOTS))
     clocks, knots = question
-    rough = problem.solve(clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks)), begin, tolerance=_ROUGH)[0]
+    rough, found = problem.solve(clocks, SHAPE_KNOTS[knots], problem.typical(len(clocks)), begin, tolerance=_ROUGH)
+    solved = Solved.of(clocks, SHAPE_KNOTS[knots], found)
     kept = np.unique(clocks[rough > rough.max() - 15.0])
     log_knots = [np.log(SHAPE_KNOTS[knots[clocks == c]]) for c in kept]
     low, high = np.array([x[[0, -1]] for x in log_knots]).T
@@ -63,8 +94,9 @@ def shape_and_clock(
     for _ in range(3):
         first, last = np.maximum(centre - 4.0 * width, low), np.minimum(centre + 4.0 * width, high)
         span, at = last - first, first + _ALONG[:, None] * (last - first)  # (along, clocks kept)
-        asked = np.tile(kept, len(_ALONG))
-        value = problem.solve(asked, np.exp(at.ravel()), problem.typical(len(asked)))[0].reshape(at.shape)
+        asked, shape = np.tile(kept, len(_ALONG)), np.exp(at.ravel())
+        value, found = problem.solve(asked, shape, problem.typical(len(asked)), solved.beside(asked, shape))
+        value, solved = value.reshape(at.shape), Solved.of(asked, shape, found)
         mode, wide = _modes_and_widths(_ALONG, value, smallest=_NARROWEST / span)
         moved = np.abs(first + mode * span - centre) / width
         centre, width = first + mode * span, wide * span
@@ -78,7 +110,7 @@ def shape_and_clock(
     grid, tempered = grid[:, keep].T, 0.8 * (log_density[:, keep] - log_density[:, keep].max(axis=0)).T
     tempered -= np.log(np.trapezoid(np.exp(tempered), grid, axis=1))[:, None]
     log_evidence = float(np.log(mass.sum()) + log_density.max())
-    return Proposal(kept[keep], probability / probability.sum(), grid, tempered, log_evidence)
+    return Proposal(kept[keep], probability / probability.sum(), grid, tempered, log_evidence, solved)
 
 
 def _modes_and_widths(x: Floats, y: Floats, smallest: Floats | float = _NARROWEST) -> tuple[Floats, Floats]:
@@ -151,7 +183,7 @@ def _sample(
         log_spreads = moments[0] + normal @ np.linalg.cholesky(moments[1]).T
         log_spreads = np.maximum(log_spreads, np.log(_SMALLEST_SPREAD))
     clock, shape = proposal.clocks[pick], np.exp(log_shape)
-    target, found = problem.solve(clock, shape, log_spreads)
+    target, found = problem.solve(clock, shape, log_spreads, proposal.solved.beside(clock, shape))
     target = target + SpreadPrior().log_density(problem.spread_names, log_spreads)
     bare = Points(clock, shape, log_spreads, target, np.zeros(_POINTS), proposal, moments, found)
     return replace(bare, log_proposal=_log_proposal(bare, problem.spread_names, moments))
