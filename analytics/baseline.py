@@ -17,7 +17,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,16 +80,17 @@ def baseline_of(spells: Spells, log_theta: Floats, shape: Floats, clock_weight: 
     failed = np.where(between | (s.outcome == Outcome.FAILED), 1.0, 0.0)
     failed = s.weight * np.where(s.outcome == Outcome.RENEWED_REASON_UNKNOWN, share, failed)
     width = np.maximum(exit_ - lower, 1e-12)
-    observed, expected = np.zeros(len(_EDGES) - 1), np.zeros(len(_EDGES) - 1)
-    for k, (low, high) in enumerate(pairwise(_EDGES)):
 
-        def inside(start: Floats, end: Floats, low: float = low, high: float = high) -> Floats:
-            return np.maximum(np.minimum(end, high) - np.maximum(start, low), 0.0)
+    def inside(start: Floats, end: Floats) -> Floats:
+        """How much of each stretch of H lies in each bin, (bins, n)."""
+        return np.diff(np.clip(_EDGES[:, None], start, np.maximum(start, end)), axis=0)
 
-        exact = (exit_ > low) & (exit_ <= high)
-        observed[k] = (failed * np.where(between, inside(lower, exit_) / width, exact)).sum()
-        # a failure found late was at risk for half of the time in doubt
-        expected[k] = (s.weight * (inside(entry, lower) + np.where(between, 0.5 * inside(lower, exit_), 0.0))).sum()
+    bins = len(_EDGES) - 1
+    ended = np.maximum(np.searchsorted(_EDGES, exit_) - 1, 0)
+    late = inside(lower[between], exit_[between])
+    observed = np.bincount(ended, failed * ~between, bins) + late @ (failed / width)[between]
+    # a failure found late was at risk for half of the time in doubt
+    expected = inside(entry, lower) @ s.weight + late @ (0.5 * s.weight[between])
     # bins for the test are cut by what was expected: stopping where many failed would make chance look like misfit;
     # those of the correction also where many failed, or a burst of early failures would be spread over long ages
     p_value = _p_value(*_merge(observed, expected, expected)[1:])

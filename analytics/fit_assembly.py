@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 
 from analytics.component_fit import ANY_STRATUM, ComponentFit, RowKey
 from analytics.life_model_types import LifePrior
@@ -204,12 +205,15 @@ def _deviation_by_row(layout: Layout | None, rows: _Rows, clock: Ints, shape: Fl
 def _of_strata(rows: _Rows, evidence: Floats, weight: Floats) -> Floats:
     """Where nobody knows the build stratum a model's draws are of its strata, and so is the weight of the prior."""
     out = weight.copy()
-    at = {key: row for row, key in enumerate(rows.keys)}
+    of_model: dict[tuple[str, str, str], list[int]] = {}
+    for row, key in enumerate(rows.keys):
+        if key[3] >= 0:
+            of_model.setdefault(key[:3], []).append(row)
     for row, (make, family, model, stratum, position) in enumerate(rows.keys):
-        if model == "*" or stratum != ANY_STRATUM:
+        if stratum != ANY_STRATUM or (make, family, model) not in of_model:
             continue
         ends = (position, "") if position == "*" else (position,)
-        mine = [at[k] for k in at if k[:3] == (make, family, model) and k[3] >= 0 and k[4] in ends]
+        mine = [r for r in of_model[make, family, model] if rows.keys[r][4] in ends]
         if mine:
             out[row] = np.average(weight[mine], weights=np.maximum(evidence[mine, 1], 1e-3))
     return out
@@ -270,18 +274,21 @@ def _evidence(stats: SufficientStats, layout: Layout | None, rows: _Rows) -> Flo
     failures = failures + stats.interval_failures + stats.unknown_failures
     sums = np.stack([failures, stats.parts, stats.exposure_km, stats.exposure_years])
     by_cell = np.where(row_of >= 0, sums[:, row_of], 0.0)
-    who = [_seen_by_cell(seen, row_of, len(stats.parts)) for seen in (stats.seen_machines, stats.seen_shops)]
-    counts = [np.bincount(cell, minlength=layout.cells) for cell, _ in who]
-    for at, cells in enumerate(rows.cells):
-        out[at, [0, 1, 4, 5]] = by_cell[:, cells].sum(axis=1)
-        for column, (cell, person), count in zip((2, 3), who, counts, strict=True):
-            if len(cells) == 1:
-                out[at, column] = count[cells[0]]
-                continue
-            inside = np.zeros(layout.cells, dtype=bool)
-            inside[cells] = True
-            out[at, column] = np.count_nonzero(np.bincount(person[inside[cell]]))
+    behind = _indicator(
+        np.repeat(np.arange(len(rows.keys)), [len(cells) for cells in rows.cells]),
+        np.concatenate(rows.cells),
+        (len(rows.keys), layout.cells),
+    )
+    out[:, [0, 1, 4, 5]] = behind @ by_cell.T
+    for column, seen in ((2, stats.seen_machines), (3, stats.seen_shops)):
+        cell, who = _seen_by_cell(seen, row_of, len(stats.parts))
+        # one entry for each machine (or shop) that any of a row's cells has seen
+        out[:, column] = np.diff((behind @ _indicator(cell, who, (layout.cells, who.max(initial=-1) + 1))).indptr)
     return out
+
+
+def _indicator(row: Ints, column: Ints, shape: tuple[int, int]) -> csr_array:
+    return csr_array((np.ones(len(row)), (row, column)), shape)
 
 
 def _by_row(component: Floats, cells: Floats, layout: Layout | None, rows: _Rows) -> Floats:

@@ -74,18 +74,22 @@ def own_clock(
     count = len(CLOCK_WEIGHTS)
     odds = np.repeat(np.eye(count)[..., None], len(groups), axis=2)
     shift = np.zeros((count, count, len(groups)))
+    sizes = np.array([len(cells) for cells in groups])
+    held = np.flatnonzero(sizes)
+    cells, starts = np.concatenate([np.zeros(0, dtype=np.int64), *groups]), np.r_[0, np.cumsum(sizes[held])[:-1]]
+    lead = np.full(len(groups), -1)  # a cell of each group
+    lead[held] = cells[starts[: len(held)]]
     for w in np.unique(clock):
         mine = clock == w
         middle = float(np.exp(np.average(np.log(shape[mine]), weights=weight[mine])))
         gain, of_model = _gains(layout, int(w), middle)
         by_model = _odds(_joint(gain, int(w)), log_shares)
-        odds[w] = by_model[:, [of_model[g[0]] if len(g) else -1 for g in groups]]
-        shapes = np.full(count, middle)
-        exposure = _exposure(layout, int(w), shapes)
-        for at, cells in enumerate(groups):
-            if len(cells):
-                total = exposure[:, cells].sum(axis=1)
-                shift[w, :, at] = np.log(total[w] / total)
+        odds[w] = by_model[:, np.where(lead >= 0, of_model[lead], -1)]
+        if not len(held):
+            continue
+        exposure = _exposure(layout, int(w), np.full(count, middle))
+        total = np.add.reduceat(exposure[:, cells], starts, axis=1)
+        shift[w][:, held] = np.log(total[w] / total)
     return OwnClock(odds, np.where(odds > 0, shift, 0.0))
 
 

@@ -19,7 +19,7 @@ from analytics.component_fit import PATTERN_SHAPE_SD
 from analytics.hyper_nodes import Proposal
 from analytics.life_model_types import LifePrior
 from analytics.operational_time import CLOCK_WEIGHTS, YEARS_PER_UNIT
-from analytics.pooling_layout import HIGHEST_SHAPE, LOWEST_SHAPE, Layout, interpolate_shape
+from analytics.pooling_layout import HIGHEST_SHAPE, LOWEST_SHAPE, Layout, at_shape, shape_mix
 from analytics.pooling_problem import Problem
 from analytics.sufficient_stats import SHAPE_KNOTS
 
@@ -73,14 +73,11 @@ def with_pattern_shape(layout: Layout, pattern: PatternShape) -> Layout:
     shift = (SHAPE_KNOTS - own)[:, None] * np.ones(len(cells))
     log_exposure, interval_log = layout.log_exposure.copy(), layout.interval_log.copy()
     exact = layout.exact[cells]
+    found_late = layout.deaths[cells] - exact
     for w in range(len(CLOCK_WEIGHTS)):
-        at = np.full(len(own), w)
-        log_u0 = pattern.log_u0[w]
-        log_exposure[w][:, cells] = interpolate_shape(layout.log_exposure[..., cells], at, own) + shift * log_u0
-        found_late = layout.deaths[cells] - exact
-        interval_log[w][:, cells] = (
-            interpolate_shape(layout.interval_log[..., cells], at, own) + shift * log_u0 * found_late
-        )
+        mix, log_u0 = shape_mix(np.full(len(own), w), own), pattern.log_u0[w]
+        log_exposure[w][:, cells] = at_shape(layout.log_exposure[..., cells], mix) + shift * log_u0
+        interval_log[w][:, cells] = at_shape(layout.interval_log[..., cells], mix) + shift * log_u0 * found_late
     log_u, constant = layout.log_u.copy(), layout.constant.copy()
     away = pattern.log_u0[:, None] * exact
     log_u[:, cells] = ratio * layout.log_u[:, cells] + (1.0 - ratio) * away

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from analytics.spells import Quality, Spells
 
 _WHO = 1 << 40
+_PATTERN = Quality.PATTERN  # looked up once: an enumeration's members are slow to reach
 
 
 class CellKey(NamedTuple):
@@ -32,7 +33,7 @@ def cell_key(spells: Spells, at: int) -> CellKey:
         cell.model,
         int(spells.stratum[at]),
         spells.positions[position] if position >= 0 else "",
-        bool(spells.quality[at] == Quality.PATTERN),
+        bool(spells.quality[at] == _PATTERN),
     )
 
 

@@ -6,7 +6,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 
+from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.pooling_cells import CellKey
 from analytics.pooling_tree import Tree
 from analytics.sufficient_stats import SHAPE_KNOTS, SHAPE_STEP, SufficientStats
@@ -76,18 +78,28 @@ class Layout:
         """The same cells with the share of the spells of unknown start, and of those found late."""
         return replace(self, soft=soft)
 
-    def deaths_at(self, clock: Ints, shape: Floats) -> Floats:
-        """D (nodes, cells); depends on clock and shape through the spells of unknown start."""
-        known = np.broadcast_to(self.deaths, (len(shape), self.cells))
-        return known if self.soft is None else known + interpolate_shape(self.soft.deaths, clock, shape)
+    def terms(self, clock: Ints, shape: Floats) -> tuple[Floats, Floats, Floats]:
+        """D, E and G of the likelihood, each (nodes, cells), at each node's clock index and shape.
+
+        D depends on clock and shape through the spells that are brought in as counts (`soft`).
+        """
+        mix = shape_mix(clock, shape)
+        density = self.exact * np.log(shape)[:, None] + (shape - 1.0)[:, None] * self.log_u[clock]
+        density += self.constant[clock] + at_shape(self.interval_log, mix)
+        if self.soft is None:
+            return np.broadcast_to(self.deaths, density.shape), self._exposure(mix), density
+        deaths, soft_density = at_shape(self.soft.deaths, mix), at_shape(self.soft.density, mix)
+        return self.deaths + deaths, self._exposure(mix), density + soft_density
 
     def exposure_at(self, clock: Ints, shape: Floats) -> Floats:
         """E (nodes, cells) at each node's clock index and shape."""
-        known = np.exp(interpolate_shape(self.log_exposure, clock, shape))
+        return self._exposure(shape_mix(clock, shape))
+
+    def _exposure(self, mix: csr_array) -> Floats:
+        known = np.exp(at_shape(self.log_exposure, mix))
         if self.soft is None:
             return known
-        rate = interpolate_shape(self.soft.rate, clock, shape)
-        soft = rate * np.exp(-interpolate_shape(self.soft.log_theta, clock, shape))
+        soft = at_shape(self.soft.rate, mix) * np.exp(-at_shape(self.soft.log_theta, mix))
         return known + np.maximum(soft, -_MOST_TAKEN * known)  # late finds take exposure back
 
     def exposure_slope(self, clock: Ints, shape: Floats) -> Floats:
@@ -97,22 +109,21 @@ class Layout:
         down = self.exposure_at(clock, shape * np.exp(-step))
         return np.log(up / down) / (2 * step)
 
-    def density_terms(self, clock: Ints, shape: Floats) -> Floats:
-        """G (nodes, cells)."""
-        exact = self.exact * np.log(shape)[:, None] + (shape - 1.0)[:, None] * self.log_u[clock]
-        known = exact + self.constant[clock] + interpolate_shape(self.interval_log, clock, shape)
-        return known if self.soft is None else known + interpolate_shape(self.soft.density, clock, shape)
 
-
-def interpolate_shape(knots: Floats, clock: Ints, shape: Floats) -> Floats:
-    """Local polynomial in the shape through six knots; (w, knot, cells) -> (nodes, cells)."""
+def shape_mix(clock: Ints, shape: Floats) -> csr_array:
+    """Weights (nodes, w * knots) of the local polynomial in the shape through six knots of each node's clock."""
     at = (shape - LOWEST_SHAPE) / SHAPE_STEP
     first = np.clip(np.floor(at).astype(int) - _POINTS // 2 + 1, 0, len(SHAPE_KNOTS) - _POINTS)
     offset = (at - first)[:, None, None] - np.arange(_POINTS)  # (nodes, 1, other knot)
-    terms = np.where(_SELF, 1.0, offset / np.where(_SELF, 1.0, _GAPS))
-    lagrange = terms.prod(axis=2)
-    near = knots[clock[:, None], first[:, None] + np.arange(_POINTS)]
-    return np.einsum("nj,njc->nc", lagrange, near)
+    lagrange = np.where(_SELF, 1.0, offset / np.where(_SELF, 1.0, _GAPS)).prod(axis=2)
+    near = (clock * len(SHAPE_KNOTS) + first)[:, None] + np.arange(_POINTS)
+    columns = len(CLOCK_WEIGHTS) * len(SHAPE_KNOTS)
+    return csr_array((lagrange.ravel(), near.ravel(), _POINTS * np.arange(len(shape) + 1)), (len(shape), columns))
+
+
+def at_shape(knots: Floats, mix: csr_array) -> Floats:
+    """Values (w, knot, cells) at the nodes of `shape_mix`, (nodes, cells)."""
+    return np.asarray(mix @ knots.reshape(-1, knots.shape[-1]))
 
 
 def build_layout(stats: SufficientStats) -> Layout:

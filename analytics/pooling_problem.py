@@ -74,22 +74,24 @@ class Problem:
             none = np.zeros((len(shape), 0))
             root = (hyper.root_mean[:, None],), (hyper.root_sd[:, None] ** 2,)
             return log_prior, Solution(np.zeros(len(shape)), none, none, none, *root, none, none)
-        deaths, exposure = self.layout.deaths_at(clock, shape), self.layout.exposure_at(clock, shape)
+        deaths, exposure, density = self.layout.terms(clock, shape)
         solution = solve(self.layout.tree, hyper, deaths, exposure, tolerance, start)
-        density = self.layout.density_terms(clock, shape).sum(axis=1)
-        return log_prior + solution.elbo + density, solution
+        return log_prior + solution.elbo + density.sum(axis=1), solution
 
     def evidence_of_each(self, layouts: Sequence[Layout], clock: Ints, shape: Floats) -> Floats:
         """Log evidence (layouts, nodes) at typical spreads, of layouts that share a tree, solved together."""
         times, nodes = len(layouts), len(shape)
-        deaths, exposure = (
-            np.concatenate([getattr(layout, of)(clock, shape) for layout in layouts])
-            for of in ("deaths_at", "exposure_at")
+        deaths, exposure, density = (
+            np.concatenate(t) for t in zip(*(x.terms(clock, shape) for x in layouts), strict=True)
         )
         hyper = self.hyper(np.tile(shape, times), self.typical(times * nodes))
         bound = solve(layouts[0].tree, hyper, deaths, exposure).elbo.reshape(times, nodes)
-        density = np.array([layout.density_terms(clock, shape).sum(axis=1) for layout in layouts])
-        return bound + density + self.log_shape_prior(shape) + np.log(self.clock_prior[clock])
+        return (
+            bound
+            + density.sum(axis=1).reshape(times, nodes)
+            + self.log_shape_prior(shape)
+            + np.log(self.clock_prior[clock])
+        )
 
 
 def _repeats_parent(level: str, key: tuple[str, ...]) -> bool:

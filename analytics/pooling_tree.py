@@ -212,7 +212,8 @@ def solve(
     log_prior = log_prior + np.log(fit.precision).sum(axis=1)
     log_posterior = elimination.log_determinant() + fit.log_determinant
     elbo = (deaths * mean - rate + 0.5 * rate * variance).sum(axis=1) + 0.5 * (log_prior - log_posterior - quadratic)
-    elbo = np.where(unsettled < max(_UNSETTLED, tolerance), elbo, -1e30)  # away from its fixed point the expression is no bound
+    # away from its fixed point the expression is no bound
+    elbo = np.where(unsettled < max(_UNSETTLED, tolerance), elbo, -1e30)
     level_variance = fit.level_variances(elimination)
     return Solution(elbo, mean, variance, rate, tuple(levels), tuple(level_variance), crossed, fit.variance)
 

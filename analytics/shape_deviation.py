@@ -45,28 +45,22 @@ def shape_deviation(layout: Layout, clock: Ints, shape: Floats, weight: Floats) 
     """Quadratic description of each cell's shape at the posterior mean shape of each clock."""
     count = len(CLOCK_WEIGHTS)
     centre = np.full(count, np.log(shape).mean())
-    score, curvature, slope = (np.zeros((count, layout.cells)) for _ in range(3))
     strata = np.array([key.stratum >= 0 for key in layout.keys])
     total = np.zeros((2, len(_TAUS)))
-    for c in range(count):
-        mine = clock == c
-        if mine.any():
-            centre[c] = weight[mine] @ np.log(shape[mine]) / weight[mine].sum()
-        at = np.exp(centre[c] + np.array([-_STEP, 0.0, _STEP]))
-        clocks = np.full(3, c)
-        down, here, up = profile(layout, clocks, at)
-        score[c] = (up - down) / (2 * _STEP)
-        curvature[c] = np.maximum(-(up - 2 * here + down) / _STEP**2, 0.0)
-        slope[c] = layout.exposure_slope(clocks[:1], at[1:2])[0]
-        silent = layout.deaths_at(clocks[1:2], at[1:2])[0] < 0.5
-        # a cell without failures says nothing of its shape; rounding must not make it say something
-        score[c, silent] = 0.0
-        curvature[c, silent] = 0.0
-        if not mine.any():
-            continue
+    held = np.bincount(clock, weight, count)
+    mean = np.bincount(clock, weight * np.log(shape), count)
+    centre[held > 0] = mean[held > 0] / held[held > 0]
+    every = np.arange(count)
+    down, here, up = (profile(layout, every, np.exp(centre + step)) for step in (-_STEP, 0.0, _STEP))
+    # a cell without failures says nothing of its shape; rounding must not make it say something
+    tells = layout.terms(every, np.exp(centre))[0] >= 0.5
+    score = np.where(tells, (up - down) / (2 * _STEP), 0.0)
+    curvature = np.where(tells, np.maximum(-(up - 2 * here + down) / _STEP**2, 0.0), 0.0)
+    slope = layout.exposure_slope(every, np.exp(centre))
+    for c in np.flatnonzero(held):
         inflated = 1.0 + np.outer(_TAUS**2, curvature[c])
         evidence = (-0.5 * np.log(inflated) + 0.5 * _TAUS[:, None] ** 2 * score[c] ** 2 / inflated).T
-        total += weight[mine].sum() * np.stack([evidence[~strata].sum(axis=0), evidence[strata].sum(axis=0)])
+        total += held[c] * np.stack([evidence[~strata].sum(axis=0), evidence[strata].sum(axis=0)])
     prior = -0.5 * (_TAUS / _TAU_SCALE) ** 2, -0.5 * (np.log(_TAUS / _STRATUM_TAU) / _STRATUM_TAU_SPREAD) ** 2
     plain, superseded = (_mean_tau_squared(own + p) for own, p in zip(total / weight.sum(), prior, strict=True))
     return ShapeDeviation(centre, score, curvature, slope, np.where(strata, superseded, plain))
@@ -80,5 +74,6 @@ def _mean_tau_squared(log_density: Floats) -> float:
 
 def profile(layout: Layout, clock: Ints, shape: Floats) -> Floats:
     """Log-likelihood of each cell with its scale maximised out, (nodes, cells)."""
-    deaths = np.maximum(layout.deaths_at(clock, shape), 1e-9)
-    return layout.density_terms(clock, shape) + deaths * (np.log(deaths / layout.exposure_at(clock, shape)) - 1.0)
+    deaths, exposure, density = layout.terms(clock, shape)
+    deaths = np.maximum(deaths, 1e-9)
+    return density + deaths * (np.log(deaths / exposure) - 1.0)

@@ -67,11 +67,12 @@ class Target:
     def given(self, hyper: Floats) -> tuple[Floats, float]:
         """Exposure of the cells, and what of the log posterior depends on (log shape, log spreads) alone."""
         shape, clock = np.exp(hyper[:1]), np.array([self.clock])
-        rest = float(self.layout.density_terms(clock, shape).sum())
+        _, exposure, density = self.layout.terms(clock, shape)
+        rest = float(density.sum())
         rest -= 0.5 * (np.log(shape[0] / self.prior.shape) / self.prior.shape_spread) ** 2
         for log_spread, name in zip(hyper[1:], LEVELS, strict=True):
             rest += log_spread - 0.5 * np.exp(2 * log_spread) / SPREAD_SCALES[name] ** 2
-        return self.layout.exposure_at(clock, shape)[0], rest
+        return exposure[0], rest
 
 
 class Chain:
