@@ -10,8 +10,8 @@ from scipy.sparse import csr_array
 
 from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.pooling_cells import CellKey
-from analytics.pooling_tree import Tree
 from analytics.sufficient_stats import SHAPE_KNOTS, SHAPE_STEP, SufficientStats
+from analytics.tree_elimination import Tree
 from analytics.unknown_spells import SoftCounts
 
 Floats = NDArray[np.float64]

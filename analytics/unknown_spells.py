@@ -152,7 +152,7 @@ def soft_counts(
     two = rows.later_cell != rows.cell
     kinds = [(r, w) for r, w in ((rows.subset(~two), one_kind), (rows.subset(two), two_kinds)) if len(r)]
     for c in np.unique(clocks):
-        together = max(1, _MOST_TOGETHER // len(rows))
+        together = max(1, _MOST_TOGETHER // max(1, len(rows)))
         of_clock = np.flatnonzero(clocks == c)
         paths = [MachineAges.of(r, float(CLOCK_WEIGHTS[c])) for r, _ in kinds]
         for pairs in np.split(of_clock, np.arange(together, len(of_clock), together)):

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy.special import logsumexp
 
-from analytics.pooling_tree import Hyper, Tree, _Elimination, solve
+from analytics.pooling_tree import Hyper, solve
+from analytics.tree_elimination import Elimination, Tree
 
 ONE = Tree((np.zeros(1, dtype=int),), np.zeros(1, dtype=int), np.zeros((1, 0)))
 
@@ -29,6 +30,17 @@ def test_one_cell_against_quadrature(deaths: float, exposure: float) -> None:
     assert mean == pytest.approx(weight @ np.exp(eta), rel=0.02)
     spread = weight @ eta**2 - (weight @ eta) ** 2
     assert found.variance[0, 0] == pytest.approx(spread, rel=0.06)
+
+
+@pytest.mark.parametrize("deaths, exposure", [(0.0, 0.5), (1.0, 2.0), (6.0, 3.0), (80.0, 50.0)])
+def test_what_an_unfinished_solve_gives_is_a_bound_and_off_by_the_square(deaths: float, exposure: float) -> None:
+    """The value at any Gaussian is a lower bound of the evidence, and stationary at the best one."""
+    at = np.array([deaths]), np.array([[exposure]])
+    best = solve(ONE, hyper(0.5, 0.3), *at, tolerance=1e-12)
+    for away in (0.4, 0.1, 0.02):
+        rough = solve(ONE, hyper(0.5, 0.3), *at, tolerance=50.0, start=(best.mean + away, best.variance * np.exp(away)))
+        short = best.elbo[0] - rough.elbo[0]
+        assert -1e-12 <= short <= 0.5 * (deaths + exposure + 10.0) * away**2
 
 
 def test_two_cells_share_what_they_learn() -> None:
@@ -81,7 +93,7 @@ def test_elimination_is_the_dense_solution() -> None:
     # without the crossed effects: what variances lose as all rates rise together
     own = np.linalg.inv(precision[:11, :11] + (design[:, :11].T * found.rate[0]) @ design[:, :11])[6:, 6:]
     down = [s[:, None] ** -2.0 * np.ones((1, len(p))) for s, p in zip(sd, parents, strict=True)]
-    lost = _Elimination(tree, down, np.array([0.8**-2.0]), found.rate).variance_lost(found.rate)
+    lost = Elimination(tree, down, np.array([0.8**-2.0]), found.rate).variance_lost(found.rate)
     np.testing.assert_allclose(lost[0], own**2 @ found.rate[0], rtol=1e-6)
     bound = (deaths * found.mean[0] - found.rate[0] + 0.5 * found.rate[0] * found.variance[0]).sum()
     away = effects - prior_mean
