@@ -89,8 +89,7 @@ def shape_and_clock(
     kept = np.unique(clocks[rough > rough.max() - 15.0])
     log_knots = [np.log(SHAPE_KNOTS[knots[clocks == c]]) for c in kept]
     low, high = np.array([x[[0, -1]] for x in log_knots]).T
-    start = [_modes_and_widths(x, rough[clocks == c][:, None]) for c, x in zip(kept, log_knots, strict=True)]
-    centre, width = np.array(start)[:, :, 0].T
+    centre, width = _rough_modes(log_knots, [rough[clocks == c] for c in kept])
     for _ in range(3):
         first, last = np.maximum(centre - 4.0 * width, low), np.minimum(centre + 4.0 * width, high)
         span, at = last - first, first + _ALONG[:, None] * (last - first)  # (along, clocks kept)
@@ -111,6 +110,16 @@ def shape_and_clock(
     tempered -= np.log(np.trapezoid(np.exp(tempered), grid, axis=1))[:, None]
     log_evidence = float(np.log(mass.sum()) + log_density.max())
     return Proposal(kept[keep], probability / probability.sum(), grid, tempered, log_evidence, solved)
+
+
+def _rough_modes(x: list[Floats], y: list[Floats]) -> tuple[Floats, Floats]:
+    """`_modes_and_widths` of log densities each known at points of its own, those at the same points in one go."""
+    out = np.empty((2, len(x)))
+    points = [at.tobytes() for at in x]
+    for same in dict.fromkeys(points):
+        mine = [i for i, other in enumerate(points) if other == same]
+        out[:, mine] = _modes_and_widths(x[mine[0]], np.stack([y[i] for i in mine], axis=1))
+    return out[0], out[1]
 
 
 def _modes_and_widths(x: Floats, y: Floats, smallest: Floats | float = _NARROWEST) -> tuple[Floats, Floats]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from analytics.spells import Quality, Spells
 
 _WHO = 1 << 40
-_PATTERN = Quality.PATTERN  # looked up once: an enumeration's members are slow to reach
+_PATTERN = int(Quality.PATTERN)  # numpy asks an enumeration for much before it compares with it
 
 
 class CellKey(NamedTuple):

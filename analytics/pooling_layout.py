@@ -39,6 +39,7 @@ class Layout:
     tree: Tree
     levels: tuple[str, ...]
     node_keys: tuple[tuple[NodeKey, ...], ...]
+    repeats: tuple[NDArray[np.bool_], ...]  # by level, nodes that only carry their parent's value
     keys: tuple[CellKey, ...]  # of the cells, in tree order
     crossed_names: tuple[str, ...]
     deaths: Floats  # (cells,)
@@ -116,9 +117,9 @@ def shape_mix(clock: Ints, shape: Floats) -> csr_array:
     first = np.clip(np.floor(at).astype(int) - _POINTS // 2 + 1, 0, len(SHAPE_KNOTS) - _POINTS)
     offset = (at - first)[:, None, None] - np.arange(_POINTS)  # (nodes, 1, other knot)
     lagrange = np.where(_SELF, 1.0, offset / np.where(_SELF, 1.0, _GAPS)).prod(axis=2)
-    near = (clock * len(SHAPE_KNOTS) + first)[:, None] + np.arange(_POINTS)
-    columns = len(CLOCK_WEIGHTS) * len(SHAPE_KNOTS)
-    return csr_array((lagrange.ravel(), near.ravel(), _POINTS * np.arange(len(shape) + 1)), (len(shape), columns))
+    near = (clock * len(SHAPE_KNOTS) + first).astype(np.int32)[:, None] + np.arange(_POINTS, dtype=np.int32)
+    ends = _POINTS * np.arange(len(shape) + 1, dtype=np.int32)
+    return csr_array((lagrange.ravel(), near.ravel(), ends), (len(shape), len(CLOCK_WEIGHTS) * len(SHAPE_KNOTS)))
 
 
 def at_shape(knots: Floats, mix: csr_array) -> Floats:
@@ -158,6 +159,7 @@ def build_layout(stats: SufficientStats) -> Layout:
         Tree(tuple(parent), leaf, crossed),
         tuple(levels),
         tuple(tuple(n) for n in node_keys),
+        tuple(np.array([_repeats_parent(level, key) for key in n]) for level, n in zip(levels, node_keys, strict=True)),
         tuple(ordered),
         crossed_names,
         *_sorted_sums(stats, rows),
@@ -210,3 +212,10 @@ def _node(key: CellKey, level: str) -> NodeKey:
 
 def _has(key: CellKey, name: str) -> bool:
     return key.pattern if name == "pattern" else key.position == name
+
+
+def _repeats_parent(level: str, key: tuple[str, ...]) -> bool:
+    """A model without strata, a part without a position, an ordinary part: the node only carries its parent's value."""
+    if level == "stratum":
+        return key[-1] == "-1"
+    return level in ("position", "quality") and key[-1] == ""

@@ -41,11 +41,10 @@ class Problem:
         life = np.log(self.prior.life_years / YEARS_PER_UNIT)
         sd = []
         if self.layout is not None:
-            for level, nodes in zip(self.layout.levels, self.layout.node_keys, strict=True):
+            for level, repeats in zip(self.layout.levels, self.layout.repeats, strict=True):
                 own = np.full(len(shape), PATTERN_BY_MODEL_SD)
                 if level != "quality":
                     own = np.exp(log_spreads[:, self.spread_names.index(level)])
-                repeats = np.array([_repeats_parent(level, key) for key in nodes])
                 sd.append(shape[:, None] * np.where(repeats, _SAME, own[:, None]))
         names = self.layout.crossed_names if self.layout is not None else ()
         crossed = [CROSSED_PATTERN_SD if n == "pattern" else CROSSED_POSITION_SD for n in names]
@@ -92,10 +91,3 @@ class Problem:
             + self.log_shape_prior(shape)
             + np.log(self.clock_prior[clock])
         )
-
-
-def _repeats_parent(level: str, key: tuple[str, ...]) -> bool:
-    """A model without strata, a part without a position, an ordinary part: the node only carries its parent's value."""
-    if level == "stratum":
-        return key[-1] == "-1"
-    return level in ("position", "quality") and key[-1] == ""

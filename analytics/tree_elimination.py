@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+_SMALL = 4096  # entries of a matrix of 0 and 1 up to which multiplying is quicker than adding up runs
+
 
 @dataclass(frozen=True)
 class Tree:
@@ -28,10 +30,15 @@ class Tree:
     crossed: Floats
 
     starts: tuple[Ints, ...] = field(init=False)  # first child of each node above, by level; of each leaf, for cells
+    adders: tuple[Floats | None, ...] = field(init=False)  # the same as matrices of 0 and 1, where these are quicker
 
     def __post_init__(self) -> None:
-        starts = tuple(np.flatnonzero(np.diff(index, prepend=-1)) for index in (*self.parent, self.leaf))
+        indices = (*self.parent, self.leaf)
+        starts = tuple(np.flatnonzero(np.diff(index, prepend=-1)) for index in indices)
+        sizes = [(len(index), len(start)) for index, start in zip(indices, starts, strict=True)]
+        adders = (np.eye(m)[i] if n * m <= _SMALL else None for i, (n, m) in zip(indices, sizes, strict=True))
         object.__setattr__(self, "starts", starts)
+        object.__setattr__(self, "adders", tuple(adders))
 
     @property
     def leaves(self) -> int:
@@ -39,11 +46,12 @@ class Tree:
 
     def sum_to_parent(self, values: Floats, level: int) -> Floats:
         """Sum over the nodes of a level by parent; on the last axis nodes sorted by parent, each parent has a child."""
-        return np.add.reduceat(values, self.starts[level], axis=-1)
+        adder = self.adders[level]
+        return np.add.reduceat(values, self.starts[level], axis=-1) if adder is None else values @ adder
 
     def sum_cells(self, values: Floats) -> Floats:
         """Sum of cell values by leaf; cells (last axis) are sorted by leaf and each leaf has one."""
-        return values if self.leaves == len(self.leaf) else np.add.reduceat(values, self.starts[-1], axis=-1)
+        return values if self.leaves == len(self.leaf) else self.sum_to_parent(values, -1)
 
 
 class Elimination:
