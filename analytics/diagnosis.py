@@ -56,7 +56,9 @@ def sticking_chance(idle_months: float, scale_months: float = 20.0, shape: float
 
 def with_idle_damage(chance_bad: float, idle_damage: float) -> float:
     """Chance bad of a part that may have worn before the lay-up or been damaged by it."""
-    return 1 - (1 - chance_bad) * (1 - idle_damage)
+    return chance_bad + idle_damage * (
+        1 - chance_bad
+    )  # in this order: without damage nothing moves, not by rounding either
 
 
 def diagnose(
