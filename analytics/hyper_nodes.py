@@ -89,7 +89,8 @@ def shape_and_clock(
     kept = np.unique(clocks[rough > rough.max() - 15.0])
     log_knots = [np.log(SHAPE_KNOTS[knots[clocks == c]]) for c in kept]
     low, high = np.array([x[[0, -1]] for x in log_knots]).T
-    centre, width = _rough_modes(log_knots, [rough[clocks == c] for c in kept])
+    rough_modes = [_modes_and_widths(x, rough[clocks == c][:, None]) for c, x in zip(kept, log_knots, strict=True)]
+    centre, width = np.array(rough_modes)[:, :, 0].T
     for _ in range(3):
         first, last = np.maximum(centre - 4.0 * width, low), np.minimum(centre + 4.0 * width, high)
         span, at = last - first, first + _ALONG[:, None] * (last - first)  # (along, clocks kept)
@@ -102,7 +103,7 @@ def shape_and_clock(
         if moved.max() < 1.0:
             break
     grid = first + np.linspace(0.0, 1.0, 161)[:, None] * span
-    log_density = CubicSpline(_ALONG, _bounded(value))(np.linspace(0.0, 1.0, 161))
+    log_density = _splines(tuple(_ALONG), 161)[1] @ _bounded(value)
     mass = np.trapezoid(np.exp(log_density - log_density.max()), grid, axis=0)
     keep = mass > _NEGLIGIBLE * mass.sum()
     probability = mass[keep] ** 0.8
@@ -112,25 +113,26 @@ def shape_and_clock(
     return Proposal(kept[keep], probability / probability.sum(), grid, tempered, log_evidence, solved)
 
 
-def _rough_modes(x: list[Floats], y: list[Floats]) -> tuple[Floats, Floats]:
-    """`_modes_and_widths` of log densities each known at points of its own, those at the same points in one go."""
-    out = np.empty((2, len(x)))
-    points = [at.tobytes() for at in x]
-    for same in dict.fromkeys(points):
-        mine = [i for i, other in enumerate(points) if other == same]
-        out[:, mine] = _modes_and_widths(x[mine[0]], np.stack([y[i] for i in mine], axis=1))
-    return out[0], out[1]
-
-
 def _modes_and_widths(x: Floats, y: Floats, smallest: Floats | float = _NARROWEST) -> tuple[Floats, Floats]:
     """Modes (k,) of log densities (n, k) known at points (n,), and standard deviations from the curvature there."""
-    spline = CubicSpline(x, _bounded(y))
-    grid = np.linspace(x[0], x[-1], 801)
-    at = grid[np.argmax(spline(grid), axis=0)]
-    curvature = -np.diagonal(spline(at, 2))
+    grid, values, bends = _splines(tuple(x))
+    y = _bounded(y)
+    at = np.argmax(values @ y, axis=0)
+    curvature = -np.einsum("kn,nk->k", bends[at], y)
     wide = (x[-1] - x[0]) / 8.0
     width = np.where(curvature > 0, np.maximum(curvature, 1e-12) ** -0.5, wide)
-    return at, np.clip(width, smallest, np.maximum(wide, smallest))
+    return grid[at], np.minimum(np.maximum(width, smallest), np.maximum(wide, smallest))
+
+
+@lru_cache(maxsize=256)
+def _splines(x: tuple[float, ...], count: int = 801) -> tuple[Floats, Floats, Floats]:
+    """Points along (x[0], x[-1]), (count,); cubic splines through values at x and their second derivatives there.
+
+    A spline is linear in the values it goes through: both are matrices (count, n) to multiply these with.
+    """
+    grid = np.linspace(x[0], x[-1], count)
+    spline = CubicSpline(x, np.eye(len(x)))
+    return grid, spline(grid), spline(grid, 2)
 
 
 def _bounded(y: Floats) -> Floats:

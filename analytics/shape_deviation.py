@@ -51,9 +51,11 @@ def shape_deviation(layout: Layout, clock: Ints, shape: Floats, weight: Floats) 
     mean = np.bincount(clock, weight * np.log(shape), count)
     centre[held > 0] = mean[held > 0] / held[held > 0]
     every = np.arange(count)
-    down, here, up = (profile(layout, every, np.exp(centre + step)) for step in (-_STEP, 0.0, _STEP))
+    steps = np.repeat([-_STEP, 0.0, _STEP], count)
+    value, deaths = _profile(layout, np.tile(every, 3), np.exp(np.tile(centre, 3) + steps))
+    down, here, up = value.reshape(3, count, -1)
     # a cell without failures says nothing of its shape; rounding must not make it say something
-    tells = layout.terms(every, np.exp(centre))[0] >= 0.5
+    tells = deaths.reshape(3, count, -1)[1] >= 0.5
     score = np.where(tells, (up - down) / (2 * _STEP), 0.0)
     curvature = np.where(tells, np.maximum(-(up - 2 * here + down) / _STEP**2, 0.0), 0.0)
     slope = layout.exposure_slope(every, np.exp(centre))
@@ -74,6 +76,11 @@ def _mean_tau_squared(log_density: Floats) -> float:
 
 def profile(layout: Layout, clock: Ints, shape: Floats) -> Floats:
     """Log-likelihood of each cell with its scale maximised out, (nodes, cells)."""
+    return _profile(layout, clock, shape)[0]
+
+
+def _profile(layout: Layout, clock: Ints, shape: Floats) -> tuple[Floats, Floats]:
+    """The same, and the failures of each cell."""
     deaths, exposure, density = layout.terms(clock, shape)
-    deaths = np.maximum(deaths, 1e-9)
-    return density + deaths * (np.log(deaths / exposure) - 1.0)
+    held = np.maximum(deaths, 1e-9)
+    return density + held * (np.log(held / exposure) - 1.0), deaths
