@@ -33,6 +33,7 @@ _LARGEST_STEP = 2.0  # in log hazard; keeps Newton from overshooting out of an e
 _LARGEST_EXPONENT = 60.0
 _MOST_STEPS = 60
 _PROGRESS = 0.9
+_DAMPING_MOVES = 3  # steps after which what damps the others hardly changes any more
 _WORTH_LEAVING = 0.6  # share of nodes still to settle below which the others are left behind
 
 
@@ -186,11 +187,13 @@ class _Settling:
         self.mean, self.variance, self.log_rate = mean, variance, log_rate
         self.reach = np.full(len(mean), _LARGEST_STEP)
         self.before = np.full(len(mean), np.inf)
+        self.steps, self.damping = 0, np.ones_like(mean)
 
     def at(self, nodes: NDArray[np.bool_]) -> _Settling:
         """That of some of the nodes."""
         some = _Settling(self.mean[nodes], self.variance[nodes], self.log_rate[nodes])
         some.reach, some.before = self.reach[nodes], self.before[nodes]
+        some.steps, some.damping = self.steps, self.damping[nodes]
         return some
 
     def step(self, tree: Tree, given: _Given) -> Floats:
@@ -203,8 +206,11 @@ class _Settling:
         self.mean = self.mean + np.minimum(np.maximum(move, -reach), reach)
         gap = given.log_rate(self.mean, self.variance) - self.log_rate
         unsettled = np.maximum(np.abs(move).max(axis=1), np.abs(gap).max(axis=1))
-        # v falls as the rate rises and the rate rises with v: without this factor wide cells swing for ever
-        gap /= 1.0 + 0.5 * elimination.variance_lost(rate)[:, tree.leaf]
+        if self.steps < _DAMPING_MOVES:
+            # v falls as the rate rises and the rate rises with v: without this factor wide cells swing for ever
+            self.damping = 1.0 + 0.5 * elimination.variance_lost(rate).take(tree.leaf, axis=1)
+        self.steps += 1
+        gap /= self.damping
         self.log_rate = self.log_rate + np.minimum(np.maximum(gap, -reach), reach)
         # a node that swings between two places comes to rest by shorter steps
         self.reach = np.where(unsettled > _PROGRESS * self.before, 0.7 * self.reach, self.reach)

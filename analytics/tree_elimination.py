@@ -69,9 +69,11 @@ class Elimination:
             self.share.insert(0, share)
             weight = tree.sum_to_parent(share * weight, level)
         self.root_diagonal = weight[:, 0] + root_precision
+        self.tie = [share**2 for share in self.share]
         self.variance = [1.0 / self.root_diagonal[:, None]]  # by level, root first
         for level, parent in enumerate(tree.parent):
-            self.variance.append(1.0 / self.diagonal[level] + self.share[level] ** 2 * self.variance[-1][:, parent])
+            above = self.variance[-1].take(parent, axis=1)
+            self.variance.append(1.0 / self.diagonal[level] + self.tie[level] * above)
 
     def solve(self, leaf_rhs: Floats, root_rhs: Floats) -> list[Floats]:
         """x by level, root first; rhs (..., nodes, leaves) and (..., nodes) with zeros in between."""
@@ -80,7 +82,7 @@ class Elimination:
             rhs.insert(0, self.tree.sum_to_parent(self.share[level] * rhs[0], level))
         x = [(rhs[0] + root_rhs[..., None]) / self.root_diagonal[:, None]]
         for level, parent in enumerate(self.tree.parent):
-            x.append(rhs[level + 1] / self.diagonal[level] + self.share[level] * x[-1][..., parent])
+            x.append(rhs[level + 1] / self.diagonal[level] + self.share[level] * x[-1].take(parent, axis=-1))
         return x
 
     def variance_lost(self, rate: Floats) -> Floats:
@@ -88,12 +90,12 @@ class Elimination:
         tree, variance = self.tree, self.variance
         within = [tree.sum_cells(rate)]  # rates under each node, by how far the node moves with its ancestor, squared
         for level in reversed(range(len(tree.parent))):
-            within.insert(0, tree.sum_to_parent(self.share[level] ** 2 * within[0], level))
+            within.insert(0, tree.sum_to_parent(self.tie[level] * within[0], level))
         lost = within[0] * variance[0] ** 2
         for level, parent in enumerate(tree.parent):
-            tie = self.share[level] ** 2
-            beside = lost[:, parent] - tie * within[level + 1] * variance[level][:, parent] ** 2
-            lost = tie * beside + within[level + 1] * variance[level + 1] ** 2
+            tie, own = self.tie[level], within[level + 1]
+            beside = lost.take(parent, axis=1) - tie * own * (variance[level] ** 2).take(parent, axis=1)
+            lost = tie * beside + own * variance[level + 1] ** 2
         return lost
 
     def log_determinant(self) -> Floats:
