@@ -114,7 +114,7 @@ def solve(
     mean[live], variance[live], log_rate[live] = settling.mean, settling.variance, settling.log_rate
     weight = np.exp(log_rate)
     fit, elimination = Crossed(tree, given.crossed_sd), given.elimination(tree, weight)
-    score = given.score(weight, mean, variance)
+    score = given.score(weight, mean, given.log_rate(mean, variance))
     levels, crossed, settled, variance = fit.step(elimination, weight, score, given.root_rhs)
     move = settled - mean
     mean = mean + np.clip(move, -_LARGEST_STEP, _LARGEST_STEP)
@@ -175,9 +175,9 @@ class _Given:
     def elimination(self, tree: Tree, rate: Floats) -> Elimination:
         return Elimination(tree, self.precision, self.root_precision, tree.sum_cells(rate))
 
-    def score(self, rate: Floats, mean: Floats, variance: Floats) -> Floats:
-        """With weights `rate`, the score of the bound at the present mean."""
-        return rate * mean + self.deaths - np.exp(self.log_rate(mean, variance))
+    def score(self, weight: Floats, mean: Floats, log_rate: Floats) -> Floats:
+        """With these weights, the score of the bound at the present mean, where log p is `log_rate`."""
+        return weight * mean + self.deaths - np.exp(log_rate)
 
 
 class _Settling:
@@ -188,23 +188,25 @@ class _Settling:
         self.reach = np.full(len(mean), _LARGEST_STEP)
         self.before = np.full(len(mean), np.inf)
         self.steps, self.damping = 0, np.ones_like(mean)
+        self.own_rate = log_rate  # log p of the present mean and variance, which the weights follow
 
     def at(self, nodes: NDArray[np.bool_]) -> _Settling:
         """That of some of the nodes."""
         some = _Settling(self.mean[nodes], self.variance[nodes], self.log_rate[nodes])
         some.reach, some.before = self.reach[nodes], self.before[nodes]
-        some.steps, some.damping = self.steps, self.damping[nodes]
+        some.steps, some.damping, some.own_rate = self.steps, self.damping[nodes], self.own_rate[nodes]
         return some
 
     def step(self, tree: Tree, given: _Given) -> Floats:
         """One Newton step; by how much the largest of each node's changes, (nodes,)."""
         rate = np.exp(self.log_rate)
         elimination = given.elimination(tree, rate)
-        score = given.score(rate, self.mean, self.variance)
+        score = given.score(rate, self.mean, self.own_rate)
         _, _, mean, self.variance = Crossed(tree, given.crossed_sd).step(elimination, rate, score, given.root_rhs)
         reach, move = self.reach[:, None], mean - self.mean
         self.mean = self.mean + np.minimum(np.maximum(move, -reach), reach)
-        gap = given.log_rate(self.mean, self.variance) - self.log_rate
+        self.own_rate = given.log_rate(self.mean, self.variance)
+        gap = self.own_rate - self.log_rate
         unsettled = np.maximum(np.abs(move).max(axis=1), np.abs(gap).max(axis=1))
         if self.steps < _DAMPING_MOVES:
             # v falls as the rate rises and the rate rises with v: without this factor wide cells swing for ever
