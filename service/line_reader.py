@@ -1,7 +1,8 @@
 """Job lines in force as numpy columns, many of them fast.
 
-Rows go from the driver to arrays without an object a row: SQLite's cursor by the thousand, PostgreSQL by binary COPY,
-whose rows all have one width here. What is asked as of a past moment, or of few machines, takes the plain way.
+Rows go from the driver to arrays without an object a row: from SQLite's cursor by the thousand, from PostgreSQL as
+bytes of one width, many lines in one value, since the driver takes longer over a row than over what is in it. What is
+asked as of a past moment, or of few machines, takes the plain way.
 """
 
 from __future__ import annotations
@@ -9,11 +10,25 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date, datetime
+from functools import reduce
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import ARRAY, BigInteger, Float, Integer, SmallInteger, String, cast, func, literal, or_, select
+from sqlalchemy import (
+    ARRAY,
+    BigInteger,
+    Float,
+    Integer,
+    SmallInteger,
+    String,
+    cast,
+    func,
+    literal,
+    literal_column,
+    or_,
+    select,
+)
 from sqlalchemy.orm import Session, aliased
 
 from analytics.spells import Bools, Floats, Ints, Quality
@@ -28,7 +43,7 @@ QUALITY_OF_WORD = {quality.name.lower(): int(quality) for quality in Quality}
 QUALITY_CODES = np.array([QUALITY_OF_WORD[word] for word in QUALITIES])
 ROWS_AT_ONCE = 50_000
 FEW_MACHINES = 20
-_NO_DAY = date(1, 1, 1)  # stands for none in a COPY
+_NO_DAY = date(1, 1, 1)  # stands for none in what PostgreSQL sends
 _POSTGRES_EPOCH = date(2000, 1, 1).toordinal()
 
 Codes = NDArray[np.int8]
@@ -80,7 +95,7 @@ def read_lines(
 ) -> LinesRead:
     """Lines of some shops or machines (None: all), in force at a moment (None: now)."""
     fast = known_at is None and machine_ids is None and session.get_bind().dialect.name == "postgresql"
-    read = _copied(session, shop_ids) if fast else _fetched(session, shop_ids, machine_ids, known_at)
+    read = _packed(session, shop_ids) if fast else _fetched(session, shop_ids, machine_ids, known_at)
     return read.take(np.lexsort((read.origin, read.machine)))
 
 
@@ -181,48 +196,46 @@ def _coded(column: Sequence[str], words: Iterable[str]) -> Codes:
     return np.array([codes[word] for word in column], dtype=np.int8)
 
 
-_COPIED = np.dtype(
-    [("fields", ">i2")]
-    + [
-        (name, kind)
-        for column, kind in (
-            *((name, ">i8") for name in ("id", "origin", "machine", "card")),
-            *((name, ">i4") for name in ("earliest", "latest")),
-            ("odometer_km", ">f8"),
-            ("component_type", ">i8"),
-            *((name, ">i2") for name in ("position", "action", "reason", "source", "quality", "in_doubt")),
-        )
-        for name, kind in ((f"{column} bytes", ">i4"), (column, kind))
+_PACKED = np.dtype(
+    [
+        *((name, ">i8") for name in ("id", "origin", "machine", "card")),
+        *((name, ">i4") for name in ("earliest", "latest")),
+        ("odometer_km", ">f8"),
+        ("component_type", ">i8"),
+        *((name, ">i2") for name in ("position", "action", "reason", "source", "quality", "in_doubt")),
     ]
 )
-_HEADER_BYTES, _TRAILER_BYTES = 19, 2  # PostgreSQL manual, COPY, "Binary Format": signature, flags, extension; -1
 
 
-def _copied(session: Session, shop_ids: Sequence[int] | None) -> LinesRead:
+def _packed(session: Session, shop_ids: Sequence[int] | None) -> LinesRead:
+    """PostgreSQL writes each line as bytes of one width and hands them over by the thousand."""
     named = select(JobLine.position).where(JobLine.position.is_not(None)).distinct().order_by(JobLine.position)
     names = tuple(name for name in session.scalars(named) if name is not None)
 
-    def code(column: Any, words: Sequence[str]) -> Any:
-        found = func.array_position(cast(list(words), ARRAY(String)), column)
-        return cast(func.coalesce(found, 0), SmallInteger)
+    def small(number: Any) -> Any:
+        return func.int2send(cast(number, SmallInteger))
 
-    statement = select(
-        JobLine.id, func.coalesce(JobLine.first_id, JobLine.id), JobLine.machine_id, JobLine.card_id,
-        func.coalesce(JobLine.date_earliest, _NO_DAY), func.coalesce(JobLine.date_latest, _NO_DAY),
-        func.coalesce(JobLine.odometer_km, cast(literal("NaN"), Float(53))),
-        cast(func.coalesce(JobLine.component_type_id, 0), BigInteger),
+    def code(column: Any, words: Sequence[str]) -> Any:
+        return small(func.coalesce(func.array_position(cast(list(words), ARRAY(String)), column), 0))
+
+    columns_sent: tuple[Any, ...] = (
+        *map(func.int8send, (JobLine.id, func.coalesce(JobLine.first_id, JobLine.id))),
+        *map(func.int8send, (JobLine.machine_id, JobLine.card_id)),
+        *(func.date_send(func.coalesce(day, _NO_DAY)) for day in (JobLine.date_earliest, JobLine.date_latest)),
+        func.float8send(func.coalesce(JobLine.odometer_km, cast(literal("NaN"), Float(53)))),
+        func.int8send(cast(func.coalesce(JobLine.component_type_id, 0), BigInteger)),
         code(JobLine.position, names), code(JobLine.action, ACTIONS), code(JobLine.reason, REASONS),
-        code(JobLine.source, SOURCES), code(JobLine.quality, QUALITIES),
-        cast(cast(JobLine.in_doubt, Integer), SmallInteger),
+        code(JobLine.source, SOURCES), code(JobLine.quality, QUALITIES), small(cast(JobLine.in_doubt, Integer)),
     )  # fmt: skip
+    line = reduce(lambda left, right: left.op("||")(right), columns_sent)
+    statement = select(func.string_agg(line, literal_column("''::bytea"))).group_by(JobLine.id // ROWS_AT_ONCE)
     statement = _wanted(statement, shop_ids, None, None)
     dialect = session.get_bind().dialect
     text = str(statement.compile(dialect=dialect, compile_kwargs={"literal_binds": True})).replace("%%", "%")
     driver: Any = session.connection().connection.driver_connection
-    with driver.cursor() as cursor, cursor.copy(f"COPY ({text}) TO STDOUT (FORMAT BINARY)") as copy:
-        data = b"".join(copy)
-    count = (len(data) - _HEADER_BYTES - _TRAILER_BYTES) // _COPIED.itemsize
-    rows = np.frombuffer(data, dtype=_COPIED, count=count, offset=_HEADER_BYTES)
+    with driver.cursor(binary=True) as cursor:
+        data = b"".join(lines for (lines,) in cursor.execute(text))
+    rows = np.frombuffer(data, dtype=_PACKED)
 
     columns: dict[str, NDArray[Any]] = {
         name: rows[name].astype(np.int64 if rows[name].dtype.kind == "i" else float) for name in _COLUMNS
