@@ -31,6 +31,7 @@ Ints = NDArray[np.int64]
 PRIOR_COUNT = 6.0
 MISFIT_P = 0.001
 _EDGES = np.r_[0.0, np.geomspace(3e-4, 18.0, 23), np.inf]
+_WIDTHS = np.r_[np.diff(_EDGES[:-1]), 0.0]  # nothing goes on past the last bin
 _LOG_FIRST, _LOG_STEP = float(np.log(_EDGES[1])), float(np.log(_EDGES[2] / _EDGES[1]))
 _SMALLEST = np.float32(1e-30)
 _LEAST_EXPECTED = 8.0
@@ -90,11 +91,20 @@ def baseline_of(spells: Spells, log_theta: Floats, shape: Floats, clock_weight: 
     late = inside(lower[between], exit_[between])
     observed = np.bincount(ended, failed * ~between, bins) + late @ (failed / width)[between]
     # a failure found late was at risk for half of the time in doubt
-    expected = inside(entry, lower) @ s.weight + late @ (0.5 * s.weight[between])
+    expected = _below(lower, s.weight) - _below(entry, s.weight) + late @ (0.5 * s.weight[between])
     # bins for the test are cut by what was expected: stopping where many failed would make chance look like misfit;
     # those of the correction also where many failed, or a burst of early failures would be spread over long ages
     p_value = _p_value(*_merge(observed, expected, expected)[1:])
     return Baseline(*_merge(observed, expected, np.maximum(observed, expected)), p_value)
+
+
+def _below(end: Floats, weight: Floats) -> Floats:
+    """How much of the stretches of H from 0 to each end lies in each bin, weighted and added up, (bins,)."""
+    within = np.searchsorted(_EDGES, end, side="right") - 1  # the bin an end lies in
+    bins = len(_EDGES) - 1
+    past = np.cumsum(np.bincount(within, weight, bins)[::-1])[::-1] - np.bincount(within, weight, bins)
+    start = _EDGES[within]
+    return np.bincount(within, weight * (end - start), bins) + np.where(past > 0, past, 0.0) * _WIDTHS
 
 
 def _merge(observed: Floats, expected: Floats, enough: Floats) -> tuple[Floats, Floats, Floats]:
