@@ -13,7 +13,6 @@ from service.inspections.inspected import InspectedPart
 from service.inspections.plan_texts import title_of
 
 LEAST = 1e-12
-ROUNDED = 1e-6  # of log odds: a chance of 1e-9 put together from two of its kind is not exact to more
 STANDING = "standing"
 DO_NOT_RIDE = "Do not ride: have it examined by a licensed person. This stands whatever the chances below say."
 
@@ -73,7 +72,7 @@ def _standing(part: PartDiagnosis, start: float, weighed: Weighed) -> list[dict[
     """What standing idle did, where it struck the part by itself."""
     moved = part.prior_log_odds - start
     months = weighed.observed.idle_months
-    if not months or abs(moved) <= ROUNDED:
+    if not months or abs(moved) <= LEAST:
         return []
     return [_entry(STANDING, f"stood {months:g} months: chance of sticking, invented prior", moved, False, None)]
 
