@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import threading
 from collections.abc import Iterator
@@ -11,6 +12,7 @@ from urllib.parse import urlsplit
 
 import pytest
 from werkzeug.serving import WSGIRequestHandler, make_server
+from werkzeug.wsgi import ClosingIterator
 
 from service.app import WeakspotApp
 from tests.web.people import Visitor
@@ -58,21 +60,53 @@ def chromium_or_skip() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
-        # Without the sandbox, which root may not use.
-        browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"])
+        # Without the sandbox, which root may not use, and without a graphics card's work done by the processor.
+        browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox", "--disable-gpu"])
         yield browser
         browser.close()
 
 
+class Door:
+    """An application for as long as a test lasts: afterwards it may be lent to another, and nothing reaches it."""
+
+    def __init__(self, app: WeakspotApp) -> None:
+        self._app = app
+        self._inside = 0
+        self._shut = False
+        self._changed = threading.Condition()
+
+    def __call__(self, environ: Any, start_response: Any) -> Iterator[bytes]:
+        with self._changed:
+            if self._shut:
+                start_response("503 Service Unavailable", [])
+                return
+            self._inside += 1
+        try:
+            with contextlib.closing(ClosingIterator(self._app(environ, start_response))) as answer:
+                yield from answer
+        finally:
+            with self._changed:
+                self._inside -= 1
+                self._changed.notify_all()
+
+    def shut(self) -> None:
+        """Let nobody in any more and wait for those inside."""
+        with self._changed:
+            self._shut = True
+            assert self._changed.wait_for(lambda: self._inside == 0, timeout=60), "a request is never answered"
+
+
 def serving(app: WeakspotApp) -> Iterator[str]:
     """Serve an application on a free port of this machine."""
-    server = make_server("127.0.0.1", 0, app, threaded=True, request_handler=Silent)
+    door = Door(app)
+    server = make_server("127.0.0.1", 0, door, threaded=True, request_handler=Silent)
     thread = threading.Thread(target=server.serve_forever, daemon=True)
     thread.start()
     yield f"http://127.0.0.1:{server.server_port}"
     server.shutdown()
     thread.join()
     server.server_close()
+    door.shut()
 
 
 @dataclass
@@ -115,6 +149,18 @@ class Browsing:
         window.page.on("response", lambda response: window.weighed.append(response))
         return window
 
+    def keep_nothing(self) -> None:
+        """Load all of every page anew, as on the first view of the site."""
+        session = self.context.new_cdp_session(self.page)
+        session.send("Network.enable")
+        session.send("Network.setCacheDisabled", {"cacheDisabled": True})
+
+    def forget(self) -> None:
+        """Begin anew with what is said of the next page."""
+        self.complaints.clear()
+        self.asked.clear()
+        self.weighed.clear()
+
     def go(self, path: str) -> Any:
         """Open a path of the site; gives back the response."""
         return self.page.goto(self.site + path)
@@ -136,9 +182,13 @@ class Browsing:
 
     def violations(self, *rules: str) -> list[str]:
         """Serious and critical violations of the rules that axe checks (axe-core, WCAG 2 A and AA), or of some."""
-        from axe_playwright_python.sync_playwright import Axe
+        from axe_playwright_python.base import AXE_SCRIPT
 
-        found = Axe().run(self.page, options={"runOnly": list(rules)} if rules else None).response["violations"]
+        if not self.page.evaluate("'axe' in window"):
+            self.page.evaluate(AXE_SCRIPT)
+        # Of what is in order axe would describe every element, which takes it longer than to look.
+        options = {"resultTypes": ["violations"]} | ({"runOnly": list(rules)} if rules else {})
+        found = self.page.evaluate("(options) => axe.run(options).then((found) => found.violations)", options)
         return [
             f"{rule['id']}: {node['html'][:160]}"
             for rule in found

@@ -8,30 +8,18 @@ from typing import Any
 import pytest
 
 from service.app import WeakspotApp
-from service.db import Database
 from service.people import passwords
-from tests.service.callers import lent_app, make_app
-from tests.service.conftest import database, databases, empty_database, shared_app, shared_database, standing_clock
+from tests.service.conftest import app, database, databases, empty_database, shared_app, shared_database, standing_clock
 from tests.web.browsers import Browsing, chromium_or_skip, serving
 from tests.web.people import QUICK, Visitor, make_visitor
 
-__all__ = ["database", "databases", "empty_database", "shared_app", "shared_database", "standing_clock"]
+__all__ = ["app", "database", "databases", "empty_database", "shared_app", "shared_database", "standing_clock"]
 
 
 @pytest.fixture(autouse=True)
 def quick_passwords(monkeypatch: pytest.MonkeyPatch) -> None:
     """Passwords that cost a test nothing; the real cost has a test of its own."""
     monkeypatch.setattr(passwords, "HASHER", QUICK)
-
-
-@pytest.fixture
-def app(database: Database, request: pytest.FixtureRequest) -> Iterator[WeakspotApp]:
-    """As in the service's tests; one that a browser talked to is not lent again, since it may still be asked."""
-    if "site" in request.fixturenames:
-        yield make_app(database)
-    else:
-        with lent_app(database) as lent:
-            yield lent
 
 
 @pytest.fixture
