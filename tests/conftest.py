@@ -30,7 +30,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """With several processes: a file's tests on one engine go to one of them, all tests of the demo world to another.
+    """With several processes: a file's tests on one engine go to one of them, all tests of one world to another.
 
     Long ones first, so that no process is left with one of them at the end.
     """
@@ -40,14 +40,15 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: _LONG_FIRST.get(_group(item), _LONG_FIRST.get(item.path.parent.name, 9)))
 
 
-_LONG_FIRST = {"demo world": 0, "torture": 1, "worlds": 2, "seed": 2}
+_LONG_FIRST = {"demo world": 0, "story world": 1, "torture": 1, "worlds": 2, "seed": 2}
 
 
 def _group(item: pytest.Item) -> str:
     if told := item.get_closest_marker("xdist_group"):
         return str(told.args[0])
-    if "demo_file" in getattr(item, "fixturenames", ()):
-        return "demo world"
+    for file, group in (("demo_file", "demo world"), ("story_file", "story world")):
+        if file in getattr(item, "fixturenames", ()):
+            return group
     engine = getattr(item, "callspec", None) and item.callspec.params.get("databases", "")
     return f"{item.path.stem} {engine or ''}".strip()
 
@@ -75,6 +76,14 @@ def demo_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     from tests.service.demo_world import make_demo
 
     return make_demo(tmp_path_factory.mktemp("demo"))
+
+
+@pytest.fixture(scope="session")
+def story_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The database of the small world that stories are asked of; nobody writes to it."""
+    from tests.service.story_world import make_story
+
+    return make_story(tmp_path_factory.mktemp("story"))
 
 
 @pytest.hookimpl(wrapper=True)

@@ -47,10 +47,10 @@ def opened() -> Iterator[WeakspotApp]:
         settings = Settings.from_environment()
         yield build_app(settings, Database(settings.database_url))
         return
-    from tests.service.story_world import story_caller
+    from tests.service.story_world import make_story, story_caller
 
     with tempfile.TemporaryDirectory() as folder:
-        app = story_caller(Path(folder)).http.application
+        app = story_caller(make_story(Path(folder))).http.application
         assert isinstance(app, WeakspotApp)
         yield app
 

@@ -14,7 +14,7 @@ from service.inspections import kept_fits, serving
 from service.models import Estimate
 from tests.service.callers import Caller, make_caller
 from tests.service.job_files import NOW
-from tests.service.story_world import story_caller
+from tests.service.story_world import make_story, story_caller
 
 API = "/api/v1"
 NEEDS_A_FIT = "earlier version of the life model"
@@ -24,7 +24,7 @@ NEEDS_A_FIT = "earlier version of the life model"
 def upgraded(tmp_path: Path) -> WeakspotApp:
     """The service as a newer program finds it: its estimates were made by another version of the life model."""
     small = {"scale": 0.2, "models": ("Lanner 650",), "components": ("regulator_rectifier", "battery")}
-    app: Any = story_caller(tmp_path, **small).http.application
+    app: Any = story_caller(make_story(tmp_path, **small)).http.application
     with app.database.write() as session:
         session.execute(update(Estimate).values(code_version="life-model-0-made-before"))
     serving.forget()

@@ -6,6 +6,7 @@ The brief's figures: 43 % still on the first regulator; 18 % to fail within 5,00
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -26,7 +27,7 @@ from tests.service.inspection_cases import (
     pointers,
     start,
 )
-from tests.service.story_world import story_caller
+from tests.service.story_world import story_copy
 
 REGULATOR = "regulator_rectifier"
 FAR = {"usage": {"value": 5_000, "unit": "km"}}  # the season is 5,000 km
@@ -34,8 +35,8 @@ VISIT: dict[str, Any] = {"minutes": 30, "kit": "pocket", "permission": "look_onl
 
 
 @pytest.fixture(scope="module")
-def shop(tmp_path_factory: pytest.TempPathFactory) -> Caller:
-    return story_caller(tmp_path_factory.mktemp("stories"))
+def shop(story_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Caller:
+    return story_copy(story_file, tmp_path_factory.mktemp("stories"))
 
 
 def read(mark: str, **more: Any) -> dict[str, Any]:

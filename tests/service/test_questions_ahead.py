@@ -5,19 +5,20 @@ Expected answers are those of the brief's table; the world's truths are those of
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from tests.service.callers import Caller, make_caller
-from tests.service.story_world import story_caller
+from tests.service.story_world import story_copy
 
 API = "/api/v1"
 
 
 @pytest.fixture(scope="module")
-def shop(tmp_path_factory: pytest.TempPathFactory) -> Caller:
-    app = story_caller(tmp_path_factory.mktemp("ahead")).http.application
+def shop(story_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Caller:
+    app = story_copy(story_file, tmp_path_factory.mktemp("ahead")).http.application
     return make_caller(app, "cog-and-gasket")  # type: ignore[arg-type]
 
 

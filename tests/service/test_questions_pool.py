@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import json
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -19,14 +20,14 @@ from service.pool.trail import COMMAND_LINE
 from tests.service.callers import Caller, make_caller
 from tests.service.databases import NOW
 from tests.service.job_files import csv_file, row, seen
-from tests.service.story_world import story_caller
+from tests.service.story_world import story_copy
 
 API = "/api/v1"
 
 
 @pytest.fixture(scope="module")
-def shop(tmp_path_factory: pytest.TempPathFactory) -> Caller:
-    caller = make_caller(story_caller(tmp_path_factory.mktemp("demo")).http.application, "cog-and-gasket")
+def shop(story_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Caller:
+    caller = make_caller(story_copy(story_file, tmp_path_factory.mktemp("demo")).http.application, "cog-and-gasket")
     publish(caller.http.application.database, now=NOW, pool_open=True, asker=COMMAND_LINE)  # type: ignore[attr-defined]
     return caller
 

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import uuid
+from pathlib import Path
 
 import pytest
 
 from service.app import WeakspotApp
-from tests.service.story_world import story_caller
+from tests.service.story_world import story_copy
 from tests.web.people import Visitor, make_visitor
 
 
 @pytest.fixture(scope="session")
-def story_app(tmp_path_factory: pytest.TempPathFactory) -> WeakspotApp:
+def story_app(story_file: Path, tmp_path_factory: pytest.TempPathFactory) -> WeakspotApp:
     """A world of 200 Falenas and 450 Lanners, its pool open and fitted."""
-    app = story_caller(tmp_path_factory.mktemp("story")).http.application
+    app = story_copy(story_file, tmp_path_factory.mktemp("story")).http.application
     assert isinstance(app, WeakspotApp)
     return app
 
