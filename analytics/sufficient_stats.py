@@ -290,7 +290,8 @@ class SufficientStats:
 def newest_strata(spells: Spells) -> NDArray[np.int64]:
     """Newest build stratum of each of `spells.cells`."""
     newest = np.full(len(spells.cells), -1)
-    np.maximum.at(newest, spells.cell, spells.stratum)
+    told = spells.stratum >= 0  # of few components: finding the largest by cell is slow
+    np.maximum.at(newest, spells.cell[told], spells.stratum[told])
     return newest
 
 
