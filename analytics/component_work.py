@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from analytics.baseline import baseline_of
 from analytics.component_fit import ComponentFit, clock_index
 from analytics.fit_assembly import assemble
-from analytics.hyper_nodes import Explored, Weighed, explore, shape_and_clock
+from analytics.hyper_nodes import Explored, Weighed, explore
 from analytics.life_model_types import LifePrior
 from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.own_clock import share_evidence
@@ -22,6 +22,7 @@ from analytics.pattern_shape import PatternShape, pattern_shape, with_pattern_sh
 from analytics.pooling_layout import build_layout
 from analytics.pooling_problem import Problem
 from analytics.restoration import SHARES, has_repairs, log_prior_of_shares, restored
+from analytics.shape_proposal import shape_and_clock
 from analytics.soft_terms import LeftOut, Pairs, bring_in
 from analytics.spells import Quality, Spells
 from analytics.spread_prior import SPREAD_SCALES, SpreadPrior, WeightedSpreads

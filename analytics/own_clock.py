@@ -20,10 +20,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.clock_shares import SHARES
-from analytics.hyper_nodes import Proposal
 from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.pooling_layout import Layout
 from analytics.shape_deviation import profile
+from analytics.shape_proposal import Proposal
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

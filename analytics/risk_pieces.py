@@ -19,7 +19,7 @@ Ints = NDArray[np.int64]
 
 PER_SLOT = 5
 DRAWS = SLOTS * PER_SLOT
-FLOOR_SD = 0.05  # of log hazard: riders, shops, models that wear by another clock; set in simulation
+FLOOR_SD = 0.04  # of log hazard: riders, shops, models that wear by another clock; set in simulation
 DOUBTFUL_P = 0.1  # from here on the failures by age bend the Weibull, as far as they are many
 TAIL_SD, MISFIT_TAIL_SD = 0.12, 0.45  # of the power of the hazard below the earliest failures
 _OPEN_TAIL = 0.3  # cumulative hazard below which a component without enough failures is in such doubt

@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.hyper_nodes import Proposal, knots_in_question, shape_and_clock
 from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.pattern_effect import effects_by_cell
 from analytics.pattern_mix import pattern_shares
@@ -19,6 +18,7 @@ from analytics.pattern_shape import PatternShape
 from analytics.pooling_layout import Layout
 from analytics.pooling_problem import Problem
 from analytics.pooling_tree import Solution
+from analytics.shape_proposal import Proposal, knots_in_question, shape_and_clock
 from analytics.spells import Spells
 from analytics.sufficient_stats import SHAPE_KNOTS, SufficientStats, newest_strata
 from analytics.unknown_likelihood import UnknownSpells
