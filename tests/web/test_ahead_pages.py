@@ -15,7 +15,7 @@ from icalendar import Calendar
 from service.app import WeakspotApp
 from tests.service.job_files import SHOP, csv_file, take_in
 from tests.service.test_outlooks import AS_OF, STRANGER, card, fill
-from tests.web.browsers import Browsing
+from tests.web.browsers import ONE_ENGINE, Browsing
 from tests.web.people import Visitor
 
 PLACES = (
@@ -37,6 +37,7 @@ def manager(app: WeakspotApp, visit: Callable[..., Visitor], monkeypatch: pytest
     return visit("reader", SHOP)
 
 
+@ONE_ENGINE
 def test_every_page_is_sound(browse: Callable[..., Browsing], manager: Visitor, device: str, scripts: bool) -> None:
     window = browse(device, scripts=scripts, visitor=manager)
     for path in PLACES:
@@ -117,6 +118,7 @@ def test_only_ones_own_machines(manager: Visitor, visit: Callable[..., Visitor])
     assert "M9" in other and "M4" not in other
 
 
+@ONE_ENGINE
 def test_a_shop_without_machines_is_told_so(browse: Callable[..., Browsing], technician: Visitor) -> None:
     window = browse("phone", visitor=technician)
     for path in PLACES[:4]:

@@ -9,7 +9,7 @@ import pytest
 from werkzeug.test import TestResponse
 
 from service.app import WeakspotApp
-from tests.web.browsers import Browsing
+from tests.web.browsers import ONE_ENGINE, Browsing
 from tests.web.filled import World
 from tests.web.pages import Page
 
@@ -61,7 +61,7 @@ def test_every_page_holds_the_rules(world: World) -> None:
     assert wrong == {}
 
 
-@pytest.mark.parametrize("databases", ["sqlite"], indirect=True)  # what a page shows on the other engine is held above
+@ONE_ENGINE
 def test_every_page_weighs_little_and_is_sound(world: World, browse: Callable[..., Browsing], device: str) -> None:
     """In a real browser: nothing from elsewhere, nothing blocked, nothing wider than the window, axe content.
 
@@ -90,7 +90,7 @@ def test_every_page_weighs_little_and_is_sound(world: World, browse: Callable[..
     assert wrong == {}
 
 
-@pytest.mark.parametrize("databases", ["sqlite"], indirect=True)
+@ONE_ENGINE
 def test_every_control_is_reached_by_keyboard(world: World, browse: Callable[..., Browsing]) -> None:
     """Tab goes through every link, field and summary that can be seen, in the order of the page."""
     wrong = {}

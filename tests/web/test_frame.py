@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from service.app import WeakspotApp
-from tests.web.browsers import Browsing
+from tests.web.browsers import ONE_ENGINE, Browsing
 from tests.web.people import PASSWORD, Visitor, make_person
 
 MOST_BYTES = 150_000  # what a page may weigh on first view, without pictures
@@ -30,6 +30,7 @@ def test_signing_in_by_keyboard(app: WeakspotApp, browse: Callable[..., Browsing
     window.assert_sound()
 
 
+@ONE_ENGINE
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 def test_account_and_problem_pages_are_sound(
     browse: Callable[..., Browsing], technician: Visitor, device: str, dark: bool
@@ -42,6 +43,7 @@ def test_account_and_problem_pages_are_sound(
         window.assert_sound()
 
 
+@ONE_ENGINE
 def test_menu_of_a_narrow_screen_opens_without_scripts(
     browse: Callable[..., Browsing], technician: Visitor, scripts: bool
 ) -> None:
@@ -65,6 +67,7 @@ def test_look_is_chosen_and_kept(
     assert window.page.get_by_role("button", name="dark").get_attribute("aria-pressed") == "true"
 
 
+@ONE_ENGINE
 def test_skip_link_comes_first(browse: Callable[..., Browsing], technician: Visitor) -> None:
     window = browse("desktop", visitor=technician)
     window.go("/account")

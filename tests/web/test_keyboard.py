@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable
 from typing import Any
 
-from tests.web.browsers import Browsing
+from tests.web.browsers import ONE_ENGINE, Browsing
 from tests.web.people import Visitor
 
 MOST_STOPS = 160  # more presses of Tab than any of these pages has stops
@@ -52,6 +52,7 @@ def enter(page: Any, wanted: str, address: str) -> None:
     page.wait_for_load_state()
 
 
+@ONE_ENGINE
 def test_from_the_form_to_the_printed_plan(
     browse: Callable[..., Browsing], technician: Visitor, device: str, scripts: bool
 ) -> None:
@@ -82,6 +83,7 @@ def test_from_the_form_to_the_printed_plan(
     assert "Tindrake Lanner 650" in page.inner_text("body")
 
 
+@ONE_ENGINE
 def test_the_places_open_and_close_by_keyboard(browse: Callable[..., Browsing], technician: Visitor) -> None:
     """On a phone they are behind a button; Escape closes it and gives the focus back."""
     window = browse("phone", visitor=technician)

@@ -9,13 +9,14 @@ import pytest
 
 from service.app import WeakspotApp
 from tests.service.job_files import csv_file, row, seen, take_in
-from tests.web.browsers import Browsing
+from tests.web.browsers import ONE_ENGINE, Browsing
 from tests.web.people import Visitor
 
 PAGE = "/lifetimes/regulator_rectifier"
 MODEL = f"{PAGE}/model?make=Tindrake&model=Lanner+650"
 
 
+@ONE_ENGINE
 @pytest.mark.parametrize("records", [0, 1], ids=["nothing", "one record"])
 def test_pages_are_sound(
     browse: Callable[..., Browsing], technician: Visitor, app: WeakspotApp, device: str, records: int

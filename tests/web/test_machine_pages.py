@@ -12,7 +12,7 @@ from sqlalchemy import select
 from service.app import WeakspotApp
 from service.models import Inspection, Machine
 from tests.service.job_files import csv_file, row, seen, take_in
-from tests.web.browsers import Browsing
+from tests.web.browsers import ONE_ENGINE, Browsing
 from tests.web.people import Visitor
 
 MOST_BYTES = 150_000
@@ -154,6 +154,7 @@ def test_reader_is_offered_nothing_to_do(reader: Visitor, cards: str) -> None:
     assert "/inspections" not in re.sub(r'href="/inspections"', "", page)
 
 
+@ONE_ENGINE
 @pytest.mark.parametrize("on_record", [0, 1, len(CARDS)], ids=["nothing", "one record", "filled"])
 def test_pages_are_sound(
     browse: Callable[..., Browsing], technician: Visitor, app: WeakspotApp, device: str, scripts: bool, on_record: int

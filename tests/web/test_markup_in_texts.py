@@ -11,7 +11,7 @@ from collections.abc import Callable
 import pytest
 
 from service.app import WeakspotApp
-from tests.web.browsers import Browsing
+from tests.web.browsers import ONE_ENGINE, Browsing
 from tests.web.filled import World
 from tests.web.pages import Page
 
@@ -46,6 +46,7 @@ def test_it_stays_text_on_every_page(app: WeakspotApp, said: str) -> None:
     assert shown > 12  # else it would show nothing at all
 
 
+@ONE_ENGINE
 def test_nothing_of_it_runs_in_a_browser(app: WeakspotApp, browse: Callable[..., Browsing]) -> None:
     world = World(app, said=SAID[1])
     window = browse("phone", visitor=world.owner)

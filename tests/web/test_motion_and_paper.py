@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
-from tests.web.browsers import Browsing
+from tests.web.browsers import ONE_ENGINE, Browsing
 from tests.web.people import Visitor
 
 LOOK = "/look-first?make=Tindrake&model=Lanner+650&odometer=38000&unit=km&minutes=30"
@@ -17,6 +17,7 @@ MOVING = """() => [...document.querySelectorAll("*")].filter(e => {
 }).length"""
 
 
+@ONE_ENGINE
 def test_nothing_moves_for_those_who_want_it_so(browse: Callable[..., Browsing], technician: Visitor) -> None:
     window = browse("phone", visitor=technician)
     window.page.emulate_media(reduced_motion="reduce")
@@ -25,6 +26,7 @@ def test_nothing_moves_for_those_who_want_it_so(browse: Callable[..., Browsing],
         assert window.page.evaluate(MOVING) == 0
 
 
+@ONE_ENGINE
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 def test_printed_page_is_dark_on_light_without_buttons(
     browse: Callable[..., Browsing], technician: Visitor, dark: bool

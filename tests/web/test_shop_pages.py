@@ -12,7 +12,7 @@ from sqlalchemy import select
 from service.app import WeakspotApp
 from service.models import ApiToken, Person, Shop
 from tests.service.job_files import csv_file, row, take_in
-from tests.web.browsers import Browsing
+from tests.web.browsers import ONE_ENGINE, Browsing
 from tests.web.people import PASSWORD, Visitor
 
 PEOPLE, TOKENS, SHARED, COPIES = "/shop/people", "/shop/tokens", "/shop/shared", "/shop/copies"
@@ -103,6 +103,7 @@ def test_others_tokens_are_not_ones_own(app: WeakspotApp, owner: Visitor, techni
     assert technician.post(f"{TOKENS}/{token_id}/revoke").status_code == 404
 
 
+@ONE_ENGINE
 def test_pages_are_sound_with_long_names(browse: Callable[..., Browsing], owner: Visitor, device: str) -> None:
     owner.post(TOKENS, {"label": "a" * 120, "scope": "admin", "days": "30"})
     owner.post(PEOPLE, {"name": f"{'longname' * 12}@gasket.example", "role": "technician"})
