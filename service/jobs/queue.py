@@ -119,12 +119,15 @@ class Worker:
             taken = await asyncio.to_thread(claim, self._database, datetime.now(UTC), lock=lock)
             if taken is None:
                 return
-            running = asyncio.to_thread(run_claimed, self._database, self._settings, taken, self._stopping.wait)
+            running = asyncio.ensure_future(
+                asyncio.to_thread(run_claimed, self._database, self._settings, taken, self._stopping.wait)
+            )
             try:
-                await asyncio.shield(asyncio.ensure_future(running))
+                await asyncio.shield(running)
             except asyncio.CancelledError:
+                # Told to stop: the job is given back and its message ends like any other, which is no error.
                 self._stopping.set()
-                raise
+                await running
 
     async def _look(self) -> None:
         """Send word of work that has none on its way, and drop messages whose worker died."""
