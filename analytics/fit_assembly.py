@@ -160,8 +160,9 @@ def _fallback_rows(rows: _Rows, layout: Layout, solution: Solution, spread: dict
     for depth, level in enumerate(layout.levels):
         if level in ("position", "quality") or (level == "stratum" and "position" not in layout.levels):
             continue
-        for node in range(len(layout.node_keys[depth])):
-            cells = np.flatnonzero(paths[depth] == node)
+        # cells are sorted along the tree: those under a node are one run
+        ends = np.searchsorted(paths[depth], np.arange(len(layout.node_keys[depth]) + 1))
+        for node, cells in enumerate(map(np.arange, ends[:-1], ends[1:])):
             first = layout.keys[cells[0]]
             key: RowKey = {
                 "stratum": (first.make, first.family, first.model, first.stratum, "*"),
@@ -302,8 +303,8 @@ def _by_row(component: Floats, cells: Floats, layout: Layout | None, rows: _Rows
 
 
 def _seen_by_cell(seen: dict[int, int], row_of: Ints, size: int) -> tuple[Ints, Ints]:
-    """Cell and (numbered anew) person of each pair that was seen."""
+    """Cell and person of each pair that was seen."""
     cell_of = np.full(size, -1)
     cell_of[row_of[row_of >= 0]] = np.flatnonzero(row_of >= 0)
     rows, who = pairs_of(seen)
-    return cell_of[rows], np.unique(who, return_inverse=True)[1]
+    return cell_of[rows], who

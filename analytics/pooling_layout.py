@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -114,6 +115,12 @@ class Layout:
 
 def shape_mix(clock: Ints, shape: Floats) -> csr_array:
     """Weights (nodes, w * knots) of the local polynomial in the shape through six knots of each node's clock."""
+    return _mix(clock.astype(np.int64).tobytes(), shape.astype(np.float64).tobytes())
+
+
+@lru_cache(maxsize=8)  # every component begins at the same points, and is asked at its own several times in a row
+def _mix(clocks: bytes, shapes: bytes) -> csr_array:
+    clock, shape = np.frombuffer(clocks, dtype=np.int64), np.frombuffer(shapes, dtype=np.float64)
     at = (shape - LOWEST_SHAPE) / SHAPE_STEP
     first = np.clip(np.floor(at).astype(int) - _POINTS // 2 + 1, 0, len(SHAPE_KNOTS) - _POINTS)
     offset = (at - first)[:, None, None] - np.arange(_POINTS)  # (nodes, 1, other knot)

@@ -72,6 +72,7 @@ class SufficientStats:
     unknown_start: float = 0.0
     seen_machines: dict[int, int] = field(default_factory=dict)  # spells by `pair_code` of cell and machine
     seen_shops: dict[int, int] = field(default_factory=dict)
+    _shares: FailedShare | None = field(default=None, init=False, repr=False, compare=False)  # until sums change
 
     _BY_CELL = (
         "exposure",
@@ -101,6 +102,7 @@ class SufficientStats:
     def row(self, key: CellKey) -> int:
         """Row of a cell, made if new."""
         if key not in self.index:
+            self._shares = None
             self.index[key] = len(self.keys)
             self.keys.append(key)
             if len(self.keys) > self.parts.shape[0]:
@@ -122,7 +124,9 @@ class SufficientStats:
 
     def failed_shares(self) -> FailedShare:
         """The same chance for each cell, (rows,)."""
-        return share_by_cell(self.reasons[0], self.reasons[1], self.failed_share)
+        if self._shares is None:
+            self._shares = share_by_cell(self.reasons[0], self.reasons[1], self.failed_share)
+        return self._shares
 
     def add(self, spells: Spells, at: int = 0) -> None:
         """Put in the spell at one index of `spells`."""
@@ -133,6 +137,7 @@ class SufficientStats:
         self._one(spells, at, -1.0)
 
     def _one(self, spells: Spells, at: int, sign: float) -> None:
+        self._shares = None
         weight = sign * float(spells.weight[at])
         outcome, removal = int(spells.outcome[at]), int(spells.removal[at])
         if spells.quality[at] == Quality.USED:
@@ -174,6 +179,7 @@ class SufficientStats:
 
     def update(self, spells: Spells) -> None:
         """Put in all spells at once; the same sums as `add` one by one."""
+        self._shares = None
         used = spells.quality == Quality.USED
         for kind, reasons in enumerate((_KNOWN_REASON_FAILED, _KNOWN_REASON_GOOD)):
             self.used_reasons[kind] += spells.weight[used & np.isin(spells.removal, reasons)].sum()
