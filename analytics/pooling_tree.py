@@ -105,15 +105,16 @@ def solve(
     log_rate = given.log_rate(mean, variance)
     live, now, settling = np.arange(len(mean)), given, _Settling(mean, variance, log_rate)
     for _ in range(_MOST_STEPS):
-        rest = settling.step(tree, now) >= tolerance
-        if not rest.any():
+        rest = settling.step(now) >= tolerance
+        many = np.count_nonzero(rest)
+        if not many:
             break
-        if rest.mean() < _WORTH_LEAVING:  # go on with those alone that have not come to rest
+        if many < _WORTH_LEAVING * len(rest):  # go on with those alone that have not come to rest
             mean[live], variance[live], log_rate[live] = settling.mean, settling.variance, settling.log_rate
             live, now, settling = live[rest], now.at(rest), settling.at(rest)
     mean[live], variance[live], log_rate[live] = settling.mean, settling.variance, settling.log_rate
     weight = np.exp(log_rate)
-    fit, elimination = Crossed(tree, given.crossed_sd), given.elimination(tree, weight)
+    fit, elimination = given.crossed, given.elimination(weight)
     score = given.score(weight, mean, given.log_rate(mean, variance))
     levels, crossed, settled, variance = fit.step(elimination, weight, score, given.root_rhs)
     move = settled - mean
@@ -139,10 +140,11 @@ def solve(
 class _Given:
     """What stays as it is while the effects are sought, all (nodes, ...)."""
 
+    tree: Tree
     precision: tuple[Floats, ...]  # by level
     root_precision: Floats
     root_rhs: Floats
-    crossed_sd: Floats
+    crossed: Crossed
     deaths: Floats
     log_exposure: Floats
 
@@ -155,25 +157,27 @@ class _Given:
         root = hyper.root_sd**-2.0
         log_exposure = np.log(np.maximum(exposure, 1e-300))
         return cls(
+            tree,
             precision,
             root,
             root * hyper.root_mean,
-            hyper.crossed_sd,
+            Crossed(tree, hyper.crossed_sd),
             np.broadcast_to(deaths, exposure.shape),
             log_exposure,
         )
 
     def at(self, nodes: NDArray[np.bool_]) -> _Given:
         """That of some of the nodes."""
-        rest = (self.root_precision, self.root_rhs, self.crossed_sd, self.deaths, self.log_exposure)
-        return _Given(tuple(p[nodes] for p in self.precision), *(v[nodes] for v in rest))
+        root = self.root_precision[nodes], self.root_rhs[nodes]
+        precision, crossed = tuple(p[nodes] for p in self.precision), Crossed(self.tree, self.crossed.sd[nodes])
+        return _Given(self.tree, precision, *root, crossed, self.deaths[nodes], self.log_exposure[nodes])
 
     def log_rate(self, mean: Floats, variance: Floats) -> Floats:
         """log p."""
         return np.minimum(self.log_exposure + mean + 0.5 * variance, _LARGEST_EXPONENT)
 
-    def elimination(self, tree: Tree, rate: Floats) -> Elimination:
-        return Elimination(tree, self.precision, self.root_precision, tree.sum_cells(rate))
+    def elimination(self, weight: Floats) -> Elimination:
+        return Elimination(self.tree, self.precision, self.root_precision, self.tree.sum_cells(weight))
 
     def score(self, weight: Floats, mean: Floats, log_rate: Floats) -> Floats:
         """With these weights, the score of the bound at the present mean, where log p is `log_rate`."""
@@ -197,20 +201,20 @@ class _Settling:
         some.steps, some.damping, some.own_rate = self.steps, self.damping[nodes], self.own_rate[nodes]
         return some
 
-    def step(self, tree: Tree, given: _Given) -> Floats:
+    def step(self, given: _Given) -> Floats:
         """One Newton step; by how much the largest of each node's changes, (nodes,)."""
         rate = np.exp(self.log_rate)
-        elimination = given.elimination(tree, rate)
+        elimination = given.elimination(rate)
         score = given.score(rate, self.mean, self.own_rate)
-        _, _, mean, self.variance = Crossed(tree, given.crossed_sd).step(elimination, rate, score, given.root_rhs)
+        _, _, mean, self.variance = given.crossed.step(elimination, rate, score, given.root_rhs)
         reach, move = self.reach[:, None], mean - self.mean
         self.mean = self.mean + np.minimum(np.maximum(move, -reach), reach)
         self.own_rate = given.log_rate(self.mean, self.variance)
         gap = self.own_rate - self.log_rate
-        unsettled = np.maximum(np.abs(move).max(axis=1), np.abs(gap).max(axis=1))
+        unsettled = np.maximum(np.abs(move), np.abs(gap)).max(axis=1)
         if self.steps < _DAMPING_MOVES:
             # v falls as the rate rises and the rate rises with v: without this factor wide cells swing for ever
-            self.damping = 1.0 + 0.5 * elimination.variance_lost(rate).take(tree.leaf, axis=1)
+            self.damping = 1.0 + 0.5 * elimination.variance_lost(rate).take(given.tree.leaf, axis=1)
         self.steps += 1
         gap /= self.damping
         self.log_rate = self.log_rate + np.minimum(np.maximum(gap, -reach), reach)

@@ -106,7 +106,7 @@ class Crossed:
     """The effects that cross the tree, bordered onto its elimination by a Schur complement."""
 
     def __init__(self, tree: Tree, sd: Floats) -> None:
-        self.tree, self.precision = tree, sd**-2.0
+        self.tree, self.sd, self.precision = tree, sd, sd**-2.0
         self.count = sd.shape[1]
         self.log_determinant = np.zeros(len(sd))
         self.variance = np.zeros_like(sd)
