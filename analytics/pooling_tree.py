@@ -28,7 +28,7 @@ from analytics.tree_elimination import Crossed, Elimination, Tree
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-TOLERANCE = 2e-3  # of eta
+TOLERANCE = 5e-3  # of eta
 _LARGEST_STEP = 2.0  # in log hazard; keeps Newton from overshooting out of an empty start
 _LARGEST_EXPONENT = 60.0
 _MOST_STEPS = 60

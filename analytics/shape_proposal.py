@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _NEGLIGIBLE = 1e-3
-_ROUGH = 0.03  # of log theta, where only the place of the mode is asked for: the bound is then good to .001
+_ROUGH = 0.1  # of log theta, where only the place of the mode is asked for
 _NARROWEST = 1e-3  # standard deviation of a log shape
 _ALONG = np.linspace(0.0, 1.0, 9)  # points of a range of shapes, as shares of it
 

@@ -32,7 +32,7 @@ Pairs = tuple[Ints, Ints]  # indices into `CLOCK_WEIGHTS` and `SHAPE_KNOTS`
 
 _FEW_FAILURES = 20.0  # of known age: below this the clock and shape are left open for the spells of unknown start
 _MOST_WIDENINGS = 3
-_MATCHED = 0.01  # of log theta: the counts are right to second order around where they are matched
+_MATCHED = 0.03  # of log theta: the counts are right to second order around where they are matched
 
 
 @dataclass(frozen=True)
