@@ -13,14 +13,14 @@ from tests.analytics.pooling_cases import make_spells, weibull_spells
 
 CELL = Cell("make", "family", "model")
 PRIOR = LifePrior(2.0, 25_000.0)
+NOTHING = make_spells([], [], [], cells=())
 
 
-def fitted_table(seed: int = 1, shape: float = 2.5, life_years: float = 5.0, n: int = 400) -> RiskTable:
-    """Two components: a belt with records, a pump without."""
+def fitted_table(seed: int = 1, shape: float = 2.5, life_years: float = 5.0, n: int = 400, draws: int = 0) -> RiskTable:
+    """Two components: a belt with records, a pump without; `draws` is the seed of their fits."""
     belts = weibull_spells(np.random.default_rng(seed), n, shape, life_years)
-    nothing = make_spells([], [], [], cells=())
     return RiskTable.from_fits(
-        [fit_component(belts, PRIOR, component="belt"), fit_component(nothing, PRIOR, component="pump")]
+        [fit_component(s, PRIOR, component=name, seed=draws) for name, s in (("belt", belts), ("pump", NOTHING))]
     )
 
 

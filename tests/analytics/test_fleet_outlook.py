@@ -11,10 +11,12 @@ from analytics.fleet import Interval, change_of_interval, outlook, parts_of
 from analytics.fleet_parts import fleet_of
 from analytics.fleet_types import FleetMachine
 from analytics.life_model_types import Horizon, PartState
+from analytics.pooling import fit_component
 from analytics.renewal_policy import RenewalCosts
 from analytics.risk import assess
+from analytics.risk_draws import RiskTable
 from analytics.state_columns import StateColumns
-from tests.analytics.fleet_cases import CELL, fitted_table, small_fleet
+from tests.analytics.fleet_cases import CELL, NOTHING, PRIOR, fitted_table, small_fleet
 
 TABLE = fitted_table()
 MACHINES = small_fleet(60)
@@ -23,22 +25,39 @@ FLEET = fleet_of(TABLE, MACHINES)
 
 @pytest.mark.parametrize("days", [30.0, 365.25])
 def test_chances_agree_with_those_of_single_machines(days):
-    """`assess` takes five times the draws; where records speak, first failures agree in total and part by part.
+    """Where records speak first failures agree in total and part by part; `assess` takes five times the draws.
 
-    Of the pump nothing is known but a prior that spans a factor of ten and more.
+    Both are means over sixteen sets of draws: one set is off by up to 8 % for a part.
     """
-    found = outlook(FLEET, days).part_chance
-    asked = [
-        c.chance_in_horizon.value
-        for m in MACHINES
-        for c in assess(TABLE, m.states, m.cell, Horizon(days=days), m.km_per_day)
-    ]
+    tables = [fitted_table(draws=draws) for draws in range(16)]
+    found = np.mean([outlook(fleet_of(table, MACHINES), days).part_chance for table in tables], axis=0)
+    asked = np.mean([asked_one_by_one(table, MACHINES, days) for table in tables], axis=0)
     belts = FLEET.part_component == 0
     known = np.array([s.known_start for m in MACHINES for s in m.states])
-    asked = np.array(asked)
     assert found[belts].sum() == pytest.approx(asked[belts].sum(), rel=0.01)
-    assert found[~belts].sum() == pytest.approx(asked[~belts].sum(), rel=0.07)
     assert found[belts & known] == pytest.approx(asked[belts & known], rel=0.04, abs=1e-4)
+
+
+@pytest.mark.parametrize("days", [30.0, 365.25])
+def test_chances_agree_over_many_draws_where_a_prior_alone_speaks(days):
+    """A prior that spans a factor of ten and more leaves 6 % between two sets of draws: these are of twelve seeds."""
+    pumps = [replace(m, states=[s for s in m.states if s.component == "pump"]) for m in MACHINES[:30]]
+    found = asked = 0.0
+    for seed in range(12):
+        table = RiskTable.from_fits([fit_component(NOTHING, PRIOR, component="pump", seed=seed)])
+        found += outlook(fleet_of(table, pumps), days).part_chance.sum()
+        asked += asked_one_by_one(table, pumps, days).sum()
+    assert found == pytest.approx(asked, rel=0.07)
+
+
+def asked_one_by_one(table: RiskTable, machines: list[FleetMachine], days: float) -> np.ndarray:
+    return np.array(
+        [
+            c.chance_in_horizon.value
+            for m in machines
+            for c in assess(table, m.states, m.cell, Horizon(days=days), m.km_per_day)
+        ]
+    )
 
 
 def test_a_fleet_read_again_after_a_change_is_as_one_read_anew(monkeypatch):
