@@ -191,7 +191,13 @@ def test_a_provider_that_does_not_say_where_to_go(joined: WeakspotApp, provider:
 
 
 def test_a_provider_that_does_not_answer(database: Database) -> None:
-    settings = Settings(database_url=database.url, oidc_issuer="http://127.0.0.1:1", oidc_client_id=CLIENT)
+    settings = Settings(
+        database_url=database.url,
+        requests_per_minute=0,  # a limiter would have connections of its own
+        refusals_per_minute=0,
+        oidc_issuer="http://127.0.0.1:1",
+        oidc_client_id=CLIENT,
+    )
     assert Visitor(build_app(settings, database).test_client()).get("/sign-in/with").status_code == 503
 
 
