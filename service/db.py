@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import os
-import threading
 import time
 import uuid
-from collections import deque
 from collections.abc import Iterator
 from contextvars import ContextVar
 from datetime import UTC, datetime
@@ -37,6 +34,7 @@ from sqlalchemy.types import TypeDecorator, TypeEngine
 
 from service.key_claims import AlreadyClaimed, KeyClaims
 from service.prepared import Prepared
+from service.turns import FairLock, FileLock
 
 NAMING = {
     "ix": "ix_%(column_0_N_label)s",
@@ -145,81 +143,6 @@ def make_engine(url: str, *, synchronous: str = "FULL", statement_seconds: float
     return engine
 
 
-class FairLock:
-    """A lock for threads that goes to whoever has waited longest.
-
-    `threading.Lock` goes to whoever asks first after its release, mostly the thread that just gave it up: of eight
-    busy writers the unlucky ones waited ten turns and more.
-    """
-
-    def __init__(self) -> None:
-        self._guard = threading.Lock()
-        self._taken = False
-        self._waiting: deque[threading.Lock] = deque()
-
-    @contextlib.contextmanager
-    def held(self) -> Iterator[None]:
-        """Hold the lock until the block ends."""
-        with self._guard:
-            turn = threading.Lock() if self._taken else None
-            self._taken = True
-            if turn is not None:
-                turn.acquire()
-                self._waiting.append(turn)
-        try:
-            if turn is not None:
-                turn.acquire()  # given by whoever ends before us
-            yield
-        finally:
-            self._end(turn)
-
-    def _end(self, turn: threading.Lock | None) -> None:
-        with self._guard:
-            if turn is not None and turn in self._waiting:  # interrupted while it waited
-                self._waiting.remove(turn)
-            elif self._waiting:
-                self._waiting.popleft().release()
-            else:
-                self._taken = False
-
-
-class FileLock:
-    """A lock among processes that goes to whoever has waited longest; of each process one thread may ask at a time.
-
-    A lock on a file alone goes to whoever asks first, mostly the one who just gave it up: the others would starve.
-    Only the next in turn may wait for it; who comes back waits behind that one, at a second file.
-    """
-
-    def __init__(self, path: str) -> None:
-        self._paths = (path, f"{path}.next")
-        self._files: tuple[int, ...] = ()
-        self._process = 0
-
-    @contextlib.contextmanager
-    def held(self) -> Iterator[None]:
-        """Hold the lock until the block ends."""
-        if self._process != os.getpid():
-            # Also after a fork: a lock belongs to the opened file, which parent and child would share.
-            self.close()
-            self._files = tuple(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600) for path in self._paths)
-            self._process = os.getpid()
-        turn, following = self._files
-        try:
-            fcntl.flock(following, fcntl.LOCK_EX)
-            fcntl.flock(turn, fcntl.LOCK_EX)
-            fcntl.flock(following, fcntl.LOCK_UN)
-            yield
-        finally:
-            for file in (turn, following):  # both, should the wait have been interrupted
-                fcntl.flock(file, fcntl.LOCK_UN)
-
-    def close(self) -> None:
-        """Close the files; the next who asks opens them again."""
-        for file in self._files:
-            os.close(file)
-        self._files, self._process = (), 0
-
-
 class Unit:
     """Everything one request does, as one transaction: opened by its first write, kept as a whole or not at all."""
 
@@ -230,8 +153,11 @@ class Unit:
     def begin(self) -> Session:
         """The unit's session; the first call waits for the writer's turn."""
         if self.session is None:
+            # Made before the turn and put away after it: others wait for what is done between.
+            session = self._stack.enter_context(Session(self._database.engine, expire_on_commit=False))
             self._stack.enter_context(self._database.writer_turn())
-            self.session = self._stack.enter_context(Session(self._database.engine, expire_on_commit=False))
+            self._stack.callback(session.rollback)  # nothing, once committed
+            self.session = session
         return self.session
 
     def commit(self) -> None:
@@ -300,7 +226,7 @@ class Database:
                 unit.abandon()
                 raise
             return
-        with self.writer_turn(), Session(self.engine, expire_on_commit=False) as session, session.begin():
+        with Session(self.engine, expire_on_commit=False) as session, self.writer_turn(), session.begin():
             yield session
 
     @contextlib.contextmanager

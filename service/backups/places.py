@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import fcntl
 import os
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator
@@ -16,6 +15,7 @@ from service.backups.rows import Layout, insert_lines
 from service.db import Database
 from service.errors import Conflict
 from service.migrate import alembic_config
+from service.turns import FileLock
 
 Source = Iterable[tuple[Layout, Iterable[bytes]]]
 Check = Callable[[Connection], None]
@@ -48,11 +48,10 @@ def new_sqlite(path: Path, revision: str, source: Source) -> None:
 @contextmanager
 def exclusive_sqlite(home: Path) -> Iterator[None]:
     """Make sure that nobody else has the file open, and fold what is beside it into it."""
-    with open(f"{home}.writer", "ab") as turn:
-        try:
-            fcntl.flock(turn, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            raise Conflict(IN_USE) from None
+    turn = FileLock(f"{home}.writer")
+    with closing(turn):
+        if not turn.held_by_nobody():
+            raise Conflict(IN_USE)
         if home.exists():
             with closing(sqlite3.connect(home, timeout=1)) as old:
                 try:
