@@ -16,7 +16,7 @@ PACKAGES = ("analytics", "service", "seed", "migrations", "tests")
 
 # Lowest first. A module may import its own layer and those before it. A new module needs a place here.
 LAYERS: tuple[tuple[str, ...], ...] = (
-    ("errors", "settings", "vocabulary", "key_claims", "kept", "said", "aged_notes", "ages",
+    ("errors", "settings", "vocabulary", "key_claims", "turns", "kept", "said", "aged_notes", "ages",
      "logs", "metrics"),
     ("db", "migrate", "bulk", "keyed", "prepared",
      "database_trouble", "readiness"),
