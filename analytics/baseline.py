@@ -71,25 +71,27 @@ def baseline_of(spells: Spells, log_theta: Floats, shape: Floats, clock_weight: 
     keep = spells.known_start & (spells.quality != Quality.USED)
     s, log_theta, shape, share = spells.subset(keep), log_theta[keep], shape[keep], share[keep]
     between = s.outcome == Outcome.FAILED_BETWEEN
+    start = operational_units(s.start_km, s.start_days, clock_weight)
 
-    def hazard(km: Floats, days: Floats) -> Floats:
-        u = np.maximum(operational_units(km - s.start_km, days - s.start_days, clock_weight), SMALLEST_U)
-        return np.exp(np.minimum(log_theta + shape * np.log(u), 50.0))
+    def log_hazard(km: Floats, days: Floats) -> Floats:
+        u = np.maximum(operational_units(km, days, clock_weight) - start, SMALLEST_U)
+        return np.minimum(log_theta + shape * np.log(u), 50.0)
 
-    entry, exit_ = hazard(s.entry_km, s.entry_days), hazard(s.exit_km, s.exit_days)
-    lower = np.where(between, hazard(s.lower_km, s.lower_days), exit_)
+    entry, exit_ = log_hazard(s.entry_km, s.entry_days), log_hazard(s.exit_km, s.exit_days)
+    lower = np.where(between, log_hazard(s.lower_km, s.lower_days), exit_)
     failed = np.where(between | (s.outcome == Outcome.FAILED), 1.0, 0.0)
     failed = s.weight * np.where(s.outcome == Outcome.RENEWED_REASON_UNKNOWN, share, failed)
-    width = np.maximum(exit_ - lower, 1e-12)
 
     def inside(start: Floats, end: Floats) -> Floats:
         """How much of each stretch of H lies in each bin, (bins, n)."""
         return np.diff(np.clip(_EDGES[:, None], start, np.maximum(start, end)), axis=0)
 
     bins = len(_EDGES) - 1
-    ended = np.maximum(np.searchsorted(_EDGES, exit_) - 1, 0)
-    late = inside(lower[between], exit_[between])
-    observed = np.bincount(ended, failed * ~between, bins) + late @ (failed / width)[between]
+    good, found = np.exp(lower[between]), np.exp(exit_[between])
+    late = inside(good, found)
+    observed: Floats = np.bincount(_bin(exit_), failed * ~between, bins) + late @ (
+        failed[between] / np.maximum(found - good, 1e-12)
+    )
     # a failure found late was at risk for half of the time in doubt
     expected = _below(lower, s.weight) - _below(entry, s.weight) + late @ (0.5 * s.weight[between])
     # bins for the test are cut by what was expected: stopping where many failed would make chance look like misfit;
@@ -98,9 +100,15 @@ def baseline_of(spells: Spells, log_theta: Floats, shape: Floats, clock_weight: 
     return Baseline(*_merge(observed, expected, np.maximum(observed, expected)), p_value)
 
 
-def _below(end: Floats, weight: Floats) -> Floats:
+def _bin(log_hazard: Floats) -> Ints:
+    """The bin in which each H lies; they are of one width in log H, the first and the last excepted."""
+    step = (log_hazard - _LOG_FIRST) * (1.0 / _LOG_STEP) + 1.0
+    return np.minimum(np.maximum(step, 0.0), len(_EDGES) - 2).astype(np.int64)
+
+
+def _below(log_end: Floats, weight: Floats) -> Floats:
     """How much of the stretches of H from 0 to each end lies in each bin, weighted and added up, (bins,)."""
-    within = np.searchsorted(_EDGES, end, side="right") - 1  # the bin an end lies in
+    within, end = _bin(log_end), np.exp(log_end)
     bins = len(_EDGES) - 1
     past = np.cumsum(np.bincount(within, weight, bins)[::-1])[::-1] - np.bincount(within, weight, bins)
     start = _EDGES[within]

@@ -13,9 +13,9 @@ from analytics.life_model_types import LifePrior
 from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.own_clock import own_clock
 from analytics.pattern_effect import ordinary_leaf, own_effects
-from analytics.pooling_cells import pairs_of
 from analytics.pooling_layout import Layout
 from analytics.pooling_tree import Solution
+from analytics.seen import Seen
 from analytics.shape_deviation import ShapeDeviation, shape_deviation
 from analytics.spread_prior import CROSSED_PATTERN_SD, CROSSED_POSITION_SD, PATTERN_BY_MODEL_SD, SPREAD_SCALES
 from analytics.sufficient_stats import SufficientStats
@@ -302,9 +302,9 @@ def _by_row(component: Floats, cells: Floats, layout: Layout | None, rows: _Rows
     return out
 
 
-def _seen_by_cell(seen: dict[int, int], row_of: Ints, size: int) -> tuple[Ints, Ints]:
+def _seen_by_cell(seen: Seen, row_of: Ints, size: int) -> tuple[Ints, Ints]:
     """Cell and person of each pair that was seen."""
     cell_of = np.full(size, -1)
     cell_of[row_of[row_of >= 0]] = np.flatnonzero(row_of >= 0)
-    rows, who = pairs_of(seen)
+    rows, who = seen.pairs()
     return cell_of[rows], who

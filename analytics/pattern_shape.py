@@ -16,12 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.component_fit import PATTERN_SHAPE_SD
+from analytics.exposure_sums import SHAPE_KNOTS
 from analytics.life_model_types import LifePrior
 from analytics.operational_time import CLOCK_WEIGHTS, YEARS_PER_UNIT
 from analytics.pooling_layout import HIGHEST_SHAPE, LOWEST_SHAPE, Layout, at_shape, shape_mix
 from analytics.pooling_problem import Problem
 from analytics.shape_proposal import Proposal
-from analytics.sufficient_stats import SHAPE_KNOTS
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

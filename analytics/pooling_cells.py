@@ -1,15 +1,15 @@
-"""What one cell of the pooled fit is, and who was seen in it."""
+"""What one cell of the pooled fit is."""
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.spells import Quality, Spells
 
-_WHO = 1 << 40
+_DENSE = 64  # codes to a spell up to which a table is made
 _PATTERN = int(Quality.PATTERN)  # numpy asks an enumeration for much before it compares with it
 
 
@@ -37,19 +37,19 @@ def cell_key(spells: Spells, at: int) -> CellKey:
     )
 
 
-def pair_code(row: Any, who: Any) -> Any:
-    """One number for a cell and a machine or shop; of arrays or of single numbers."""
-    return row * _WHO + who
-
-
-def pairs_of(seen: dict[int, int]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Cells and machines (or shops) behind the codes."""
-    return np.divmod(np.fromiter(seen, dtype=np.int64, count=len(seen)), _WHO)
-
-
-def tally(seen: dict[int, int], pair: int, count: int) -> None:
-    left = seen.get(pair, 0) + count
-    if left:
-        seen[pair] = left
-    else:
-        seen.pop(pair, None)
+def distinct_cells(spells: Spells) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Where each cell of the pooled fit is met first, in order of cell, stratum, position and kind; which each has."""
+    strata, positions = (int(numbers.max(initial=-1)) + 2 for numbers in (spells.stratum, spells.position))
+    code = (spells.cell * strata + spells.stratum + 1) * positions + spells.position + 1
+    code = code * 2 + (spells.quality == _PATTERN)
+    span = int(code.max(initial=-1)) + 1
+    if span > _DENSE * (len(code) + _DENSE):
+        _, first, which = np.unique(code, return_index=True, return_inverse=True)
+        return first, which
+    # codes are close together: a table of them is quicker than sorting
+    met = np.full(span, -1)
+    met[code[::-1]] = np.arange(len(code) - 1, -1, -1)
+    held = np.flatnonzero(met >= 0)
+    number = np.empty(span, dtype=np.int64)
+    number[held] = np.arange(len(held))
+    return met[held], number[code]

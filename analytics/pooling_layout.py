@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
+from analytics.exposure_sums import SHAPE_KNOTS, SHAPE_STEP
 from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.pooling_cells import CellKey
-from analytics.sufficient_stats import SHAPE_KNOTS, SHAPE_STEP, SufficientStats
+from analytics.sufficient_stats import SufficientStats
 from analytics.tree_elimination import Tree
 from analytics.unknown_spells import SoftCounts
 

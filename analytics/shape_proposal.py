@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
+from analytics.exposure_sums import SHAPE_KNOTS, SHAPE_STEP
 from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.pooling_problem import Problem
 from analytics.pooling_tree import Solution
-from analytics.sufficient_stats import SHAPE_KNOTS, SHAPE_STEP
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

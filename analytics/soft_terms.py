@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.exposure_sums import SHAPE_KNOTS
 from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.pattern_effect import effects_by_cell
 from analytics.pattern_mix import pattern_shares
@@ -20,7 +21,7 @@ from analytics.pooling_problem import Problem
 from analytics.pooling_tree import Solution
 from analytics.shape_proposal import Proposal, knots_in_question, shape_and_clock
 from analytics.spells import Spells
-from analytics.sufficient_stats import SHAPE_KNOTS, SufficientStats, newest_strata
+from analytics.sufficient_stats import SufficientStats, newest_strata
 from analytics.unknown_likelihood import UnknownSpells
 from analytics.unknown_spells import PatternLife, SoftCounts, of_unknown_start, soft_counts, unknown_spells
 from analytics.wide_intervals import LateFinds, found_late, late_counts, late_finds

@@ -154,7 +154,8 @@ class Spells:
     def subset(self, mask: Bools | Ints) -> Spells:
         """The rows picked by a mask or by indices."""
         names = {"cells", "positions", "shops"}
-        picked = {f.name: getattr(self, f.name)[mask] for f in fields(self) if f.name not in names}
+        at = np.flatnonzero(mask) if mask.dtype == bool else mask  # once for all columns
+        picked = {f.name: getattr(self, f.name).take(at) for f in fields(self) if f.name not in names}
         return Spells(**picked, cells=self.cells, positions=self.positions, shops=self.shops)
 
     def check(self) -> None:

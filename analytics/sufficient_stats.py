@@ -19,6 +19,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.exposure_sums import SHAPE_KNOTS, Ages, exposure_sums, log_width
 from analytics.operational_time import (
     CLOCK_WEIGHTS,
     REFERENCE_KM_PER_YEAR,
@@ -26,14 +27,13 @@ from analytics.operational_time import (
     operational_units,
     unit_rate,
 )
-from analytics.pooling_cells import CellKey, cell_key, pair_code, tally
+from analytics.pooling_cells import CellKey, cell_key, distinct_cells
 from analytics.renewal_reasons import FailedShare, component_share, rates_by_cell, share_by_cell
+from analytics.seen import Seen
 from analytics.spells import DAYS_PER_YEAR, Outcome, Quality, Removal, Spells
 
 Floats = NDArray[np.float64]
 
-SHAPE_STEP = 0.5
-SHAPE_KNOTS = np.arange(0.5, 7.01, SHAPE_STEP)
 _LEAST_KM_PER_YEAR = 50.0  # a failure on a machine that stood still must not make log(du/da) infinite
 _KNOWN_REASON_FAILED = (Removal.FAILED, Removal.FOUND_FAILED, Removal.WORN_TO_LIMIT)
 _KNOWN_REASON_GOOD = (
@@ -46,6 +46,8 @@ _KNOWN_REASON_GOOD = (
     Removal.MISDIAGNOSIS,
     Removal.OWNER_WISH,
 )
+# by removal: does it say that the part failed, that it was good
+_SAYS = np.array([[removal in kind for removal in Removal] for kind in (_KNOWN_REASON_FAILED, _KNOWN_REASON_GOOD)])
 
 
 @dataclass
@@ -70,8 +72,8 @@ class SufficientStats:
     used_reasons: Floats = field(default_factory=lambda: np.zeros(2))  # the same of second-hand parts, in no cell
     left_out_used: float = 0.0
     unknown_start: float = 0.0
-    seen_machines: dict[int, int] = field(default_factory=dict)  # spells by `pair_code` of cell and machine
-    seen_shops: dict[int, int] = field(default_factory=dict)
+    seen_machines: Seen = field(default_factory=Seen)
+    seen_shops: Seen = field(default_factory=Seen)
     _shares: FailedShare | None = field(default=None, init=False, repr=False, compare=False)  # until sums change
 
     _BY_CELL = (
@@ -153,8 +155,8 @@ class SufficientStats:
         self.parts[row] += weight
         self.exposure_km[row] += weight * (end_km - entry_km)
         self.exposure_years[row] += weight * (end_days - entry_days) / DAYS_PER_YEAR
-        tally(self.seen_machines, pair_code(row, int(spells.machine[at])), int(sign))
-        tally(self.seen_shops, pair_code(row, int(spells.shop[at])), int(sign))
+        self.seen_machines.tally(row, int(spells.machine[at]), int(sign))
+        self.seen_shops.tally(row, int(spells.shop[at]), int(sign))
         between = outcome == Outcome.FAILED_BETWEEN
         if np.isnan(start_km) or np.isnan(start_days):
             self.unknown_start += weight
@@ -168,7 +170,7 @@ class SufficientStats:
         entry, end, lower = np.exp(log_u[:, :, None] * SHAPE_KNOTS)
         if between:
             self.interval_failures[row] += weight
-            self.interval_log[:, :, row] += weight * _log_width(lower, end)
+            self.interval_log[:, :, row] += weight * log_width(lower, end)
             end = 0.5 * (lower + end)
         elif outcome in (Outcome.FAILED, Outcome.RENEWED_REASON_UNKNOWN):
             kind = int(outcome == Outcome.RENEWED_REASON_UNKNOWN)
@@ -181,83 +183,50 @@ class SufficientStats:
         """Put in all spells at once; the same sums as `add` one by one."""
         self._shares = None
         used = spells.quality == Quality.USED
-        for kind, reasons in enumerate((_KNOWN_REASON_FAILED, _KNOWN_REASON_GOOD)):
-            self.used_reasons[kind] += spells.weight[used & np.isin(spells.removal, reasons)].sum()
-        known = spells.known_start
-        self.left_out_used += float(spells.weight[used].sum())
-        self.unknown_start += float(spells.weight[~used & ~known].sum())
-        picked = spells.subset(~used)
-        if not len(picked):
+        if used.any():
+            self.used_reasons += _SAYS[:, spells.removal[used]] @ spells.weight[used]
+            self.left_out_used += float(spells.weight[used].sum())
+            spells = spells.subset(~used)
+        if not len(spells):
             return
-        known = known[~used]
+        known = spells.known_start
+        self.unknown_start += float(spells.weight[~known].sum())
         # replacements of a superseded factory part need a cell of their own even where none is on record yet
-        self.rows_of(of_replacements(picked.subset(~known), newest_strata(spells)))
-        rows = self.rows_of(picked)
-        self._bulk_counts(picked, rows)
-        picked, rows = picked.subset(known), rows[known]
-        km = np.stack([picked.entry_km, picked.exit_km]) - picked.start_km
-        days = np.stack([picked.entry_days, picked.exit_days]) - picked.start_days
-        between = picked.outcome == Outcome.FAILED_BETWEEN
-        lower_km = np.where(between, picked.lower_km, picked.entry_km) - picked.start_km
-        lower_days = np.where(between, picked.lower_days, picked.entry_days) - picked.start_days
-        self.add_exposure(rows, picked.weight, km, days, between, lower_km, lower_days)
+        self.rows_of(of_replacements(spells.subset(~known), newest_strata(spells)))
+        rows = self.rows_of(spells)
+        self._bulk_counts(spells, rows)
+        if not known.all():
+            at = np.flatnonzero(known)
+            spells, rows = spells.subset(at), rows[at]
+        km = np.stack([spells.entry_km, spells.exit_km]) - spells.start_km
+        days = np.stack([spells.entry_days, spells.exit_days]) - spells.start_days
+        between = spells.outcome == Outcome.FAILED_BETWEEN
+        size = self.parts.shape[0]
+        lower = spells.lower_km - spells.start_km, spells.lower_days - spells.start_days
+        exposure, widths = exposure_sums(rows, spells.weight, Ages(km, days, between, *lower), size)
+        self.exposure += exposure
+        self.interval_log += widths
+        self.interval_failures += np.bincount(rows, spells.weight * between, size)
         for kind, outcome in enumerate((Outcome.FAILED, Outcome.RENEWED_REASON_UNKNOWN)):
-            self.add_failures(rows, picked.weight, km[1], days[1], picked.outcome == outcome, kind)
+            self.add_failures(rows, spells.weight, km[1], days[1], spells.outcome == outcome, kind)
 
     def rows_of(self, spells: Spells) -> NDArray[np.int64]:
         """Row of each spell's cell."""
-        pattern = spells.quality == Quality.PATTERN
-        code = ((spells.cell * 1024 + spells.stratum + 1) * 1024 + spells.position + 1) * 2 + pattern
-        _, first, inverse = np.unique(code, return_index=True, return_inverse=True)
-        return np.array([self.row(cell_key(spells, int(at))) for at in first], dtype=np.int64)[inverse]
+        first, which = distinct_cells(spells)
+        return np.array([self.row(cell_key(spells, at)) for at in first.tolist()], dtype=np.int64)[which]
 
     def _bulk_counts(self, spells: Spells, rows: NDArray[np.int64]) -> None:
         size, weight = self.parts.shape[0], spells.weight
         self.parts += np.bincount(rows, weight, size)
         self.unexplained += np.bincount(rows, weight * (spells.outcome == Outcome.RENEWED_REASON_UNKNOWN), size)
-        for kind, reasons in enumerate((_KNOWN_REASON_FAILED, _KNOWN_REASON_GOOD)):
-            self.reasons[kind] += np.bincount(rows, weight * np.isin(spells.removal, reasons), size)
+        for kind, says in enumerate(_SAYS):
+            self.reasons[kind] += np.bincount(rows, weight * says[spells.removal], size)
         self.exposure_km += np.bincount(rows, weight * (spells.exit_km - spells.entry_km), size)
         self.exposure_years += np.bincount(rows, weight * (spells.exit_days - spells.entry_days), size) / DAYS_PER_YEAR
-        failed = np.isin(spells.outcome, (Outcome.FAILED, Outcome.FAILED_BETWEEN)) & ~spells.known_start
-        self.unknown_failures += np.bincount(rows, weight * failed, size)
-        for seen, who in ((self.seen_machines, spells.machine), (self.seen_shops, spells.shop)):
-            pairs, counts = np.unique(pair_code(rows, who), return_counts=True)
-            if not seen:
-                seen.update(zip(pairs.tolist(), counts.tolist(), strict=True))
-                continue
-            for pair, count in zip(pairs.tolist(), counts.tolist(), strict=True):
-                tally(seen, pair, count)
-
-    def add_exposure(
-        self,
-        rows: NDArray[np.int64],
-        weight: Floats,
-        km: Floats,
-        days: Floats,
-        between: NDArray[np.bool_],
-        lower_km: Floats,
-        lower_days: Floats,
-    ) -> None:
-        """Add u_exit**shape - u_entry**shape of spells; `km` and `days` are (2, n): part ages at entry and exit."""
-        size = self.parts.shape[0]
-        at = np.flatnonzero(between)
-        for i, clock_weight in enumerate(CLOCK_WEIGHTS):
-            u = np.maximum(operational_units(km, days, clock_weight), SMALLEST_U)
-            lower = np.maximum(operational_units(lower_km[at], lower_days[at], clock_weight), SMALLEST_U)
-            # shapes are equally spaced, so each power is the one before times u**step
-            step, lower_step = u**SHAPE_STEP, lower**SHAPE_STEP
-            power, lower_power = np.ones_like(u), np.ones_like(lower)
-            for k in range(len(SHAPE_KNOTS)):
-                power, lower_power = power * step, lower_power * lower_step
-                gain = power[1] - power[0]
-                if len(at):
-                    upper = power[1, at]
-                    gain[at] = 0.5 * (lower_power + upper) - power[0, at]
-                    self.interval_log[i, k] += np.bincount(rows[at], weight[at] * _log_width(lower_power, upper), size)
-                self.exposure[i, k] += np.bincount(rows, weight * gain, size)
-        if len(at):
-            self.interval_failures += np.bincount(rows[at], weight[at], size)
+        failed = (spells.outcome == Outcome.FAILED) | (spells.outcome == Outcome.FAILED_BETWEEN)
+        self.unknown_failures += np.bincount(rows, weight * (failed & ~spells.known_start), size)
+        self.seen_machines.put_in(rows, spells.machine)
+        self.seen_shops.put_in(rows, spells.shop)
 
     def add_failures(
         self,
@@ -307,12 +276,7 @@ def of_replacements(spells: Spells, newest: NDArray[np.int64]) -> Spells:
 
 
 def _reason(removal: int) -> Floats:
-    return np.array([float(removal in _KNOWN_REASON_FAILED), float(removal in _KNOWN_REASON_GOOD)])
-
-
-def _log_width(lower: Floats, upper: Floats) -> Floats:
-    # a find on the day of the last check leaves no width; the floor keeps it an (almost) exact failure
-    return np.log(np.maximum(upper - lower, 1e-6 * upper))
+    return _SAYS[:, removal].astype(float)
 
 
 def _rates(km: Floats | float, days: Floats | float) -> Floats:

@@ -95,49 +95,50 @@ class MachineAges:
     def given(
         self, rows: UnknownSpells, ages: Floats, prior: Floats, eta: Floats, life: CellLives
     ) -> tuple[Floats, Floats, Floats]:
-        """Weight of each age given what happened, dH at each age, (n, ages), and the log-likelihood (n,).
+        """Weight of each age given what happened, dH at each age, (ages, n), and the log-likelihood (n,).
 
         The original is the last age; `eta` is log theta of an ordinary part of each age. The weights add up to less
-        than 1 where the part may have been pattern-made.
+        than 1 where the part may have been pattern-made. Ages come first because they are few: sums over a short last
+        axis are slow.
         """
         log_prior = np.log(np.maximum(prior, 1e-300))
-        log_likelihood, passed, at_entry = self._passage(rows, ages, eta, life.shape[rows.cell, None])
-        log_likelihood = log_likelihood + log_prior
+        log_likelihood, passed, at_entry = self._passage(rows, ages, eta, life.shape[rows.cell])
+        log_likelihood += log_prior
         if life.pattern is None or not rows.pattern.any():
-            top = log_likelihood.max(axis=1, keepdims=True)
+            top = log_likelihood.max(axis=0)
             given = np.exp(log_likelihood - top)
-            total = given.sum(axis=1, keepdims=True)
-            return given / total, passed, (top + np.log(total))[:, 0]
-        made = np.repeat(rows.pattern[:, None], ages.shape[1], axis=1)
-        made[:, -1] = 0.0
-        other, shape = (of_cell[rows.later_cell, None] for of_cell in life.pattern)
+            total = given.sum(axis=0)
+            return given / total, passed, top + np.log(total)
+        made = np.repeat(rows.pattern[None], len(ages), axis=0)
+        made[-1] = 0.0
+        other, shape = (of_cell[rows.later_cell] for of_cell in life.pattern)
         pattern, _, before = self._passage(rows, ages, other, shape)
         # the prior holds that an ordinary part would have come to this age
         log_made = log_prior + np.clip(at_entry - before, -50.0, 50.0) + np.log(made + 1e-300)
-        log_likelihood = np.concatenate([log_likelihood + np.log1p(-made), pattern + log_made], axis=1)
-        working = (prior * (1.0 - made)).sum(axis=1) + np.exp(log_made).sum(axis=1)
-        top = log_likelihood.max(axis=1, keepdims=True)
+        log_likelihood = np.concatenate([log_likelihood + np.log1p(-made), pattern + log_made])
+        working = (prior * (1.0 - made)).sum(axis=0) + np.exp(log_made).sum(axis=0)
+        top = log_likelihood.max(axis=0)
         given = np.exp(log_likelihood - top)
-        total = given.sum(axis=1, keepdims=True)
-        return (given / total)[:, : ages.shape[1]], passed, (top + np.log(total))[:, 0] - np.log(working)
+        total = given.sum(axis=0)
+        return given[: len(ages)] / total, passed, top + np.log(total) - np.log(working)
 
     def _passage(self, rows: UnknownSpells, ages: Floats, eta: Floats, shape: Floats) -> tuple[Floats, Floats, Floats]:
-        """Log-likelihood of what happened at each age, dH, and H at entry, (n, ages)."""
+        """Log-likelihood of what happened at each age, dH, and H at entry, (ages, n)."""
 
         def hazard(eta: Floats, shape: Floats, log_age: Floats) -> Floats:
             return np.exp(np.minimum(eta + shape * log_age, 50.0))
 
         at_entry = hazard(eta, shape, np.log(ages))
-        log_gone = np.log(ages + (self.exit - self.entry)[:, None])
+        log_gone = np.log(ages + (self.exit - self.entry))
         passed = hazard(eta, shape, log_gone) - at_entry
-        log_event = eta + np.log(shape) + (shape - 1.0) * log_gone + self.log_rate[:, None]
+        log_event = eta + np.log(shape) + (shape - 1.0) * log_gone + self.log_rate
         at = np.flatnonzero(rows.between)
         if len(at):
-            lower = np.log(ages[at] + (self.lower - self.entry)[at, None])
-            to_lower, to_exit = hazard(eta[at], shape[at], lower) - at_entry[at], passed[at]
-            passed[at] = 0.5 * (to_lower + to_exit)
-            log_event[at] = np.log(np.maximum(to_exit - to_lower, 1e-9))
-        return rows.failed[:, None] * log_event - passed, passed, at_entry
+            lower = np.log(ages[:, at] + (self.lower - self.entry)[at])
+            to_lower, to_exit = hazard(eta[..., at], shape[at], lower) - at_entry[:, at], passed[:, at]
+            passed[:, at] = 0.5 * (to_lower + to_exit)
+            log_event[:, at] = np.log(np.maximum(to_exit - to_lower, 1e-9))
+        return rows.failed * log_event - passed, passed, at_entry
 
 
 _Terms = list[tuple[Ints, tuple[Floats, Floats, Floats, Floats]]]
@@ -150,18 +151,19 @@ def one_kind(rows: UnknownSpells, path: MachineAges, life: CellLives) -> _Terms:
     lives = np.exp(np.clip(np.log(path.entry) - log_life, -12.0, 12.0))
     original, fraction = age_table().look_up(shape, lives, rate * np.exp(log_life))
     original = np.where(rows.not_original, 0.0, original)
-    ages = np.concatenate([fraction, np.ones((len(eta), 1))], axis=1) * path.entry[:, None]
-    later = np.repeat((1.0 - original)[:, None] / AGES, AGES, axis=1)
-    prior = np.concatenate([later, original[:, None]], axis=1)
-    given, passed, value = path.given(rows, ages, prior, eta[:, None], life)
+    # laid out anew, or all that follows would keep the order of what was transposed
+    ages = np.ascontiguousarray(np.concatenate([fraction.T, np.ones((1, len(eta)))])) * path.entry
+    prior = np.concatenate([np.repeat((1.0 - original)[None] / AGES, AGES, axis=0), original[None]])
+    given, passed, value = path.given(rows, ages, prior, eta, life)
     return [(rows.cell, (*_sums(rows, given, passed), value))]
 
 
 def _sums(rows: UnknownSpells, given: Floats, passed: Floats) -> tuple[Floats, Floats, Floats]:
     """D, E[dH] and the variance of D - dH over the ages, and over whether the part was of this cell."""
-    away = rows.failed[:, None] - passed
-    variance = (given * away**2).sum(axis=1) - (given * away).sum(axis=1) ** 2
-    return rows.failed * given.sum(axis=1), (given * passed).sum(axis=1), np.maximum(variance, 0.0)
+    away = rows.failed - passed
+    weighed = given * away
+    variance = (weighed * away).sum(axis=0) - weighed.sum(axis=0) ** 2
+    return rows.failed * given.sum(axis=0), (given * passed).sum(axis=0), np.maximum(variance, 0.0)
 
 
 def two_kinds(rows: UnknownSpells, path: MachineAges, life: CellLives) -> _Terms:
@@ -173,17 +175,17 @@ def two_kinds(rows: UnknownSpells, path: MachineAges, life: CellLives) -> _Terms
         own = first + moved
         original, ages, weights = age_weights((own, same), (later, same), path.entry, rates, _LATTICE)
         original = np.where(rows.not_original, 0.0, original)
-        prior = np.concatenate([weights, original[:, None]], axis=1)
-        ages = np.concatenate([ages, path.entry[:, None]], axis=1)
-        etas = np.repeat(later[:, None], ages.shape[1], axis=1)
-        etas[:, -1] = own
+        prior = np.ascontiguousarray(np.concatenate([weights.T, original[None]]))
+        ages = np.ascontiguousarray(np.concatenate([ages.T, path.entry[None]]))
+        etas = np.repeat(later[None], len(ages), axis=0)
+        etas[-1] = own
         return path.given(rows, ages, prior, etas, life)
 
     (given, passed, value), up, down = at(0.0), at(_STEP)[2], at(-_STEP)[2]
     # which of the two is on the machine depends on the factory part's life as well: its derivatives are taken of the
     # whole likelihood, ages included, or its interval would be far too narrow
     score, information = (up - down) / (2 * _STEP), -(up - 2 * value + down) / _STEP**2
-    failed = rows.failed * given[:, -1]
+    failed = rows.failed * given[-1]
     out: _Terms = [(rows.cell, (failed, failed - score, failed - score - information, value))]
-    out.append((rows.later_cell, (*_sums(rows, given[:, :-1], passed[:, :-1]), np.zeros_like(value))))
+    out.append((rows.later_cell, (*_sums(rows, given[:-1], passed[:-1]), np.zeros_like(value))))
     return out

@@ -24,9 +24,10 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.exposure_sums import SHAPE_KNOTS
 from analytics.operational_time import CLOCK_WEIGHTS, SMALLEST_U, operational_units
 from analytics.spells import Outcome, Quality, Spells
-from analytics.sufficient_stats import SHAPE_KNOTS, SufficientStats, of_replacements
+from analytics.sufficient_stats import SufficientStats, of_replacements
 from analytics.unknown_likelihood import CellLives, MachineAges, UnknownSpells, one_kind, two_kinds
 
 Floats = NDArray[np.float64]

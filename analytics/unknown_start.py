@@ -101,8 +101,8 @@ class AgeTable:
 
         `lives` = T / life; `renewals` = rate * life.
         """
-        i, fi = _place(_LOG_SHAPES, np.log(shape))
-        j, fj = _place(_LOG_LIVES, np.log(np.clip(lives, _LIVES[0], _LIVES[-1])))
+        i, fi = _on_even(_LOG_SHAPES, np.log(shape))
+        j, fj = _on_even(_LOG_LIVES, np.log(np.clip(lives, _LIVES[0], _LIVES[-1])))
         k, fk = _place(_LOG_RATES, np.log1p(renewals))
         corner = ((i * len(_LIVES) + j) * len(_RATES) + k)[:, None] + _CORNERS
         sides = [(1.0 - f, f) for f in (fi, fj, fk)]
@@ -116,6 +116,14 @@ class AgeTable:
         fraction = np.exp(found[:, 1:]) * np.minimum(1.0, _LIVES[-1] / lives)[:, None]
         surely = np.exp(-(lives**shape) - renewals * lives)
         return np.where(lives < _LIVES[0], surely, original), fraction
+
+
+def _on_even(grid: Floats, value: Floats) -> tuple[NDArray[np.int64], Floats]:
+    """`_place` on a grid of even steps, where nothing needs to be searched."""
+    steps = (value - grid[0]) * (1.0 / (grid[1] - grid[0]))
+    steps = np.minimum(np.maximum(steps, 0.0), len(grid) - 1.0)
+    at = np.minimum(steps.astype(np.int64), len(grid) - 2)
+    return at, steps - at
 
 
 def _place(grid: Floats, value: Floats) -> tuple[NDArray[np.int64], Floats]:

@@ -18,9 +18,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.exposure_sums import SHAPE_KNOTS
 from analytics.operational_time import CLOCK_WEIGHTS, SMALLEST_U, operational_units
 from analytics.spells import Outcome, Quality, Spells
-from analytics.sufficient_stats import SHAPE_KNOTS, SufficientStats
+from analytics.sufficient_stats import SufficientStats
 from analytics.unknown_spells import SoftCounts, go_on
 
 Floats = NDArray[np.float64]

@@ -42,14 +42,14 @@ def test_one_by_one_is_the_same_as_all_at_once(spells: Spells) -> None:
 def test_added_and_taken_back_leaves_no_trace(spells: Spells) -> None:
     stats = SufficientStats.from_spells(spells)
     before = {name: getattr(stats, name).copy() for name in ARRAYS}
-    machines = dict(stats.seen_machines)
+    machines = dict(stats.seen_machines.counts)
     for at in range(len(spells)):
         stats.add(spells, at)
     for at in reversed(range(len(spells))):
         stats.remove(spells, at)
     for name in ARRAYS:
         np.testing.assert_allclose(getattr(stats, name), before[name], rtol=1e-12, atol=1e-12)
-    assert stats.seen_machines == machines
+    assert stats.seen_machines.counts == machines
 
 
 def test_the_order_of_rows_does_not_matter(spells: Spells) -> None:

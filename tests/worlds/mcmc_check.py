@@ -18,12 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.component_fit import ComponentFit
+from analytics.exposure_sums import SHAPE_KNOTS
 from analytics.life_model_types import LifePrior
 from analytics.operational_time import CLOCK_WEIGHTS, YEARS_PER_UNIT
 from analytics.pooling import fit_from_stats
 from analytics.pooling_layout import Layout, build_layout
 from analytics.spread_prior import SPREAD_SCALES
-from analytics.sufficient_stats import SHAPE_KNOTS, SufficientStats
+from analytics.sufficient_stats import SufficientStats
 from tests.worlds.simulate import World, WorldSettings, make_world
 
 Floats = NDArray[np.float64]
