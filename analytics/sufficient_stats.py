@@ -182,6 +182,7 @@ class SufficientStats:
     def update(self, spells: Spells) -> None:
         """Put in all spells at once; the same sums as `add` one by one."""
         self._shares = None
+        newest = newest_strata(spells)
         used = spells.quality == Quality.USED
         if used.any():
             self.used_reasons += _SAYS[:, spells.removal[used]] @ spells.weight[used]
@@ -192,7 +193,7 @@ class SufficientStats:
         known = spells.known_start
         self.unknown_start += float(spells.weight[~known].sum())
         # replacements of a superseded factory part need a cell of their own even where none is on record yet
-        self.rows_of(of_replacements(spells.subset(~known), newest_strata(spells)))
+        self.rows_of(of_replacements(spells.subset(~known), newest))
         rows = self.rows_of(spells)
         self._bulk_counts(spells, rows)
         if not known.all():
