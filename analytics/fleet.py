@@ -19,7 +19,7 @@ from scipy.interpolate import PchipInterpolator
 from analytics.count_forecast import EXACT_PARTS, CountForecast, forecast_of_counts, forecast_of_moments
 from analytics.errors import InvalidObservations
 from analytics.fleet_draws import JOINT
-from analytics.fleet_path import hazard_ahead, hazard_of_new, use_per_step
+from analytics.fleet_path import CHUNK, hazard_ahead, hazard_of_new, use_per_step
 from analytics.fleet_types import Fleet, FleetGroup, Outlook
 from analytics.renewal_counts import (
     StepChances,
@@ -36,7 +36,6 @@ from analytics.spells import DAYS_PER_YEAR, Floats, Ints
 DAYS_PER_MONTH = DAYS_PER_YEAR / 12
 RENEWS_FROM = 0.05  # chance of a new part to fail within the horizon from which its replacement is followed too
 _KNOTS = np.array([0.0, 0.07, 0.25, 0.6, 1.0])  # of the horizon
-_CHUNK = 512  # parts worked together: their hazards stay in the processor's cache
 _WEIGHT = np.full(JOINT, 1.0 / JOINT)
 
 
@@ -77,7 +76,8 @@ def outlook(
     fleet : Fleet
     horizon_days : float
     steps : int
-        Equal parts of the horizon; twelve of a year are months.
+        Equal parts of the horizon; twelve of a year are months. Short against the lives: what is replaced again and
+        again within a step counts without bound.
     intervals : mapping of component to Interval or None
         Components renewed on purpose. An overdue part is renewed in the first step.
 
@@ -110,8 +110,8 @@ def outlook(
     at = {name: i for i, name in enumerate(fleet.components)}
     for group in fleet.groups:
         name = group.lives.component
-        for begin in range(0, len(group.part), _CHUNK):
-            some = group.taken(slice(begin, begin + _CHUNK))
+        for begin in range(0, len(group.part), CHUNK):
+            some = group.taken(slice(begin, begin + CHUNK))
             use = fleet.km_per_day[some.machine]
             _add_group(totals, some, at[name], use, (step_days, steps), intervals.get(name))
     return _outlook(fleet, totals, step_days)

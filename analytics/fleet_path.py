@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from analytics.fleet_draws import JointLives
-from analytics.fleet_types import FleetGroup
+from analytics.fleet_types import Fleet, FleetGroup
 from analytics.operational_time import operational_units, unit_rate
 from analytics.spells import DAYS_PER_YEAR, Floats
 
+CHUNK = 512  # parts worked together: their hazards stay in the processor's cache
 _LEAST_U = np.float32(1e-9)
 
 
@@ -39,6 +40,21 @@ def hazard_of_new(group: FleetGroup, km_per_day: Floats, days: Floats) -> Floats
     hazard = _bent(log_u, (group.lives.log_theta[:, group.new_key], group.lives.shape[:, group.new_key]), group.lives)
     hazard[days <= 0] = 0.0
     return hazard
+
+
+def chance_within(fleet: Fleet, days: float) -> Floats:
+    """Chance of each part that is in now to fail within so many days, (parts,).
+
+    As `Outlook.part_chance`, without what becomes of replacements: those have no place in a step of any length, as one
+    may fail and be replaced many times within a long one.
+    """
+    chance = np.zeros(len(fleet.part_machine))
+    for group in fleet.groups:
+        for begin in range(0, len(group.part), CHUNK):
+            some = group.taken(slice(begin, begin + CHUNK))
+            hazard = hazard_ahead(some, fleet.km_per_day[some.machine], np.array([0.0, days]))
+            chance[some.part] = -np.expm1(hazard[0] - hazard[1]).mean(axis=0)
+    return chance
 
 
 def _bent(log_u: Floats, life: tuple[Floats, ...], lives: JointLives) -> Floats:

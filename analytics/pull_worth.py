@@ -76,7 +76,7 @@ def worth_now(fleet: Fleet, chance: Floats, days_ahead: float, costs: Mapping[st
     ----------
     fleet : Fleet
     chance : (parts,)
-        To fail within the time (`Outlook.part_chance`).
+        To fail within the time (`fleet_path.chance_within`).
     days_ahead : float
     costs : mapping of component to RenewalCosts
     """

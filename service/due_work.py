@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy.orm import Session
 
-from analytics.fleet import outlook
+from analytics.fleet_path import chance_within
 from analytics.fleet_types import FleetGroup
 from analytics.pull_worth import best_policies, days_until_due, worth_now
 from analytics.spells import Floats
@@ -78,7 +78,7 @@ def _waiting_costs(known: FleetOnRecord, costs: FleetCosts) -> Floats:
     """What leaving each part for `WAITING_DAYS` costs more than renewing it now, (parts,)."""
     scheduled = {slug: cost for slug, cost in costs.by_component.items() if slug in costs.scheduled}
     fleet = replace(known.fleet, groups=tuple(g for g in known.fleet.groups if g.lives.component in scheduled))
-    chance = outlook(fleet, WAITING_DAYS, steps=1).part_chance
+    chance = chance_within(fleet, WAITING_DAYS)
     return np.maximum(worth_now(fleet, chance, WAITING_DAYS, scheduled), 0.0)
 
 

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from sqlalchemy.orm import Session
 
-from analytics.fleet import outlook
+from analytics.fleet_path import chance_within
 from analytics.pull_list import PullJob, PullList, pull_list
 from analytics.pull_worth import worth_now
 from service.fleet_costs import FleetCosts, fleet_costs
@@ -81,7 +81,7 @@ def _worthwhile(known: FleetOnRecord, costs: FleetCosts, days_ahead: float) -> I
     fleet = known.fleet
     scheduled = {slug: cost for slug, cost in costs.by_component.items() if slug in costs.scheduled}
     fleet = replace(fleet, groups=tuple(g for g in fleet.groups if g.lives.component in scheduled))
-    chance = outlook(fleet, days_ahead, steps=1).part_chance
+    chance = chance_within(fleet, days_ahead)
     worth = worth_now(fleet, chance, days_ahead, scheduled)
     for group in fleet.groups:
         for i in np.flatnonzero(worth[group.part] > 0).tolist():

@@ -9,8 +9,9 @@ import pytest
 from analytics.errors import InvalidObservations, UnknownComponent
 from analytics.fleet import Interval, change_of_interval, outlook, parts_of
 from analytics.fleet_parts import fleet_of
+from analytics.fleet_path import chance_within
 from analytics.fleet_types import FleetMachine
-from analytics.life_model_types import Horizon, PartState
+from analytics.life_model_types import Horizon, LifePrior, PartState
 from analytics.pooling import fit_component
 from analytics.renewal_policy import RenewalCosts
 from analytics.risk import assess
@@ -48,6 +49,18 @@ def test_chances_agree_over_many_draws_where_a_prior_alone_speaks(days):
         found += outlook(fleet_of(table, pumps), days).part_chance.sum()
         asked += asked_one_by_one(table, pumps, days).sum()
     assert found == pytest.approx(asked, rel=0.07)
+
+
+@pytest.mark.parametrize("days", [30.0, 365.25])
+def test_chances_of_the_parts_that_are_in_are_those_of_the_outlook(days):
+    assert chance_within(FLEET, days) == pytest.approx(outlook(FLEET, days).part_chance, rel=1e-5, abs=1e-7)
+
+
+def test_a_part_that_is_replaced_many_times_a_year_fails_once_for_what_is_in_now():
+    """Lives of some 100 km at 15 km a day are over within a year in every draw (Weibull, shape 2)."""
+    table = RiskTable.from_fits([fit_component(NOTHING, LifePrior(2.0, 100.0), component="pump", seed=1)])
+    pumps = [replace(m, states=[s for s in m.states if s.component == "pump"]) for m in MACHINES[:10]]
+    assert chance_within(fleet_of(table, pumps), 366.0) == pytest.approx(1.0, abs=0.01)
 
 
 def asked_one_by_one(table: RiskTable, machines: list[FleetMachine], days: float) -> np.ndarray:
