@@ -14,6 +14,7 @@ from analytics.line_columns import Action
 from service.errors import NotFound
 from service.inspections.serving import Snapshot, snapshot_for
 from service.life_lines import FitLines
+from service.past import reads_the_past
 from service.records_seen import records_seen
 
 RATE = (
@@ -42,7 +43,8 @@ def changes_over_time(
     bind = session.get_bind().engine
     kept = seen.lines.kept
     state = (int(kept.version.sum()), len(kept.machine), seen.lines.line_count)
-    key = (str(bind.url), id(bind.pool), snapshot.version, None if seen.everyone else shop_id, state, months)
+    records = None if seen.everyone else shop_id
+    key = (str(bind.url), id(bind.pool), reads_the_past(session), snapshot.version, records, state, months)
     with _lock:
         found = _cache.get(key)
     if found is None:

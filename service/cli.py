@@ -20,7 +20,7 @@ from service.cli_files import export_file, import_file, import_settings, progres
 from service.cli_fleet_work import due_renewals, pull_machines
 from service.cli_inspect import inspect_machine, recommission
 from service.cli_joins import joins_group
-from service.cli_options import PAPER, evidence_options, machine_options, visit_options
+from service.cli_options import PAPER, evidence_options, known_at_option, machine_options, visit_options
 from service.cli_person import person_group
 from service.cli_pool import pool_group
 from service.cli_renew import compare_parts, renew_on_purpose, show_changes
@@ -160,6 +160,7 @@ def fit(context: Context, everything: bool, json_output: bool) -> None:
 
 @cli.command()
 @machine_options
+@known_at_option
 @click.option("--distance", type=float, help="How far ahead, in the odometer's unit.")
 @click.option("--months", type=float, help="How far ahead in months; 12 if neither is given.")
 @click.option("--level", type=click.FloatRange(0.5, 0.99), default=0.9, show_default=True, help="Of the intervals.")
@@ -171,7 +172,7 @@ def rank(context: Context, distance: float | None, months: float | None, level: 
     from service.cli_text import show_ranking
     from service.inspections.rank_with_evidence import ranking_reply
 
-    with context.ready().read() as session:
+    with context.reading(asked["known_at"]) as session:
         shop_id = any_shop(session, context, asked["shop"])
         ranking, snapshot = ask_ranking(session, shop_id, context, asked, distance, months, level)
     reply = ranking_reply(ranking, snapshot, {})
@@ -183,6 +184,7 @@ def rank(context: Context, distance: float | None, months: float | None, level: 
 
 @cli.command()
 @machine_options
+@known_at_option
 @visit_options
 @evidence_options
 @click.option("--steps/--no-steps", default=True, show_default=True, help="Print cautions and steps of each check.")
@@ -193,7 +195,7 @@ def plan(context: Context, steps: bool, paper: Path | None, **asked: Any) -> Non
     from service.cli_ask import any_shop, ask_plan, circumstances_asked, day_of, evidence_asked
     from service.cli_text import show_plan
 
-    with context.ready().read() as session:
+    with context.reading(asked["known_at"]) as session:
         shop_id = any_shop(session, context, asked["shop"])
         made = ask_plan(session, shop_id, context, asked, circumstances_asked(asked) | evidence_asked(asked))
     if paper is not None:

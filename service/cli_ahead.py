@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from service.cli_options import downtime_options
+from service.cli_options import downtime_options, known_at_option
 
 if TYPE_CHECKING:
     from service.cli_context import Context
@@ -32,6 +32,7 @@ MOST_NAMED = 8
     help="Renewed on purpose, like cvt_belt=15000km or brake_fluid=730days. Repeatable.",
 )
 @downtime_options
+@known_at_option
 @click.option("--json", "json_output", is_flag=True, help="Print the result as JSON.")
 @click.pass_obj
 def look_ahead(
@@ -39,6 +40,7 @@ def look_ahead(
     shop: str,
     months: int,
     as_of: datetime | None,
+    known_at: datetime | None,
     top: int,
     table: Path | None,
     json_output: bool,
@@ -49,8 +51,8 @@ def look_ahead(
     from service.cli_files import shop_named
     from service.intervals import priced_outlook
 
-    asked = {**given, "months": months, "as_of": (as_of or context.now).date()}
-    with context.ready().read() as session:
+    asked = {**given, "months": months, "as_of": context.day_of(as_of, known_at)}
+    with context.reading(known_at) as session:
         found = priced_outlook(session, shop_named(session, shop), settings=context.settings, asked=asked)
     if table is not None:
         _write(table, found)

@@ -171,7 +171,7 @@ def flat(messages: Any, path: str = "") -> list[str]:
 
 
 def day_of(context: Context, asked: Mapping[str, Any]) -> date:
-    return asked["as_of"].date() if asked["as_of"] else context.now.date()
+    return context.day_of(asked["as_of"], asked.get("known_at"))
 
 
 def circumstances_asked(asked: Mapping[str, Any]) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,7 +29,6 @@ def ask_backtest(context: Context, asked: Mapping[str, Any], shop_id: int | None
     as_of: date = asked["as_of"].date()
     if as_of >= context.now.date():
         raise InvalidInput("--as-of must be a past day: only what followed it can be compared", pointer="/as_of")
-    known_at: datetime | None = asked["known_at"]
     km = None if asked["distance"] is None else asked["distance"] * (KM_PER_MILE if asked["unit"] == "mi" else 1.0)
     with context.ready().read() as session:
         return run_backtest(
@@ -37,15 +36,11 @@ def ask_backtest(context: Context, asked: Mapping[str, Any], shop_id: int | None
             as_of=as_of,
             now=context.now,
             horizon=season(km, asked["months"]),
-            known_at=None if known_at is None else _end_of_day(known_at),
+            known_at=context.end_of(asked["known_at"]),
             shop_ids=None if shop_id is None else [shop_id],
             level=asked["level"],
             progress=progress,
         )
-
-
-def _end_of_day(day: datetime) -> datetime:
-    return day.replace(hour=23, minute=59, second=59, tzinfo=UTC)
 
 
 def shop_asked(session: Session, name: str | None, *, pool_open: bool) -> int | None:

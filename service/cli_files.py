@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.cli_context import Context, as_json, pass_context
+from service.cli_options import known_at_option
 from service.errors import ColumnsUnclear, NotFound
 
 PAIRS = "NAME=COLUMN,..."
@@ -118,9 +120,12 @@ def import_file(
 @click.option(
     "--format", "kind", type=click.Choice(["csv", "jsonl", "xlsx", "parquet"]), help="Else by the file's name, or csv."
 )
+@known_at_option
 @click.option("--json", "json_output", is_flag=True, help="Print how many lines were written as JSON; needs --out.")
 @pass_context
-def export_file(context: Context, shop: str, out: Path | None, kind: str | None, json_output: bool) -> None:
+def export_file(
+    context: Context, shop: str, out: Path | None, kind: str | None, known_at: datetime | None, json_output: bool
+) -> None:
     """Write a shop's job lines in a form that import takes (Parquet only goes out)."""
     from service.exports import FORMATS, write_job_lines
     from service.models import Shop
@@ -129,7 +134,7 @@ def export_file(context: Context, shop: str, out: Path | None, kind: str | None,
         raise click.UsageError("--json reports on a file written: name it with --out")
     suffix = out.suffix.lstrip(".").lower() if out else ""
     kind = kind or (suffix if suffix in FORMATS else "csv")
-    with context.ready().read() as session:
+    with context.reading(known_at) as session:
         row = session.get_one(Shop, shop_named(session, shop))
         if out is None:
             write_job_lines(session, row, sys.stdout.buffer, kind)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from service.cli_options import downtime_options
+from service.cli_options import downtime_options, known_at_option
 
 if TYPE_CHECKING:
     from service.cli_context import Context
@@ -25,6 +25,7 @@ def _common(command: Callable[..., None]) -> Callable[..., None]:
         click.option("--component", "components", multiple=True, help="Renewed on purpose; without it, what the"
                      " catalogue schedules. Repeatable."),
         downtime_options,
+        known_at_option,
         click.option("--json", "json_output", is_flag=True, help="Print the result as JSON."),
     ]  # fmt: skip
     for option in reversed(options):
@@ -40,18 +41,20 @@ def _common(command: Callable[..., None]) -> Callable[..., None]:
 @click.option("--hours-to-bring-in", type=click.FloatRange(0, 100), default=0.25, show_default=True,
               help="Spent once a machine.")  # fmt: skip
 @click.pass_obj
-def pull_machines(context: Context, shop: str, as_of: datetime | None, json_output: bool, **given: Any) -> None:
+def pull_machines(
+    context: Context, shop: str, as_of: datetime | None, known_at: datetime | None, json_output: bool, **given: Any
+) -> None:
     """Choose the machines to bring in: what was found bad, then what is dearer to run on than to renew."""
     from service.cli_context import as_json
     from service.cli_files import shop_named
     from service.pull_lists import week_list
 
     asked = {k: given[k] for k in ("components", *_DOWNTIME)}
-    with context.ready().read() as session:
+    with context.reading(known_at) as session:
         found = week_list(
             session,
             shop_named(session, shop),
-            as_of=(as_of or context.now).date(),
+            as_of=context.day_of(as_of, known_at),
             hours=given["hours"],
             days_ahead=given["days_ahead"],
             hours_to_bring_in=given["hours_to_bring_in"],
@@ -75,6 +78,7 @@ def due_renewals(
     context: Context,
     shop: str,
     as_of: datetime | None,
+    known_at: datetime | None,
     json_output: bool,
     table: Path | None,
     calendar: Path | None,
@@ -87,14 +91,14 @@ def due_renewals(
     from service.due_work import due_work
 
     asked = {k: given[k] for k in ("components", *_DOWNTIME)}
-    with context.ready().read() as session:
-        day = (as_of or context.now).date()
+    day = context.day_of(as_of, known_at)
+    with context.reading(known_at) as session:
         shop_id = shop_named(session, shop)
         found = due_work(session, shop_id, as_of=day, days=given["days"], settings=context.settings, asked=asked)
     if table is not None:
         table.write_text(as_csv(found["due"]), encoding="utf-8", newline="")
     if calendar is not None:
-        calendar.write_bytes(as_calendar(found, shop, now=context.now))
+        calendar.write_bytes(as_calendar(found, shop, now=context.end_of(known_at) or context.now))
     if json_output:
         as_json(found)
     else:

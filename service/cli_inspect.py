@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from service.cli_options import evidence_options, machine_options, visit_options
+from service.cli_options import evidence_options, known_at_option, machine_options, visit_options
 
 if TYPE_CHECKING:
     from service.cli_context import Context
@@ -118,10 +119,13 @@ def _request(context: Context, shop_id: int, asked: Mapping[str, Any]) -> dict[s
 @click.option("--odometer-km", type=float, help="Reading in km.")
 @click.option("--months-stood", type=float, help="How long it stood.")
 @click.option("--shop", help="Whose records answer; needed where several shops do not share a pool.")
+@known_at_option
 @click.option("--steps/--no-steps", default=True, show_default=True, help="Print how each check is done.")
 @click.option("--json", "json_output", is_flag=True, help="Print the result as JSON.")
 @click.pass_obj
-def recommission(context: Context, steps: bool, json_output: bool, shop: str | None, **asked: Any) -> None:
+def recommission(
+    context: Context, steps: bool, json_output: bool, shop: str | None, known_at: datetime | None, **asked: Any
+) -> None:
     """Lay out what to do first, and what not yet, with a machine that stood."""
     from service.cli_ask import any_shop, checked
     from service.cli_context import as_json
@@ -130,8 +134,8 @@ def recommission(context: Context, steps: bool, json_output: bool, shop: str | N
     from service.schemas.work_orders import WorkOrderQuery
 
     query = checked(WorkOrderQuery(), {name: value for name, value in asked.items() if value is not None})
-    today = context.now.date()
-    with context.ready().read() as session:
+    today = context.day_of(None, known_at)
+    with context.reading(known_at) as session:
         shop_id = any_shop(session, context, shop)
         made = work_order(session, shop_id, "recommissioning", query, today=today, settings=context.settings)
     if json_output:

@@ -41,6 +41,12 @@ def machine_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
+def known_at_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The option that asks for an answer as of a past day."""
+    told = "Answer from what was on record, and fitted, at the end of this day."
+    return click.option("--known-at", type=click.DateTime(["%Y-%m-%d"]), help=told)(command)
+
+
 def visit_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Options that say what this person has: minutes, tools, leave."""
     options = [

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from service.cli_options import clock_options, downtime_options
+from service.cli_options import clock_options, downtime_options, known_at_option
 
 if TYPE_CHECKING:
     from service.cli_context import Context
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
 )
 @click.option("--at", "alternatives", multiple=True, type=click.FloatRange(min=1), help="Price this age as well.")
 @click.option("--level", type=click.FloatRange(0.5, 0.99), default=0.9, show_default=True, help="Of the intervals.")
+@known_at_option
 @click.option("--json", "json_output", is_flag=True, help="Print the result as JSON.")
 @click.pass_obj
 def renew_on_purpose(context: Context, component: str, shop: str, json_output: bool, **asked: Any) -> None:
@@ -43,7 +45,7 @@ def renew_on_purpose(context: Context, component: str, shop: str, json_output: b
     from service.cli_files import shop_named
     from service.renewal_advice import renewal_advice
 
-    with context.ready().read() as session:
+    with context.reading(asked["known_at"]) as session:
         found = renewal_advice(
             session, shop_named(session, shop), component, asked, pool_open=context.settings.pool_open
         )
@@ -125,6 +127,7 @@ def _rule(rule: Mapping[str, Any]) -> str:
 @click.option("--make", help="Groups of this make only.")
 @click.option("--model", help="Groups of this model only.")
 @click.option("--stratum", type=click.IntRange(0, 20), help="Groups of this issue only; 0: before the first change.")
+@known_at_option
 @click.option("--json", "json_output", is_flag=True, help="Print the result as JSON.")
 @click.pass_obj
 def compare_parts(
@@ -138,7 +141,7 @@ def compare_parts(
     from service.shop_habits import groups_of
 
     pool_open = context.settings.pool_open
-    with context.ready().read() as session:
+    with context.reading(given.pop("known_at")) as session:
         shop_id = shop_named(session, shop)
         models = model_comparisons(session, shop_id, component, pool_open=pool_open, suspected=models_of(suspected))
         asked = {"level": 0.9, **given}
@@ -194,16 +197,19 @@ def _show_groups(found: Mapping[str, Any]) -> None:
 @click.option("--shop", required=True, help="Who asks.")
 @click.option("--component", help="Show every look at this one as well.")
 @click.option("--months", type=click.Choice(["6", "12"]), default="12", show_default=True, help="Length of a period.")
+@known_at_option
 @click.option("--json", "json_output", is_flag=True, help="Print the result as JSON.")
 @click.pass_obj
-def show_changes(context: Context, shop: str, component: str | None, months: str, json_output: bool) -> None:
+def show_changes(
+    context: Context, shop: str, component: str | None, months: str, known_at: datetime | None, json_output: bool
+) -> None:
     """List what changed by build date, over the calendar or with a campaign."""
     from service.changes_over_time import changes_over_time, in_words
     from service.cli_context import as_json
     from service.cli_files import shop_named
     from service.cli_text import console
 
-    with context.ready().read() as session:
+    with context.reading(known_at) as session:
         found = changes_over_time(
             session,
             shop_named(session, shop),

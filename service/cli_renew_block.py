@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from service.cli_options import clock_options
+from service.cli_options import clock_options, known_at_option
 
 if TYPE_CHECKING:
     from service.cli_context import Context
@@ -43,6 +44,7 @@ def _parts(_context: Any, _option: Any, texts: tuple[str, ...]) -> list[dict[str
     help="What renewing it with the others costs, and what its failure does, both without the way in. Give each part.",
 )
 @clock_options
+@known_at_option
 @click.option("--json", "json_output", is_flag=True, help="Print the result as JSON.")
 @click.pass_obj
 def renew_block(context: Context, shop: str, json_output: bool, **asked: Any) -> None:
@@ -51,7 +53,7 @@ def renew_block(context: Context, shop: str, json_output: bool, **asked: Any) ->
     from service.cli_files import shop_named
     from service.renewal_advice import block_advice
 
-    with context.ready().read() as session:
+    with context.reading(asked["known_at"]) as session:
         found = block_advice(session, shop_named(session, shop), asked, pool_open=context.settings.pool_open)
     if json_output:
         as_json(found)
@@ -85,15 +87,16 @@ def _show_block(found: Mapping[str, Any]) -> None:
 
 @click.command("log-marks")
 @click.option("--shop", required=True, help="Whose log.")
+@known_at_option
 @click.option("--json", "json_output", is_flag=True, help="Print the result as JSON.")
 @click.pass_obj
-def show_log_marks(context: Context, shop: str, json_output: bool) -> None:
+def show_log_marks(context: Context, shop: str, known_at: datetime | None, json_output: bool) -> None:
     """Say how a shop's log looks, beside all shops' together, and what speaks against trusting its chances."""
     from service.cli_context import as_json
     from service.cli_files import shop_named
     from service.shop_habits import log_marks
 
-    with context.ready().read() as session:
+    with context.reading(known_at) as session:
         found = log_marks(session, shop_named(session, shop), pool_open=context.settings.pool_open)
     if json_output:
         as_json(found)

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from service.cli_options import known_at_option
+
 if TYPE_CHECKING:
     from service.cli_context import Context
 
@@ -22,22 +24,29 @@ if TYPE_CHECKING:
 @click.option("--interval-km", type=click.FloatRange(100, 1e6), help="Renewed on purpose at this age, in km.")
 @click.option("--interval-days", type=click.FloatRange(7, 20_000), help="The same, in days.")
 @click.option("--as-of", type=click.DateTime(["%Y-%m-%d"]), help="Day to look ahead from; today without it.")
+@known_at_option
 @click.option("--json", "json_output", is_flag=True, help="Print the result as JSON.")
 @click.pass_obj
 def spares_on_the_shelf(
-    context: Context, component: str, shop: str, as_of: datetime | None, json_output: bool, **asked: Any
+    context: Context,
+    component: str,
+    shop: str,
+    as_of: datetime | None,
+    known_at: datetime | None,
+    json_output: bool,
+    **asked: Any,
 ) -> None:
     """Say how many of COMPONENT to hold, failures and planned renewals of the machines in use added up."""
     from service.cli_context import as_json
     from service.cli_files import shop_named
     from service.outlooks import spares_to_hold
 
-    with context.ready().read() as session:
+    with context.reading(known_at) as session:
         found = spares_to_hold(
             session,
             shop_named(session, shop),
             component,
-            as_of=(as_of or context.now).date(),
+            as_of=context.day_of(as_of, known_at),
             pool_open=context.settings.pool_open,
             **asked,
         )

@@ -14,11 +14,12 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import and_, or_, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.line_reader import ACTION_WORDS, REASON_WORDS, SOURCE_WORDS, LinesRead
 from service.models import ComponentType, EngineChange, Machine, MachineFamily, MachineModel
+from service.past import in_force
 
 # A line in doubt that could have ended a life breaks its part's history off (analytics.unit_life).
 _BREAKS = list(ACTION_WORDS).index("repaired")
@@ -49,11 +50,7 @@ def engine_changes(
         .outerjoin(MachineFamily, MachineModel.family_id == MachineFamily.id)
         .order_by(EngineChange.changed_on, EngineChange.id)
     )  # fmt: skip
-    if known_at is None:
-        statement = statement.where(EngineChange.undone_at.is_(None))
-    else:
-        undone_later = or_(EngineChange.undone_at.is_(None), EngineChange.undone_at > known_at)
-        statement = statement.where(and_(EngineChange.said_at <= known_at, undone_later))
+    statement = statement.where(in_force(EngineChange.said_at, EngineChange.undone_at, known_at))
     if machine_ids is not None:
         statement = statement.where(EngineChange.machine_id.in_(machine_ids))
     return [

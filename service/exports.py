@@ -18,9 +18,9 @@ from sqlalchemy.orm import Session
 
 from service.errors import NotAvailable
 from service.imports.guard import put_mark
-from service.line_documents import LINE_FILTERS, in_doubt_at, lines_of
+from service.line_documents import LINE_FILTERS, lines_of
 from service.models import ComponentType, JobLine, Shop
-from service.past import reads_the_past
+from service.past import in_doubt_at, reads_the_past
 from service.vocabulary import JOB_LINE_COLUMNS
 
 READ_AT_ONCE = 5_000

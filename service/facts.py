@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import or_, select
+from sqlalchemy import ColumnElement, or_, select
 from sqlalchemy.orm import Session
 
 from service import records
@@ -26,6 +26,7 @@ from service.models import (
     Shop,
     ShopPolicy,
 )
+from service.past import in_force, reads_the_past
 
 _MARKS = re.compile(r"[\W_]+")
 
@@ -35,6 +36,11 @@ class Said(NamedTuple):
 
     by: str
     now: datetime
+
+
+def _in_force(session: Session, model: Any) -> ColumnElement[bool]:
+    """Statements of a kind in force when the session reads as of."""
+    return in_force(model.said_at, model.undone_at, reads_the_past(session))
 
 
 def fold_plate(text: str) -> str:
@@ -62,7 +68,7 @@ def plates_of(session: Session, machine_id: int) -> Sequence[MachinePlate]:
     """The machine's plates, oldest statement first."""
     return session.scalars(
         select(MachinePlate)
-        .where(MachinePlate.machine_id == machine_id, MachinePlate.undone_at.is_(None))
+        .where(MachinePlate.machine_id == machine_id, _in_force(session, MachinePlate))
         .order_by(MachinePlate.id)
     ).all()
 
@@ -70,7 +76,7 @@ def plates_of(session: Session, machine_id: int) -> Sequence[MachinePlate]:
 def bearers_of(session: Session, shop_id: int, plate: str, on: date | None) -> list[MachinePlate]:
     """Who bore a plate: every machine of the shop that ever did, or on one day."""
     statement = select(MachinePlate).where(
-        MachinePlate.shop_id == shop_id, MachinePlate.folded == fold_plate(plate), MachinePlate.undone_at.is_(None)
+        MachinePlate.shop_id == shop_id, MachinePlate.folded == fold_plate(plate), _in_force(session, MachinePlate)
     )
     if on is not None:
         statement = statement.where(or_(MachinePlate.borne_from.is_(None), MachinePlate.borne_from <= on))
@@ -101,7 +107,7 @@ def add_line_date(session: Session, line: JobLine, event: str, text: str, said: 
 def dates_of(session: Session, line: JobLine) -> Sequence[LineDate]:
     """The line's own dates."""
     origin = line.first_id or line.id
-    statement = select(LineDate).where(LineDate.line_id == origin, LineDate.undone_at.is_(None))
+    statement = select(LineDate).where(LineDate.line_id == origin, _in_force(session, LineDate))
     return session.scalars(statement.order_by(LineDate.id)).all()
 
 
@@ -132,7 +138,7 @@ def policies_of(session: Session, shop_id: int) -> list[tuple[ShopPolicy, str]]:
     statement = (
         select(ShopPolicy, ComponentType.slug)
         .join(ComponentType, ShopPolicy.component_type_id == ComponentType.id)
-        .where(ShopPolicy.shop_id == shop_id, ShopPolicy.undone_at.is_(None))
+        .where(ShopPolicy.shop_id == shop_id, _in_force(session, ShopPolicy))
     )
     return [(row, slug) for row, slug in session.execute(statement.order_by(ShopPolicy.id))]
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 import numpy as np
@@ -27,11 +27,11 @@ from analytics.spells import SPELL_COLUMNS, Bools, Removal, Spells
 from service.kept_lines import LifeLines, Stand, nothing_kept, placed_lines, read_machine_lines
 from service.kept_lines_file import load, path_of, store
 from service.lifetimes import World, apply_links, read_world, same_world
-from service.line_reader import read_lines
+from service.line_reader import read_lines, with_doubts_then
 from service.machine_columns import MachineColumns, read_machines
 from service.models import JobLine
-from service.past import read_links
-from service.told_facts import joined_to, joins_in_force, with_joins, with_own_facts
+from service.past import read_links, reads_the_past
+from service.told_facts import joined_to, joins_in_force, with_facts, with_joins, with_own_facts
 
 READ_ALL_ABOVE = 0.1  # share of machines changed
 WRITE_ABOVE = 0.01  # share of machines changed since the file was written
@@ -140,7 +140,10 @@ def _in_place(old: Spells, changed: Bools, new: Spells) -> Spells:
 
 
 def lines_to_fit(session: Session, *, shop_ids: Sequence[int] | None = None) -> FitLines:
-    """Lines of some shops (None: all) as they are now."""
+    """Lines of some shops (None: all) as they are now, or were when the session reads as of."""
+    known_at = reads_the_past(session)
+    if known_at is not None:
+        return _then(session, shop_ids, known_at)
     machines = read_machines(session)  # before anything else: what changes meanwhile is found the next time
     kept = _current(session, machines)
     if shop_ids is not None:
@@ -161,6 +164,16 @@ def lines_to_fit(session: Session, *, shop_ids: Sequence[int] | None = None) -> 
     return found
 
 
+def _then(session: Session, shop_ids: Sequence[int] | None, known_at: datetime) -> FitLines:
+    """Lines as they were at a moment: read anew, since what is kept is as they are now."""
+    machines = read_machines(session, shop_ids=shop_ids)
+    read = read_lines(session, shop_ids=shop_ids, known_at=known_at)
+    read = with_facts(session, with_doubts_then(session, read, shop_ids, known_at), known_at)
+    lines = apply_links(read, read_links(session, shop_ids, known_at))
+    kept = placed_lines(lines, machines.id, machines.version, machines.new_day, ())
+    return _placed_in_world(session, machines, kept, None)
+
+
 _last: dict[tuple[str, int], FitLines] = {}
 
 
@@ -174,7 +187,7 @@ def _placed_in_world(session: Session, machines: MachineColumns, kept: LifeLines
         if last is not None and names_same
         else tuple(kept.names[k] for k in np.unique(kept.told_position[kept.told_position >= 0]).tolist())
     )
-    world = _with_campaigns(read_world(session, machines, used), machines, kept)
+    world = _with_campaigns(read_world(session, machines, used, known_at=reads_the_past(session)), machines, kept)
     same = last is not None and same_world(last.world, world)
     names = _known(kept.names, world)
     if last is not None and same and names_same:

@@ -9,7 +9,7 @@ from datetime import date, datetime
 from typing import Any, NamedTuple
 
 import numpy as np
-from sqlalchemy import or_, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from analytics.histories import (
@@ -27,18 +27,16 @@ from analytics.part_issues import BY_CAMPAIGN_ALONE
 from analytics.spells import Bools, Cell, Ints, Spells
 from service.build_days import built_between
 from service.engine_changes import engine_changes, engine_parts
-from service.line_reader import ACTION_WORDS, REASON_WORDS, SOURCE_WORDS, LinesRead, read_lines
+from service.line_reader import ACTION_WORDS, REASON_WORDS, SOURCE_WORDS, LinesRead, read_lines, with_doubts_then
 from service.machine_columns import MachineColumns, cells_of, read_machines
 from service.models import (
     ComponentType,
-    Doubt,
     ModelLayout,
     PartChange,
     Shop,
 )
 from service.past import Links, read_links, reads_the_past
 from service.told_facts import with_facts
-from service.vocabulary import ASKING_KINDS
 
 
 @dataclass(frozen=True)
@@ -73,6 +71,13 @@ class Dataset:
         for machine, rows in machine_slices(self.lines.machine):
             yield machine, rows, place_machine(self.lines, rows, float(self.machines.new_day[machine]))
 
+    def distances(self, rows: slice, placed: Placed) -> list[tuple[float, float]]:
+        """A machine's distance by day (ordinal, km since new) as its readings that stand place it."""
+        order = list(placed.order)
+        days, km = self.lines.day[rows][order], placed.clocks.km
+        usable = ~(np.isnan(days) | np.isnan(km)) & ~self.lines.in_doubt[rows][order]
+        return sorted({(float(day), float(at)) for day, at in zip(days[usable], km[usable], strict=True)})
+
 
 def read_dataset(
     session: Session,
@@ -81,13 +86,16 @@ def read_dataset(
     machine_ids: Sequence[int] | None = None,
     known_at: datetime | None = None,
 ) -> Dataset:
-    """Lines of some shops or machines (None: all), as known at a moment (None: now, or as `service.past` says)."""
+    """Lines of some shops or machines (None: all), as known at a moment (None: now, or as `service.past` says).
+
+    With a moment given, machines written down later are there without lines: both datasets of a backtest count alike.
+    """
     machines = read_machines(session, shop_ids=shop_ids, machine_ids=machine_ids)
     known_at = known_at or reads_the_past(session)
     linked = read_links(session, shop_ids, known_at)
     read = read_lines(session, shop_ids=shop_ids, machine_ids=machine_ids, known_at=known_at)
     if known_at is not None:
-        read = replace(read, in_doubt=np.isin(read.id, list(_doubtful_at(session, shop_ids, known_at))))
+        read = with_doubts_then(session, read, shop_ids, known_at)
     told = apply_links(_of_named_parts(with_facts(session, read, known_at)), linked)
     world = read_world(session, machines, told.lines.names_used(), known_at=known_at)
     lines = _lines_of(told, machines.id, world)
@@ -280,18 +288,6 @@ def read_world(
         frozenset(np.flatnonzero(np.isin(read.id, list(foreign))).tolist()) if foreign else frozenset(),
         frozenset(engine_parts(session).values()) if foreign else frozenset(),
     )
-
-
-def _doubtful_at(session: Session, shop_ids: Sequence[int] | None, known_at: datetime) -> set[int]:
-    """Lines about which something was open at a moment."""
-    statement = select(Doubt.job_line_id).where(
-        Doubt.raised_at <= known_at,
-        or_(Doubt.settled_at.is_(None), Doubt.settled_at > known_at),
-        Doubt.kind.not_in(ASKING_KINDS),
-    )
-    if shop_ids is not None:
-        statement = statement.where(Doubt.shop_id.in_(shop_ids))
-    return set(session.scalars(statement))
 
 
 def _layouts(session: Session) -> dict[tuple[str, str], dict[str, Any]]:

@@ -6,16 +6,15 @@ from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, Integer, Row, Select, bindparam, exists, null, or_, select
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy import Integer, Row, Select, bindparam, null, select
+from sqlalchemy.orm import Session
 
 from service.keyed import Keyed, connection_of
-from service.models import ComponentType, Doubt, JobCard, JobLine, Machine
-from service.past import reads_the_past
+from service.models import ComponentType, JobCard, JobLine, Machine
+from service.past import in_doubt_at, lines_then, reads_the_past
 from service.prepared import Prepared
 from service.queries import Edge, Page, beyond, edge_of, part_of
 from service.reviews import written_cells
-from service.vocabulary import ASKING_KINDS
 
 _line, _card, _machine, _type = (model.__table__ for model in (JobLine, JobCard, Machine, ComponentType))
 SHOWN: tuple[Any, ...] = (
@@ -66,16 +65,7 @@ def lines_known(shop_id: Any, known_at: Any, asked: Mapping[str, Any]) -> Select
 
     A line whose day is not known for certain is among those of every day that it may be.
     """
-    statement = select(JobLine).where(JobLine.shop_id == shop_id)
-    if known_at is None:
-        statement = statement.where(JobLine.superseded_by_id.is_(None))
-    else:
-        later = aliased(JobLine)
-        statement = (
-            statement.outerjoin(later, JobLine.superseded_by_id == later.id)
-            .where(JobLine.recorded_at <= known_at)
-            .where(or_(later.id.is_(None), later.recorded_at > known_at))
-        )
+    statement = lines_then(select(JobLine).where(JobLine.shop_id == shop_id), known_at)
     given = {name: asked[name] for name in LINE_FILTERS if asked[name] is not None}
     if "machine" in given:
         ids = select(Machine.id).where(Machine.shop_id == shop_id, Machine.public_id == given["machine"])
@@ -124,16 +114,6 @@ def _shown_at(known_at: Any) -> tuple[Any, ...]:
     """What is shown of a line that was in force at a moment: nothing had superseded it then, whatever did later."""
     then = {"in_doubt": in_doubt_at(known_at), "superseded_by_id": null()}
     return tuple(then[column.name].label(column.name) if column.name in then else column for column in SHOWN)
-
-
-def in_doubt_at(known_at: Any) -> ColumnElement[bool]:
-    """Whether something about a line was open at a moment."""
-    return exists().where(
-        Doubt.job_line_id == JobLine.id,
-        Doubt.raised_at <= known_at,
-        or_(Doubt.settled_at.is_(None), Doubt.settled_at > known_at),
-        *(Doubt.kind != kind for kind in ASKING_KINDS),
-    )
 
 
 def line_document(line: Row[Any]) -> dict[str, Any]:

@@ -26,14 +26,14 @@ from sqlalchemy import (
     func,
     literal,
     literal_column,
-    or_,
     select,
 )
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy.orm import Session
 
 from analytics.spells import Bools, Floats, Ints, Quality
-from service.models import JobLine
-from service.vocabulary import ACTIONS, QUALITIES, REASONS, SOURCES
+from service.models import Doubt, JobLine
+from service.past import in_force, lines_then
+from service.vocabulary import ACTIONS, ASKING_KINDS, QUALITIES, REASONS, SOURCES
 
 SWAPPED = "swapped"
 ACTION_WORDS = np.array([*ACTIONS, SWAPPED], dtype=object)
@@ -106,14 +106,25 @@ def _wanted(
         statement = statement.where(JobLine.shop_id.in_(shop_ids))
     if machine_ids is not None:
         statement = statement.where(JobLine.machine_id.in_(machine_ids))
-    if known_at is None:
-        return statement.where(JobLine.superseded_by_id.is_(None))
-    later = aliased(JobLine)
-    return (
-        statement.outerjoin(later, JobLine.superseded_by_id == later.id)
-        .where(JobLine.recorded_at <= known_at)
-        .where(or_(later.id.is_(None), later.recorded_at > known_at))
+    return lines_then(statement, known_at)
+
+
+def with_doubts_then(
+    session: Session, read: LinesRead, shop_ids: Sequence[int] | None, known_at: datetime
+) -> LinesRead:
+    """Lines in doubt at a moment, whatever was settled or raised since."""
+    return replace(read, in_doubt=np.isin(read.id, list(_doubtful_at(session, shop_ids, known_at))))
+
+
+def _doubtful_at(session: Session, shop_ids: Sequence[int] | None, known_at: datetime) -> set[int]:
+    """Lines about which something was open at a moment."""
+    statement = select(Doubt.job_line_id).where(
+        in_force(Doubt.raised_at, Doubt.settled_at, known_at),
+        Doubt.kind.not_in(ASKING_KINDS),
     )
+    if shop_ids is not None:
+        statement = statement.where(Doubt.shop_id.in_(shop_ids))
+    return set(session.scalars(statement))
 
 
 def _fetched(

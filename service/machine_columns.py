@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from analytics.spells import Bools, Cell, Floats, Ints
 from service.models import Machine, MachineFamily, MachineMake, MachineModel
+from service.past import reads_the_past, said_by
 
 MOST_ASKED_BY_KEY = 500
 _EPOCH = date(1970, 1, 1).toordinal()
@@ -42,12 +43,13 @@ class MachineColumns:
 def read_machines(
     session: Session, *, shop_ids: Sequence[int] | None = None, machine_ids: Sequence[int] | None = None
 ) -> MachineColumns:
-    """Machines of some shops or of some keys (None: all)."""
+    """Machines of some shops or of some keys (None: all) that were on record when the session reads as of."""
+    known = said_by(Machine.recorded_at, reads_the_past(session))
     statement = select(
         Machine.id, Machine.shop_id, Machine.model_id, Machine.version,
         # as the driver has it: SQLAlchemy would make a date object of each
         func.coalesce(cast(Machine.new_on, String), ""),
-    ).order_by(Machine.id)  # fmt: skip
+    ).where(*known).order_by(Machine.id)  # fmt: skip
     if shop_ids is not None:
         statement = statement.where(Machine.shop_id.in_(shop_ids))
     if machine_ids is not None:

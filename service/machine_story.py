@@ -8,7 +8,7 @@ from datetime import date, datetime
 from typing import Any
 
 import numpy as np
-from sqlalchemy import ColumnElement, or_, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.idle_times import idle_document
@@ -23,7 +23,7 @@ from service.models import (
     Machine,
     MachinePlate,
 )
-from service.past import read_links, reads_the_past
+from service.past import in_force, read_links, reads_the_past
 from service.queries import machine_of
 from service.vocabulary import ASKING_KINDS, JOB_LINE_COLUMNS
 
@@ -52,7 +52,7 @@ def machine_story(session: Session, shop_id: int, public_id: uuid.UUID) -> dict[
         "visits": visits,
         "segments": segments,
         "points": points,
-        "idle": [] if known_at else idle_document(session, machine)["idle"],
+        "idle": idle_document(session, machine)["idle"],
         "plates": _said(session, MachinePlate, machine, known_at),
         "engines": _said(session, EngineChange, machine, known_at),
         "inspections": _inspections(session, machine, known_at),
@@ -98,12 +98,7 @@ def _doubts(session: Session, line_ids: Sequence[int], known_at: datetime | None
     found: dict[int, list[Doubt]] = {}
     for start in range(0, len(line_ids), 500):
         statement = select(Doubt).where(Doubt.job_line_id.in_(line_ids[start : start + 500]))
-        if known_at is None:
-            statement = statement.where(Doubt.settled_at.is_(None))
-        else:
-            statement = statement.where(
-                Doubt.raised_at <= known_at, or_(Doubt.settled_at.is_(None), Doubt.settled_at > known_at)
-            )
+        statement = statement.where(in_force(Doubt.raised_at, Doubt.settled_at, known_at))
         for doubt in session.scalars(statement.order_by(Doubt.id)):
             found.setdefault(doubt.job_line_id, []).append(doubt)
     return found
@@ -164,19 +159,15 @@ def _clocks(dataset: Dataset) -> tuple[list[dict[str, Any]], list[tuple[float, f
             }
             for number, s in enumerate(placed.clocks.segments)
         ]
-        usable = ~(np.isnan(days) | np.isnan(placed.clocks.km)) & ~dataset.lines.in_doubt[rows][list(placed.order)]
-        points = sorted({(float(d), float(km)) for d, km in zip(days[usable], placed.clocks.km[usable], strict=True)})
-        return segments, points
+        return segments, dataset.distances(rows, placed)
     return [], []
 
 
 def _said(session: Session, model: Any, machine: Machine, known_at: datetime | None) -> Sequence[Any]:
     """What the shop says of the machine beside its cards."""
-    in_force: list[ColumnElement[bool]] = [model.undone_at.is_(None)]
-    if known_at is not None:
-        in_force = [model.said_at <= known_at, or_(model.undone_at.is_(None), model.undone_at > known_at)]
     mine = model.machine_id == machine.id, model.shop_id == machine.shop_id
-    return session.scalars(select(model).where(*mine, *in_force).order_by(model.id)).all()
+    standing = in_force(model.said_at, model.undone_at, known_at)
+    return session.scalars(select(model).where(*mine, standing).order_by(model.id)).all()
 
 
 def _inspections(session: Session, machine: Machine, known_at: datetime | None) -> Sequence[Inspection]:

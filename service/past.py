@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
-from sqlalchemy import or_, select
-from sqlalchemy.orm import Session
+from sqlalchemy import ColumnElement, and_, exists, or_, select
+from sqlalchemy.orm import Session, aliased
 
 from service.errors import InvalidInput
-from service.models import LineLink
-from service.vocabulary import LINKS_THAT_REMOVE
+from service.models import Doubt, JobLine, LineLink
+from service.vocabulary import ASKING_KINDS, LINKS_THAT_REMOVE
 
 _KEY = "known_at"
 
@@ -42,17 +42,53 @@ def reads_the_past(session: Session) -> datetime | None:
     return moment
 
 
+def in_force(since: Any, until: Any, known_at: Any) -> ColumnElement[bool]:
+    """Whether what was said at `since` and ended at `until` (null: not yet) held at a moment (None: now)."""
+    if known_at is None:
+        return until.is_(None)
+    return and_(since <= known_at, or_(until.is_(None), until > known_at))
+
+
+def said_by(since: Any, known_at: Any) -> Sequence[ColumnElement[bool]]:
+    """What a statement asks of rows that are never ended: that they were there at a moment (None: nothing)."""
+    return [] if known_at is None else [since <= known_at]
+
+
+def not_superseded(model: Any, statement: Any, known_at: Any) -> Any:
+    """A statement about rows of a model that later ones supersede: those in force at a moment (None: now)."""
+    if known_at is None:
+        return statement.where(model.superseded_by_id.is_(None))
+    later = aliased(model)
+    return (
+        statement.outerjoin(later, model.superseded_by_id == later.id)
+        .where(model.recorded_at <= known_at)
+        .where(or_(later.id.is_(None), later.recorded_at > known_at))
+    )
+
+
+def lines_then(statement: Any, known_at: Any) -> Any:
+    """A statement about job lines: those in force at a moment (None: now)."""
+    return not_superseded(JobLine, statement, known_at)
+
+
+def in_doubt_at(known_at: Any) -> ColumnElement[bool]:
+    """Whether something about a job line was open at a moment (None: now)."""
+    if known_at is None:
+        return JobLine.in_doubt.expression
+    return exists().where(
+        Doubt.job_line_id == JobLine.id,
+        in_force(Doubt.raised_at, Doubt.settled_at, known_at),
+        *(Doubt.kind != kind for kind in ASKING_KINDS),
+    )
+
+
 def read_links(session: Session, shop_ids: Sequence[int] | None, known_at: datetime | None) -> Links:
     """Links in force at a moment (None: now)."""
     kinds = (*LINKS_THAT_REMOVE, "two_events", "swap")
     statement = select(LineLink.line_id, LineLink.kind, LineLink.to_line_id).where(LineLink.kind.in_(kinds))
     if shop_ids is not None:
         statement = statement.where(LineLink.shop_id.in_(shop_ids))
-    if known_at is None:
-        statement = statement.where(LineLink.undone_at.is_(None))
-    else:
-        undone_later = or_(LineLink.undone_at.is_(None), LineLink.undone_at > known_at)
-        statement = statement.where(LineLink.made_at <= known_at, undone_later)
+    statement = statement.where(in_force(LineLink.made_at, LineLink.undone_at, known_at))
     rows = session.execute(statement.order_by(LineLink.id)).all()
     swaps = tuple((line, other) for line, kind, other in rows if kind == "swap" and other is not None)
     return Links(

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from typing import Any, NamedTuple, TypeVar
 
-from sqlalchemy import Select, bindparam, func, or_, select
+from sqlalchemy import ColumnElement, Select, bindparam, func, or_, select
 from sqlalchemy.orm import Session
 
 from service.errors import InvalidInput, NotFound
@@ -26,7 +26,7 @@ from service.models import (
     OdometerEntry,
     Shop,
 )
-from service.past import reads_the_past
+from service.past import in_force, reads_the_past, said_by
 from service.prepared import Prepared
 
 Row = TypeVar("Row", Machine, ImportBatch, Inspection, Doubt, JobLine, Job)
@@ -198,7 +198,8 @@ def refuse_unknown_component(session: Session, slug: str) -> None:
 
 def line_of(session: Session, shop_id: int, public_id: uuid.UUID) -> JobLine:
     """One line of a shop, in force or not; another shop's line does not exist for it."""
-    row = session.scalar(select(JobLine).where(JobLine.shop_id == shop_id, JobLine.public_id == public_id))
+    known = said_by(JobLine.recorded_at, reads_the_past(session))
+    row = session.scalar(select(JobLine).where(JobLine.shop_id == shop_id, JobLine.public_id == public_id, *known))
     if row is None:
         raise NotFound("there is no such line")
     return row
@@ -212,41 +213,50 @@ def link_of(session: Session, shop_id: int, public_id: uuid.UUID) -> LineLink:
     return row
 
 
-def imports_of(shop_id: int) -> Select[Any]:
+def imports_of(session: Session, shop_id: int) -> Select[Any]:
     """A shop's imports."""
-    return select(ImportBatch).where(ImportBatch.shop_id == shop_id)
+    known = said_by(ImportBatch.recorded_at, reads_the_past(session))
+    return select(ImportBatch).where(ImportBatch.shop_id == shop_id, *known)
 
 
 def import_of(session: Session, shop_id: int, public_id: uuid.UUID) -> ImportBatch:
     """One import of a shop."""
-    row = session.scalar(select(ImportBatch).where(ImportBatch.shop_id == shop_id, ImportBatch.public_id == public_id))
+    row = session.scalar(imports_of(session, shop_id).where(ImportBatch.public_id == public_id))
     if row is None:
         raise NotFound("there is no such import")
     return row
 
 
-def inspections_of(shop_id: int, *, machine_id: int | None = None, still_open: bool | None = None) -> Select[Any]:
+def inspections_of(
+    session: Session, shop_id: int, *, machine_id: int | None = None, still_open: bool | None = None
+) -> Select[Any]:
     """A shop's inspections."""
-    statement = select(Inspection).where(Inspection.shop_id == shop_id)
+    known_at = reads_the_past(session)
+    statement = select(Inspection).where(Inspection.shop_id == shop_id, *said_by(Inspection.started_at, known_at))
     if machine_id is not None:
         statement = statement.where(Inspection.machine_id == machine_id)
     if still_open is not None:
-        closed = Inspection.closed_at
-        statement = statement.where(closed.is_(None) if still_open else closed.is_not(None))
+        was_open = in_force(Inspection.started_at, Inspection.closed_at, known_at)
+        statement = statement.where(was_open if still_open else ~was_open)
     return statement
 
 
 def inspection_of(session: Session, shop_id: int, public_id: uuid.UUID) -> Inspection:
     """One inspection of a shop; another shop's does not exist for it."""
-    row = session.scalar(select(Inspection).where(Inspection.shop_id == shop_id, Inspection.public_id == public_id))
+    row = session.scalar(inspections_of(session, shop_id).where(Inspection.public_id == public_id))
     if row is None:
         raise NotFound("there is no such inspection")
     return row
 
 
+def _still_open(session: Session) -> ColumnElement[bool]:
+    """Doubts that were open when the session reads as of."""
+    return in_force(Doubt.raised_at, Doubt.settled_at, reads_the_past(session))
+
+
 def open_doubts(session: Session, shop_id: int, import_id: int | None, *, limit: int) -> list[dict[str, Any]]:
     """Doubts nobody has settled yet, of one import or of all."""
-    statement = select(Doubt).where(Doubt.shop_id == shop_id, Doubt.settled_at.is_(None))
+    statement = select(Doubt).where(Doubt.shop_id == shop_id, _still_open(session))
     if import_id is not None:
         statement = statement.where(Doubt.import_id == import_id)
     return [
@@ -286,7 +296,7 @@ def doubt_counts(session: Session, shop_id: int, import_id: int | None) -> dict[
     """Open doubts by kind."""
     statement = (
         select(Doubt.kind, func.count())
-        .where(Doubt.shop_id == shop_id, Doubt.settled_at.is_(None))
+        .where(Doubt.shop_id == shop_id, _still_open(session))
         .group_by(Doubt.kind)
         .order_by(Doubt.kind)
     )

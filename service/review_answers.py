@@ -17,7 +17,8 @@ from service.imports.near_events import near_pairs
 from service.imports.refresh import refresh_machines
 from service.imports.words import CatalogueWords, catalogue_words, fold, match_position
 from service.models import ComponentType, Doubt, JobLine, ShopWord
-from service.reviews import choices_of, like_doubts
+from service.review_choices import choices_of
+from service.reviews import like_doubts
 from service.vocabulary import COMEBACK_CAUSES, JOB_LINE_COLUMNS, LINKS_THAT_REMOVE, REASONS
 
 _PLACE = {name: place for place, name in enumerate(JOB_LINE_COLUMNS)}

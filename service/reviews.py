@@ -5,8 +5,7 @@ from __future__ import annotations
 import uuid
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
-from datetime import date
-from statistics import median
+from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import Row, Select, func, select
@@ -14,72 +13,32 @@ from sqlalchemy.orm import Session
 
 from service.imports.candidates import Context, candidates
 from service.imports.words import CatalogueWords, fold
-from service.kept import Kept, database_key
+from service.log_figures import usual_prices
 from service.models import ComponentType, Doubt, ImportBatch, JobCard, JobLine, Machine
-from service.queries import line_versions
-from service.vocabulary import ASKING_KINDS, COMEBACK_CAUSES, JOB_LINE_COLUMNS
+from service.past import in_doubt_at, in_force, lines_then, reads_the_past, said_by
+from service.review_choices import CHOICES, choices_of
+from service.vocabulary import ASKING_KINDS, JOB_LINE_COLUMNS
 
 READINGS_SHOWN = 2  # before and after
 _PLACE = {name: place for place, name in enumerate(JOB_LINE_COLUMNS)}
 WORD_KINDS = ("unknown_word", "ambiguous_word")
 BY_WORDS = frozenset({*WORD_KINDS, "position_unclear"})  # alike where the same words were written
-_prices: Kept[Mapping[str, float]] = Kept(64)
-_missing: Kept[dict[str, dict[str, Any]]] = Kept(64)
-_shares: Kept[dict[str, Any]] = Kept(64)
-
-# What each answer does, in plain words; the order is the one they are offered in.
-CHOICES: Mapping[str, str] = {
-    "part": "the part that was meant: component, and position where it has one",
-    "position": "the position that was meant; empty if nobody knows",
-    "reading": "the right reading: value and unit",
-    "other_unit": "the number is right, the unit is the other one",
-    "no_reading": "nobody read the clock: no reading",
-    "date": "the right date as value",
-    "action": "what was done, as value: renewed or repaired",
-    "swapped": "two units changed places: each keeps its age",
-    "reason": "why, as value: one of the reasons of the job-line file",
-    "same_job": "one job written down twice: this line is taken out",
-    "two_jobs": "two jobs indeed",
-    "faulty_part": "one event: the new part was faulty",
-    "wrong_diagnosis": "one event: the first diagnosis was wrong",
-    "fitting": "one event: it was fitted badly",
-    "two_events": "two failures that have nothing to do with each other",
-    "as_written": "it is right as it is written",
-    "withdraw": "the line stands for nothing: it is taken out",
-}
-_BY_COLUMN = {
-    "component": ("part", "withdraw"),
-    "position": ("position", "withdraw"),
-    "odometer": ("reading", "other_unit", "no_reading", "as_written", "withdraw"),
-    "unit": ("reading", "no_reading", "withdraw"),
-    "date": ("date", "as_written", "withdraw"),
-    "action": ("action", "swapped", "as_written", "withdraw"),
-    "reason": ("reason", "as_written", "withdraw"),
-}
-_BY_KIND = {
-    "not_on_model": ("as_written", "part", "withdraw"),
-    "duplicate_card": ("same_job", "two_jobs"),
-    "comeback": (*COMEBACK_CAUSES, "two_events", "same_job"),
-}
-
-
-def choices_of(kind: str, column: str) -> tuple[str, ...]:
-    """The answers a doubt takes."""
-    return _BY_KIND.get(kind) or _BY_COLUMN.get(column, ("as_written", "withdraw"))
 
 
 def doubts_of(
     shop_id: int,
     *,
+    known_at: datetime | None = None,
     kind: str | None = None,
     column: str | None = None,
     machine: uuid.UUID | None = None,
     import_id: uuid.UUID | None = None,
     settled: bool = False,
 ) -> Select[Any]:
-    """A shop's doubts, open ones or answered ones."""
-    statement = select(Doubt).where(Doubt.shop_id == shop_id)
-    statement = statement.where(Doubt.settled_at.is_not(None) if settled else Doubt.settled_at.is_(None))
+    """A shop's doubts, open ones or answered ones, now or at a past moment."""
+    statement = select(Doubt).where(Doubt.shop_id == shop_id, *said_by(Doubt.raised_at, known_at))
+    still_open = in_force(Doubt.raised_at, Doubt.settled_at, known_at)
+    statement = statement.where(~still_open if settled else still_open)
     if kind is not None:
         statement = statement.where(Doubt.kind == kind)
     if column is not None:
@@ -124,7 +83,8 @@ def like_doubts(session: Session, doubt: Doubt, line: JobLine) -> list[tuple[Dou
 
 
 def review_documents(session: Session, doubts: Sequence[Doubt], words: CatalogueWords) -> list[dict[str, Any]]:
-    """Doubts with their line, what stands around it, and the choices."""
+    """Doubts with their line, what stands around it, and the choices; as they were when the session reads as of."""
+    known_at = reads_the_past(session)
     lines = {
         line.id: line
         for line in session.scalars(select(JobLine).where(JobLine.id.in_({doubt.job_line_id for doubt in doubts})))
@@ -146,6 +106,7 @@ def review_documents(session: Session, doubts: Sequence[Doubt], words: Catalogue
         line = lines[doubt.job_line_id]
         history = around[line.machine_id]
         machine = machines[line.machine_id]
+        answer = _answer(doubt, known_at)
         documents.append(
             {
                 "id": doubt.public_id,
@@ -154,12 +115,8 @@ def review_documents(session: Session, doubts: Sequence[Doubt], words: Catalogue
                 "value": doubt.value,
                 "detail": doubt.detail,
                 "raised_at": doubt.raised_at,
-                "settled_at": doubt.settled_at,
-                "settled_by": doubt.settled_by,
-                "choice": doubt.choice,
-                "answer": doubt.answer,
-                "why": doubt.why,
-                "keeps_out_of_fits": doubt.settled_at is None and doubt.kind not in ASKING_KINDS,
+                **answer,
+                "keeps_out_of_fits": answer["settled_at"] is None and doubt.kind not in ASKING_KINDS,
                 "job_line": line.public_id,
                 "card": cards[line.card_id],
                 "line": doubt.line_number,
@@ -169,10 +126,18 @@ def review_documents(session: Session, doubts: Sequence[Doubt], words: Catalogue
                 "readings": _readings_around(history, line),
                 "candidates": _candidates(doubt, line, history, words, slugs, usual),
                 "choices": [{"choice": c, "means": CHOICES[c]} for c in choices_of(doubt.kind, doubt.column)],
-                "like": likes[like_key(doubt, line)] - 1 if doubt.settled_at is None else 0,
+                "like": likes[like_key(doubt, line)] - 1 if answer["settled_at"] is None else 0,
             }
         )
     return documents
+
+
+def _answer(doubt: Doubt, known_at: datetime | None) -> dict[str, Any]:
+    """How a doubt was settled; nothing where it was still open at a moment (None: now)."""
+    names = ("settled_at", "settled_by", "choice", "answer", "why")
+    if known_at is not None and doubt.settled_at is not None and doubt.settled_at > known_at:
+        return dict.fromkeys(names)
+    return {name: getattr(doubt, name) for name in names}
 
 
 def written_cells(line: JobLine | Row[Any]) -> dict[str, str]:
@@ -182,12 +147,14 @@ def written_cells(line: JobLine | Row[Any]) -> dict[str, str]:
 
 def _histories(session: Session, machine_ids: Sequence[int]) -> Mapping[int, list[Any]]:
     """The machines' lines in force, as rows of what is shown of them."""
+    known_at = reads_the_past(session)
     found: dict[int, list[Any]] = defaultdict(list)
     columns = select(
         JobLine.id, JobLine.machine_id, JobLine.card_id, JobLine.component_type_id, JobLine.position, JobLine.action,
-        JobLine.reason, JobLine.date_earliest, JobLine.odometer_km, JobLine.in_doubt, JobLine.as_written,
+        JobLine.reason, JobLine.date_earliest, JobLine.odometer_km, in_doubt_at(known_at).label("in_doubt"),
+        JobLine.as_written,
     )  # fmt: skip
-    wanted = columns.where(JobLine.machine_id.in_(machine_ids), JobLine.superseded_by_id.is_(None))
+    wanted = lines_then(columns.where(JobLine.machine_id.in_(machine_ids)), known_at)
     for line in session.execute(wanted.order_by(JobLine.id)):
         found[line.machine_id].append(line)
     return found
@@ -207,7 +174,8 @@ def _like_counts(session: Session, doubts: Sequence[Doubt]) -> Counter[tuple[Any
     open_ones = (
         select(*told)
         .join(JobLine, Doubt.job_line_id == JobLine.id)
-        .where(Doubt.shop_id == doubts[0].shop_id, Doubt.settled_at.is_(None))
+        .where(Doubt.shop_id == doubts[0].shop_id)
+        .where(in_force(Doubt.raised_at, Doubt.settled_at, reads_the_past(session)))
     )
     asked_of_words = kinds & BY_WORDS
     if asked_of_words:
@@ -283,66 +251,3 @@ def _candidates(
     if found:
         return [{"component": c.slug, "meaning": c.meaning, "weight": c.weight} for c in found]
     return [{"component": slug, "meaning": slug, "weight": weight} for slug, weight in words.nearest(text)]
-
-
-def usual_prices(session: Session, shop_id: int) -> Mapping[str, float]:
-    """The middle price the shop paid for each part, where its lines say; kept as long as its lines stay."""
-    key = (*database_key(session), shop_id, line_versions(session, shop_id, None))
-    return _prices.get(key, lambda: _usual_prices(session, shop_id))
-
-
-def _usual_prices(session: Session, shop_id: int) -> dict[str, float]:
-    rows = session.execute(
-        select(ComponentType.slug, JobLine.parts_cost)
-        .join(ComponentType, JobLine.component_type_id == ComponentType.id)
-        .where(JobLine.shop_id == shop_id, JobLine.parts_cost.is_not(None), JobLine.superseded_by_id.is_(None))
-    )
-    prices: dict[str, list[float]] = defaultdict(list)
-    for slug, cost in rows:
-        if cost:
-            prices[slug].append(float(cost))
-    return {slug: median(costs) for slug, costs in prices.items()}
-
-
-def missing_readings(session: Session, shop_id: int) -> dict[str, dict[str, Any]]:
-    """Share of card lines without a reading, by reason: what is missing is seldom missing at random.
-
-    Kept as long as the shop's lines stay.
-    """
-    key = (*database_key(session), shop_id, line_versions(session, shop_id, None))
-    return _missing.get(key, lambda: _missing_readings(session, shop_id))
-
-
-def _missing_readings(session: Session, shop_id: int) -> dict[str, dict[str, Any]]:
-    rows = session.execute(
-        select(JobLine.reason, func.count(), func.count(JobLine.odometer_km))
-        .where(JobLine.shop_id == shop_id, JobLine.superseded_by_id.is_(None), JobLine.source == "card")
-        .group_by(JobLine.reason)
-        .order_by(JobLine.reason)
-    )
-    return {
-        reason: {"lines": lines, "without_reading": lines - read, "share": (lines - read) / lines}
-        for reason, lines, read in rows
-    }
-
-
-def doubt_share(session: Session, shop_id: int, import_id: int | None = None) -> dict[str, Any]:
-    """Lines in force, how many of them nothing is fitted from, and their share."""
-    statement = select(JobLine.in_doubt, func.count()).where(
-        JobLine.shop_id == shop_id, JobLine.superseded_by_id.is_(None)
-    )
-    if import_id is not None:
-        statement = statement.where(JobLine.import_id == import_id)
-    counts: dict[bool, int] = {bool(key): n for key, n in session.execute(statement.group_by(JobLine.in_doubt))}
-    lines = sum(counts.values())
-    return {
-        "lines": lines,
-        "lines_in_doubt": counts.get(True, 0),
-        "share_in_doubt": counts.get(True, 0) / lines if lines else 0.0,
-    }
-
-
-def kept_share(session: Session, shop_id: int, import_id: int | None = None) -> dict[str, Any]:
-    """The same, kept as long as the shop's lines stay; for sessions that only read, as others may yet take it back."""
-    key = (*database_key(session), shop_id, line_versions(session, shop_id, None), import_id)
-    return _shares.get(key, lambda: doubt_share(session, shop_id, import_id))

@@ -13,13 +13,13 @@ from datetime import datetime
 from typing import Any
 
 import numpy as np
-from sqlalchemy import and_, or_, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.engine_changes import with_engine_changes
 from service.line_reader import REASON_WORDS, LinesRead
 from service.models import HoursAssumption, JobLine, LineDate, MachineJoin, ShopPolicy
-from service.past import reads_the_past
+from service.past import in_force, reads_the_past
 
 _REASON = {word: code for code, word in enumerate(REASON_WORDS)}
 
@@ -37,16 +37,10 @@ def with_own_facts(session: Session, read: LinesRead, known_at: datetime | None)
     return with_engine_changes(session, read, known_at)
 
 
-def _in_force(model: Any, known_at: datetime | None, said_at: Any) -> Any:
-    if known_at is None:
-        return model.undone_at.is_(None)
-    return and_(said_at <= known_at, or_(model.undone_at.is_(None), model.undone_at > known_at))
-
-
 def _with_failure_dates(session: Session, read: LinesRead, known_at: datetime | None) -> LinesRead:
     rows = session.execute(
         select(LineDate.line_id, LineDate.earliest, LineDate.latest)
-        .where(LineDate.event == "failed", _in_force(LineDate, known_at, LineDate.said_at))
+        .where(LineDate.event == "failed", in_force(LineDate.said_at, LineDate.undone_at, known_at))
         .order_by(LineDate.id)
     ).all()
     if not rows:
@@ -59,7 +53,8 @@ def _with_failure_dates(session: Session, read: LinesRead, known_at: datetime | 
 
 
 def _with_policies(session: Session, read: LinesRead, known_at: datetime | None) -> LinesRead:
-    policies = session.scalars(select(ShopPolicy).where(_in_force(ShopPolicy, known_at, ShopPolicy.said_at))).all()
+    standing = in_force(ShopPolicy.said_at, ShopPolicy.undone_at, known_at)
+    policies = session.scalars(select(ShopPolicy).where(standing)).all()
     if not policies:
         return read
     shops = _shops_of(session, read)
@@ -83,7 +78,7 @@ def _with_hours(session: Session, read: LinesRead, known_at: datetime | None) ->
     """Distance out of engine hours: only where it was declared, and never over a reading of the odometer."""
     rows = session.execute(
         select(HoursAssumption.machine_id, HoursAssumption.km_per_hour)
-        .where(_in_force(HoursAssumption, known_at, HoursAssumption.said_at))
+        .where(in_force(HoursAssumption.said_at, HoursAssumption.undone_at, known_at))
         .order_by(HoursAssumption.id)
     ).all()
     if not rows:
@@ -106,7 +101,7 @@ def joins_in_force(session: Session, known_at: datetime | None) -> dict[int, int
     """Machines that count as another one, and as which: the last of a chain of joins."""
     rows = session.execute(
         select(MachineJoin.machine_id, MachineJoin.to_machine_id)
-        .where(_in_force(MachineJoin, known_at, MachineJoin.made_at))
+        .where(in_force(MachineJoin.made_at, MachineJoin.undone_at, known_at))
         .order_by(MachineJoin.id)
     ).all()
     return {machine: other for machine, other in rows}

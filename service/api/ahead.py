@@ -6,7 +6,7 @@ from typing import Any
 
 from flask.views import MethodView
 
-from service.api.context import app, shop_id
+from service.api.context import app, day_of, reading, shop_id
 from service.api.resource import Resource
 from service.auth import current_actor
 from service.changes_over_time import changes_over_time
@@ -36,6 +36,7 @@ from service.schemas.ahead import (
     SparesReply,
     models_of,
 )
+from service.schemas.records import KnownAtQuery
 from service.shop_habits import groups_of, log_marks
 
 blueprint = Resource("ahead", __name__, description="What to renew before it fails, what to hold, what is weak")
@@ -49,10 +50,9 @@ class FleetOutlook(MethodView):
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def get(self, asked: dict[str, Any]) -> Any:
         """Expect failures of the shop's machines over the coming months, and what they cost."""
-        with app().database.read() as session:
-            found = priced_outlook(
-                session, shop_id(), settings=app().settings, asked={**asked, "as_of": asked["as_of"] or app().today()}
-            )
+        day = asked["as_of"] or day_of(asked["known_at"])
+        with reading(asked["known_at"]) as session:
+            found = priced_outlook(session, shop_id(), settings=app().settings, asked={**asked, "as_of": day})
         return app().json.response(found)
 
 
@@ -65,8 +65,8 @@ class Intervals(MethodView):
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def get(self, asked: dict[str, Any], component: str) -> Any:
         """Say what changes over the coming months if a component's interval changes."""
-        day = asked["as_of"] or app().today()
-        with app().database.read() as session:
+        day = asked["as_of"] or day_of(asked["known_at"])
+        with reading(asked["known_at"]) as session:
             found = interval_changes(
                 session, shop_id(), component, settings=app().settings, asked={**asked, "as_of": day}
             )
@@ -82,8 +82,9 @@ class Spares(MethodView):
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def get(self, asked: dict[str, Any], component: str) -> Any:
         """Say how many of a component to hold over a lead time."""
-        day = asked.pop("as_of") or app().today()
-        with app().database.read() as session:
+        known_at = asked.pop("known_at")
+        day = asked.pop("as_of") or day_of(known_at)
+        with reading(known_at) as session:
             found = spares_to_hold(
                 session, shop_id(), component, as_of=day, pool_open=app().settings.pool_open, **asked
             )
@@ -98,7 +99,7 @@ class Renewals(MethodView):
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def get(self, asked: dict[str, Any], component: str) -> Any:
         """Find the cheapest age to renew a component on purpose, or say why there is none."""
-        with app().database.read() as session:
+        with reading(asked["known_at"]) as session:
             found = renewal_advice(session, shop_id(), component, asked, pool_open=app().settings.pool_open)
         return app().json.response(found)
 
@@ -110,7 +111,7 @@ class RenewalBlocks(MethodView):
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def post(self, asked: dict[str, Any]) -> Any:
         """Say whether to renew all parts behind one cover together, and how often; nothing is stored."""
-        with app().database.read() as session:
+        with reading(asked["known_at"]) as session:
             found = block_advice(session, shop_id(), asked, pool_open=app().settings.pool_open)
         return app().json.response(found)
 
@@ -123,7 +124,7 @@ class Changes(MethodView):
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def get(self, asked: dict[str, Any]) -> Any:
         """List what changed by build date, over the calendar or with a campaign, with the rate of false alerts."""
-        with app().database.read() as session:
+        with reading(asked.pop("known_at")) as session:
             found = changes_over_time(session, shop_id(), pool_open=app().settings.pool_open, **asked)
         return app().json.response(found)
 
@@ -136,17 +137,18 @@ class Groups(MethodView):
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def get(self, asked: dict[str, Any], component: str) -> Any:
         """Hold the shop and its policy against the others, and machines against each other by use."""
-        with app().database.read() as session:
+        with reading(asked["known_at"]) as session:
             found = groups_of(session, shop_id(), component, asked=asked, pool_open=app().settings.pool_open)
         return app().json.response(found)
 
 
 @blueprint.route("/log-marks")
 class LogMarks(MethodView):
+    @blueprint.arguments(KnownAtQuery, location="query")
     @blueprint.response(200, LogReply)
-    def get(self) -> Any:
+    def get(self, asked: dict[str, Any]) -> Any:
         """Show the marks of how the shop's log is kept, and what they say against its chances."""
-        with app().database.read() as session:
+        with reading(asked["known_at"]) as session:
             found = log_marks(session, shop_id(), pool_open=app().settings.pool_open)
         return app().json.response(found)
 
@@ -159,7 +161,7 @@ class Comparisons(MethodView):
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def get(self, asked: dict[str, Any], component: str) -> Any:
         """Compare models for one component at equal distance and age."""
-        with app().database.read() as session:
+        with reading(asked["known_at"]) as session:
             suspected = models_of(asked["suspected"])
             found = model_comparisons(
                 session, shop_id(), component, pool_open=app().settings.pool_open, suspected=suspected

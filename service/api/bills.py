@@ -6,12 +6,13 @@ from typing import Any
 
 from flask.views import MethodView
 
-from service.api.context import app, shop_id
+from service.api.context import app, day_of, reading, shop_id
 from service.api.resource import Resource
 from service.catalogue import current_catalogue
 from service.inspections.bill import bill_described
 from service.inspections.prices import price_list, set_prices
 from service.schemas.bill import BillAsked, BillReply, PricesAsked, PricesReply
+from service.schemas.records import KnownAtQuery
 
 blueprint = Resource("bills", __name__, description="Repair bills and prices")
 
@@ -23,17 +24,19 @@ class Bills(MethodView):
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def post(self, asked: dict[str, Any]) -> dict[str, Any]:
         """Price what was found on a machine that need not be on record."""
-        with app().database.read() as session:
-            bill = bill_described(session, shop_id(), asked, today=app().today(), settings=app().settings)
+        known_at = asked["known_at"]
+        with reading(known_at) as session:
+            bill = bill_described(session, shop_id(), asked, today=day_of(known_at), settings=app().settings)
         return bill.to_dict()
 
 
 @blueprint.route("/prices")
 class Prices(MethodView):
+    @blueprint.arguments(KnownAtQuery, location="query")
     @blueprint.response(200, PricesReply)
-    def get(self) -> dict[str, Any]:
+    def get(self, asked: dict[str, Any]) -> dict[str, Any]:
         """List the prices the shop's bills are made from, its own and the catalogue's."""
-        with app().database.read() as session:
+        with reading(asked["known_at"]) as session:
             return price_list(session, shop_id(), app().settings).to_dict(current_catalogue(session))
 
     @blueprint.arguments(PricesAsked)

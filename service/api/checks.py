@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
 from flask.views import MethodView
 
-from service.api.context import app, shop_id
+from service.api.context import app, reading, shop_id
 from service.api.resource import Resource
 from service.inspections.judging_desk import check_reply, checks_reply, facts_reply, limits_reply, symptoms_reply
 from service.inspections.limits_on_file import limits_for
 from service.inspections.serving import snapshot_for
 from service.schemas.checks import CheckReply, ChecksReply, FactsReply, LimitsQuery, LimitsReply, SymptomsReply
+from service.schemas.records import KnownAtQuery
 
 blueprint = Resource("checks", __name__, description="Checks, limits, symptoms and facts")
 
 
-def _catalogue() -> Any:
-    """The catalogue as this shop uses it: its own limits, and what strip-downs have taught."""
-    with app().database.read() as session:
+def _catalogue(known_at: datetime | None = None, region: str | None = None) -> Any:
+    """The catalogue as this shop uses it: its own limits, and what strip-downs have taught, by a moment (None: now)."""
+    with reading(known_at) as session:
         snapshot = snapshot_for(session, shop_id(), pool_open=app().settings.pool_open)
-        return limits_for(session, shop_id(), snapshot.catalogue, None)
+        return limits_for(session, shop_id(), snapshot.catalogue, None, region=region)
 
 
 @blueprint.route("/checks")
@@ -33,11 +35,12 @@ class Checks(MethodView):
 
 @blueprint.route("/checks/<string:check_id>")
 class OneCheck(MethodView):
+    @blueprint.arguments(KnownAtQuery, location="query")
     @blueprint.response(200, CheckReply)
     @blueprint.alt_response(404, response="NOT_FOUND")
-    def get(self, check_id: str) -> dict[str, Any]:
+    def get(self, asked: dict[str, Any], check_id: str) -> dict[str, Any]:
         """Show how a check is done and judged, cautions first."""
-        return check_reply(check_id, _catalogue())
+        return check_reply(check_id, _catalogue(asked["known_at"]))
 
 
 @blueprint.route("/limits")
@@ -46,7 +49,7 @@ class Limits(MethodView):
     @blueprint.response(200, LimitsReply)
     def get(self, asked: dict[str, Any]) -> dict[str, Any]:
         """List limits with source, date and region."""
-        return limits_reply(_catalogue(), asked)
+        return limits_reply(_catalogue(asked["known_at"], asked["region"]), asked)
 
 
 @blueprint.route("/symptoms")

@@ -6,11 +6,10 @@ from typing import Any
 
 from flask.views import MethodView
 
-from service.api.context import app, shop_id
+from service.api.context import app, reading, shop_id
 from service.api.resource import Resource
 from service.catalogue import current_catalogue
 from service.component_risk import component_risk
-from service.past import read_as_known_at
 from service.schemas.component_risk import RiskQuery, RiskReply
 from service.schemas.records import ComponentsReply
 
@@ -56,7 +55,6 @@ class ComponentRisk(MethodView):
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def get(self, asked: dict[str, Any], component: str) -> Any:
         """Show how parts of a component fare on a model: curves with intervals, numbers at risk, hazards by band."""
-        with app().database.read() as session:
-            read_as_known_at(session, asked["known_at"], now=app().now())
+        with reading(asked["known_at"]) as session:
             found = component_risk(session, shop_id(), component, asked, pool_open=app().settings.pool_open)
         return app().json.response(found)

@@ -12,11 +12,10 @@ from flask import Response, request
 from flask.views import MethodView
 from werkzeug.exceptions import NotAcceptable
 
-from service.api.context import app, shop_id
+from service.api.context import reading, shop_id
 from service.api.resource import Resource
 from service.exports import FORMATS, write_job_lines
 from service.models import Shop
-from service.past import read_as_known_at
 from service.schemas.exports import ExportQuery
 from service.schemas.records import KnownAtQuery
 
@@ -58,8 +57,7 @@ def _accepted() -> str:
 
 
 def _file(kind: str, known_at: datetime | None) -> Response:
-    with app().database.read() as session, contextlib.ExitStack() as stack:
-        read_as_known_at(session, known_at, now=app().now())
+    with reading(known_at) as session, contextlib.ExitStack() as stack:
         out = stack.enter_context(tempfile.SpooledTemporaryFile(max_size=IN_MEMORY))
         write_job_lines(session, session.get_one(Shop, shop_id()), out, kind)  # type: ignore[arg-type]
         stack.pop_all()  # closed with the response

@@ -9,12 +9,13 @@ from flask.views import MethodView
 from sqlalchemy.orm import Session
 
 from service import facts, machine_joins
-from service.api.context import app, shop_id
+from service.api.context import app, reading, shop_id
 from service.api.resource import Resource
 from service.facts import Said
 from service.models import Machine
 from service.queries import line_of, machine_of
 from service.schemas import facts as shapes
+from service.schemas.records import KnownAtQuery
 
 blueprint = Resource("facts", __name__, url_prefix="", description="What is said beside the cards")
 
@@ -25,11 +26,12 @@ def _said(asked: dict[str, Any]) -> Said:
 
 @blueprint.route("/machines/<uuid:machine_id>/plates")
 class Plates(MethodView):
+    @blueprint.arguments(KnownAtQuery, location="query")
     @blueprint.response(200, shapes.PlatesReply)
     @blueprint.alt_response(404, response="NOT_FOUND")
-    def get(self, machine_id: uuid.UUID) -> dict[str, Any]:
+    def get(self, asked: dict[str, Any], machine_id: uuid.UUID) -> dict[str, Any]:
         """List the registrations a machine bore."""
-        with app().database.read() as session:
+        with reading(asked["known_at"]) as session:
             return {"plates": facts.plates_of(session, machine_of(session, shop_id(), machine_id).id)}
 
     @blueprint.arguments(shapes.PlateAsked)
@@ -48,7 +50,7 @@ class Bearers(MethodView):
     @blueprint.response(200, shapes.BearersReply)
     def get(self, asked: dict[str, Any]) -> dict[str, Any]:
         """Find the machines that bore a registration, ever or on a day."""
-        with app().database.read() as session:
+        with reading(asked["known_at"]) as session:
             rows = facts.bearers_of(session, shop_id(), asked["plate"], asked["on"])
             machines = [session.get_one(Machine, row.machine_id) for row in rows]
             return {"machines": [{"id": str(m.public_id), "reference": m.reference} for m in machines]}
@@ -56,11 +58,12 @@ class Bearers(MethodView):
 
 @blueprint.route("/job-lines/<uuid:line_id>/dates")
 class LineDates(MethodView):
+    @blueprint.arguments(KnownAtQuery, location="query")
     @blueprint.response(200, shapes.LineDatesReply)
     @blueprint.alt_response(404, response="NOT_FOUND")
-    def get(self, line_id: uuid.UUID) -> dict[str, Any]:
+    def get(self, asked: dict[str, Any], line_id: uuid.UUID) -> dict[str, Any]:
         """List a line's own dates beside its card's."""
-        with app().database.read() as session:
+        with reading(asked["known_at"]) as session:
             return {"dates": facts.dates_of(session, line_of(session, shop_id(), line_id))}
 
     @blueprint.arguments(shapes.LineDateAsked)
@@ -82,10 +85,11 @@ def _policies(session: Session) -> dict[str, Any]:
 
 @blueprint.route("/policies")
 class Policies(MethodView):
+    @blueprint.arguments(KnownAtQuery, location="query")
     @blueprint.response(200, shapes.PoliciesReply)
-    def get(self) -> dict[str, Any]:
+    def get(self, asked: dict[str, Any]) -> dict[str, Any]:
         """List the shop's rules to renew parts."""
-        with app().database.read() as session:
+        with reading(asked["known_at"]) as session:
             return _policies(session)
 
     @blueprint.arguments(shapes.PolicyAsked)

@@ -7,7 +7,7 @@ from typing import Any
 from flask import Response
 from flask.views import MethodView
 
-from service.api.context import app, shop_id
+from service.api.context import app, day_of, reading, shop_id
 from service.api.resource import Resource
 from service.due_files import as_calendar, as_csv
 from service.due_work import due_work
@@ -26,16 +26,16 @@ class WeekList(MethodView):
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def get(self, asked: dict[str, Any]) -> Any:
         """Choose the jobs worth most within the workshop's hours."""
-        day = asked["as_of"] or app().today()
+        day = asked["as_of"] or day_of(asked["known_at"])
         given = {k: asked[k] for k in ("hours", "days_ahead", "hours_to_bring_in")}
-        with app().database.read() as session:
+        with reading(asked["known_at"]) as session:
             found = week_list(session, shop_id(), as_of=day, settings=app().settings, asked=asked, **given)
         return app().json.response(found)
 
 
 def _due(asked: dict[str, Any]) -> tuple[dict[str, Any], str]:
-    day = asked["as_of"] or app().today()
-    with app().database.read() as session:
+    day = asked["as_of"] or day_of(asked["known_at"])
+    with reading(asked["known_at"]) as session:
         found = due_work(session, shop_id(), as_of=day, days=asked["days"], settings=app().settings, asked=asked)
         return found, session.get_one(Shop, shop_id()).name
 
@@ -72,5 +72,5 @@ class DueWorkCalendar(MethodView):
     def get(self, asked: dict[str, Any]) -> Response:
         """Write scheduled renewals due as a calendar: a whole-day entry each, what is past its best age by machine."""
         found, shop = _due(asked)
-        text = as_calendar(found, shop, now=app().now())
+        text = as_calendar(found, shop, now=asked["known_at"] or app().now())
         return Response(text, mimetype="text/calendar", headers={"Content-Disposition": "attachment; filename=due.ics"})

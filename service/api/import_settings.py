@@ -7,21 +7,23 @@ from typing import Any
 from flask.views import MethodView
 from sqlalchemy.orm import Session
 
-from service.api.context import app, shop_id
+from service.api.context import app, reading, shop_id
 from service.api.resource import Resource
 from service.imports.habits import NO_FORMAT, read_columns, read_format, save_columns, save_format
 from service.imports.options import LEFT_OUT
 from service.schemas.import_wishes import ImportSettingsAsked, ImportSettingsReply
+from service.schemas.records import KnownAtQuery
 
 blueprint = Resource("import settings", __name__, url_prefix="/import-settings", description="Forms of a shop's files")
 
 
 @blueprint.route("")
 class ImportSettings(MethodView):
+    @blueprint.arguments(KnownAtQuery, location="query")
     @blueprint.response(200, ImportSettingsReply)
-    def get(self) -> dict[str, Any]:
+    def get(self, asked: dict[str, Any]) -> dict[str, Any]:
         """Show how the shop's files are read."""
-        with app().database.read() as session:
+        with reading(asked["known_at"]) as session:
             return _document(session)
 
     @blueprint.arguments(ImportSettingsAsked)

@@ -12,7 +12,7 @@ from marshmallow import RAISE, ValidationError
 from sqlalchemy.orm import Session
 from werkzeug.datastructures import FileStorage
 
-from service.api.context import app, shop_id
+from service.api.context import app, reading, shop_id
 from service.api.pages import HEADER, listed
 from service.api.resource import Resource
 from service.errors import InvalidInput
@@ -22,12 +22,12 @@ from service.imports.intake import take_in
 from service.imports.jobs import ask_import, digest_of
 from service.imports.summary import ImportReport
 from service.jobs.asking import ask
+from service.log_figures import doubt_share
 from service.models import ImportBatch
 from service.queries import doubt_counts, import_of, imports_of, open_doubts, page_of
-from service.reviews import doubt_share
 from service.schemas.import_wishes import ImportQuery
 from service.schemas.jobs import JobReply
-from service.schemas.records import ImportFile, ImportReply, ImportsReply, PageQuery
+from service.schemas.records import ImportFile, ImportReply, ImportsQuery, ImportsReply, KnownAtQuery
 
 blueprint = Resource("imports", __name__, url_prefix="/imports", description="Job-line files")
 DOUBTS_SHOWN = 1000
@@ -36,12 +36,12 @@ AT_ONCE_BYTES = 8 * 1024 * 1024  # larger files are taken in apart from the requ
 
 @blueprint.route("")
 class Imports(MethodView):
-    @blueprint.arguments(PageQuery, location="query")
+    @blueprint.arguments(ImportsQuery, location="query")
     @blueprint.response(200, ImportsReply, headers=HEADER)
     def get(self, asked: dict[str, Any]) -> Any:
         """List the shop's imports."""
-        with app().database.read() as session:
-            part = page_of(session, imports_of(shop_id()), ImportBatch, asked)
+        with reading(asked["known_at"]) as session:
+            part = page_of(session, imports_of(session, shop_id()), ImportBatch, asked)
         return listed("imports", part.rows, part)
 
     @blueprint.arguments(ImportQuery, location="query")
@@ -78,11 +78,12 @@ class Imports(MethodView):
 
 @blueprint.route("/<uuid:import_id>")
 class OneImport(MethodView):
+    @blueprint.arguments(KnownAtQuery, location="query")
     @blueprint.response(200, ImportReply)
     @blueprint.alt_response(404, response="NOT_FOUND")
-    def get(self, import_id: uuid.UUID) -> dict[str, Any]:
-        """Show one import with the rows that are in doubt now."""
-        with app().database.read() as session:
+    def get(self, asked: dict[str, Any], import_id: uuid.UUID) -> dict[str, Any]:
+        """Show one import with the rows that are in doubt now, or were at a past moment."""
+        with reading(asked["known_at"]) as session:
             return _reply(session, import_of(session, shop_id(), import_id))
 
 

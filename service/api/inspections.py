@@ -10,12 +10,12 @@ from typing import Any
 from flask import Response, request, url_for
 from flask.views import MethodView
 
-from service.api.context import app, shop_id
+from service.api.context import app, reading, shop_id
 from service.api.pages import HEADER, listed
 from service.api.resource import Resource
 from service.inspections.photos import kept_photo, path_of, photo_of, photo_reply
 from service.inspections.standing import stand
-from service.inspections.visit_view import found_reply, inspection_reply, outcome_reply
+from service.inspections.visit_view import found_reply, inspection_reply, listed_reply, outcome_reply
 from service.inspections.visits import add_finding, add_outcome, close, start
 from service.models import Inspection
 from service.queries import inspections_of, machine_of, page_of
@@ -32,6 +32,7 @@ from service.schemas.inspection import (
     StripDownAsked,
     StripDownReply,
 )
+from service.schemas.records import KnownAtQuery
 
 blueprint = Resource("inspections", __name__, url_prefix="/inspections", description="Inspections and their findings")
 
@@ -43,11 +44,11 @@ class Inspections(MethodView):
     @blueprint.alt_response(404, response="NOT_FOUND")
     def get(self, asked: dict[str, Any]) -> Any:
         """List the shop's inspections."""
-        with app().database.read() as session:
+        with reading(asked["known_at"]) as session:
             machine = None if asked["machine_id"] is None else machine_of(session, shop_id(), asked["machine_id"]).id
-            wanted = inspections_of(shop_id(), machine_id=machine, still_open=asked["open"])
+            wanted = inspections_of(session, shop_id(), machine_id=machine, still_open=asked["open"])
             part = page_of(session, wanted, Inspection, asked)
-        return listed("inspections", part.rows, part)
+        return listed("inspections", [listed_reply(row, asked["known_at"]) for row in part.rows], part)
 
     @blueprint.arguments(InspectionAsked)
     @blueprint.response(201, InspectionReply)
@@ -63,11 +64,12 @@ class Inspections(MethodView):
 
 @blueprint.route("/<uuid:inspection_id>")
 class OneInspection(MethodView):
+    @blueprint.arguments(KnownAtQuery, location="query")
     @blueprint.response(200, InspectionReply)
     @blueprint.alt_response(404, response="NOT_FOUND")
-    def get(self, inspection_id: uuid.UUID) -> dict[str, Any]:
+    def get(self, asked: dict[str, Any], inspection_id: uuid.UUID) -> dict[str, Any]:
         """Show an inspection: safety defects, plan of the rest, next best check, every part's chance."""
-        with app().database.read() as session:
+        with reading(asked["known_at"]) as session:
             standing = stand(session, shop_id(), inspection_id, app().settings)
             return inspection_reply(session, standing, app().settings)
 

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from service import records
 from service.api.conditions import tagged
-from service.api.context import app, shop_id
+from service.api.context import app, reading, shop_id
 from service.api.pages import HEADER, link_header
 from service.api.resource import Resource
 from service.corrections import Author, add_link, line_in_force, settle_all, shop_row, supersede, trail_of, undo_link
@@ -23,7 +23,6 @@ from service.line_documents import line_document, page_of_lines, plain, shown_li
 from service.line_entry import Entered, enter_lines
 from service.line_surroundings import surroundings
 from service.models import JobLine, LineLink, Machine
-from service.past import read_as_known_at
 from service.queries import line_of, line_versions, link_of, refuse_unknown_component
 from service.schemas.new_lines import EnteredLinesReply, EnteredReply, JobLineAsked, JobLinesAsked
 from service.schemas.reviews import (
@@ -46,11 +45,10 @@ class JobLines(MethodView):
     @blueprint.response(200, LinesReply, headers=HEADER)
     def get(self, asked: dict[str, Any]) -> Any:
         """List the lines in force, or those that were at an earlier moment."""
-        with app().database.read() as session:
+        with reading(asked["known_at"]) as session:
             if asked["component"] is not None:
                 refuse_unknown_component(session, asked["component"])
             versions = line_versions(session, shop_id(), asked["machine"])
-            read_as_known_at(session, asked["known_at"], now=app().now())
             return tagged(versions, lambda: self._part(session, asked))
 
     @staticmethod

@@ -6,22 +6,24 @@ from typing import Any
 
 from flask.views import MethodView
 
-from service.api.context import app, shop_id
+from service.api.context import app, reading, shop_id
 from service.api.resource import Resource
 from service.catalogue import current_catalogue
 from service.inspections.limit_edits import add_version, base_limit, history_document, version_document
 from service.schemas.limit_edits import LimitEditAsked, LimitHistoryReply, LimitVersionReply
+from service.schemas.records import KnownAtQuery
 
 blueprint = Resource("limit_edits", __name__, url_prefix="/limits", description="Limits added by the shop")
 
 
 @blueprint.route("/<string:limit_id>/versions")
 class LimitVersions(MethodView):
+    @blueprint.arguments(KnownAtQuery, location="query")
     @blueprint.response(200, LimitHistoryReply)
     @blueprint.alt_response(404, response="NOT_FOUND")
-    def get(self, limit_id: str) -> dict[str, Any]:
+    def get(self, asked: dict[str, Any], limit_id: str) -> dict[str, Any]:
         """Show what the catalogue says and every version the shop added, with who wrote it and why."""
-        with app().database.read() as session:
+        with reading(asked["known_at"]) as session:
             return history_document(session, shop_id(), limit_id, current_catalogue(session))
 
     @blueprint.arguments(LimitEditAsked)

@@ -7,11 +7,10 @@ from typing import Any
 from flask import Response
 from flask.views import MethodView
 
-from service.api.context import app, shop_id
+from service.api.context import app, day_of, reading, shop_id
 from service.api.resource import Resource
 from service.auth import current_actor
 from service.jobs.timetable import ask_to_publish, publication_jobs
-from service.past import read_as_known_at
 from service.pool.desk import cells_document, curves_document, pool_document, shared_document, shared_lines
 from service.pool.files import in_parts
 from service.pool.members import membership_document, set_membership
@@ -42,21 +41,24 @@ def _crossing(action: str, detail: str) -> None:
 
 @blueprint.route("")
 class Pool(MethodView):
+    @blueprint.arguments(KnownAtQuery, location="query")
     @blueprint.response(200, PoolReply)
-    def get(self) -> Any:
+    def get(self, asked: dict[str, Any]) -> Any:
         """Show the pool's rule, its publications and how the shop stands to it."""
-        with app().database.read() as session:
-            found = pool_document(session, shop_id(), app().today(), pool_open=app().settings.pool_open)
+        day = day_of(asked["known_at"])
+        with reading(asked["known_at"]) as session:
+            found = pool_document(session, shop_id(), day, pool_open=app().settings.pool_open)
         return app().json.response(found)
 
 
 @blueprint.route("/membership")
 class PoolMembership(MethodView):
+    @blueprint.arguments(KnownAtQuery, location="query")
     @blueprint.response(200, MembershipReply)
-    def get(self) -> Any:
+    def get(self, asked: dict[str, Any]) -> Any:
         """Show whether the shop shares, and all it ever said about it."""
-        with app().database.read() as session:
-            return app().json.response(membership_document(session, shop_id(), app().today()))
+        with reading(asked["known_at"]) as session:
+            return app().json.response(membership_document(session, shop_id(), day_of(asked["known_at"])))
 
     @blueprint.arguments(MembershipAsked)
     @blueprint.response(200, MembershipReply)
@@ -86,12 +88,11 @@ class PoolShared(MethodView):
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def get(self, asked: dict[str, Any]) -> Any:
         """Show the shop exactly what it shares, row by row; what it would share, where `sharing` is false."""
-        with app().database.read() as session:
-            read_as_known_at(session, asked["known_at"], now=app().now())
+        with reading(asked["known_at"]) as session:
             found = shared_document(
                 session,
                 shop_id(),
-                app().today(),
+                day_of(asked["known_at"]),
                 after=asked["after"],
                 limit=asked["limit"],
                 pseudonym_key=app().settings.pool_pseudonym_key,
@@ -106,8 +107,7 @@ class PoolSharedFile(MethodView):
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def get(self, asked: dict[str, Any]) -> Response:
         """Download exactly what the shop shares, or would share, a row a line."""
-        with app().database.read() as session:
-            read_as_known_at(session, asked["known_at"], now=app().now())
+        with reading(asked["known_at"]) as session:
             rows = shared_lines(session, shop_id(), pseudonym_key=app().settings.pool_pseudonym_key)
         headers = {"Content-Disposition": 'attachment; filename="shared.jsonl"'}
         return Response(in_parts(rows), mimetype="application/x-ndjson", headers=headers)
@@ -121,7 +121,7 @@ class PoolCells(MethodView):
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def get(self, asked: dict[str, Any]) -> Any:
         """List the cells of the pool that are published."""
-        with app().database.read() as session:
+        with reading(asked["known_at"]) as session:
             found = cells_document(session, asked["publication"], after=asked["after"], limit=asked["limit"])
         _crossing("pool_cells", f"{len(found['cells'])} cells from {asked['after']}")
         return app().json.response(found)
@@ -129,11 +129,12 @@ class PoolCells(MethodView):
 
 @blueprint.route("/curves/<component>")
 class PoolCurves(MethodView):
+    @blueprint.arguments(KnownAtQuery, location="query")
     @blueprint.response(200, CurvesReply)
     @blueprint.alt_response(404, response="NOT_FOUND")
-    def get(self, component: str) -> Any:
+    def get(self, asked: dict[str, Any], component: str) -> Any:
         """Show a component's published curves on the fixed distance grid."""
-        with app().database.read() as session:
+        with reading(asked["known_at"]) as session:
             found = curves_document(session, component)
         _crossing("pool_curves", component)
         return app().json.response(found)

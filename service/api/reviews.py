@@ -6,15 +6,16 @@ from typing import Any
 
 from flask.views import MethodView
 
-from service.api.context import app, shop_id
+from service.api.context import app, reading, shop_id
 from service.api.pages import HEADER, link_header
 from service.api.resource import Resource
 from service.corrections import Author
 from service.imports.words import catalogue_words
+from service.log_figures import doubt_share, kept_share, missing_readings
 from service.models import Doubt
 from service.queries import doubt_counts, page_of
 from service.review_answers import answer_doubts
-from service.reviews import doubt_share, doubts_of, kept_share, missing_readings, review_documents
+from service.reviews import doubts_of, review_documents
 from service.schemas.reviews import AnswersAsked, AnswersReply, ReviewQuery, ReviewsReply
 
 blueprint = Resource("reviews", __name__, url_prefix="/reviews", description="Rows in doubt")
@@ -25,10 +26,10 @@ class Reviews(MethodView):
     @blueprint.arguments(ReviewQuery, location="query")
     @blueprint.response(200, ReviewsReply, headers=HEADER)
     def get(self, asked: dict[str, Any]) -> Any:
-        """List what is in doubt, with the evidence and the answers it takes."""
+        """List what is in doubt, or was at a past moment, with the evidence and the answers it takes."""
         shop = shop_id()
         edges = {name: asked.pop(name) for name in ("after", "before", "limit")}
-        with app().database.read() as session:
+        with reading(asked["known_at"]) as session:
             part = page_of(session, doubts_of(shop, **asked), Doubt, edges)
             reply = {
                 "doubts": review_documents(session, part.rows, catalogue_words(session, shop)),

@@ -6,7 +6,7 @@ from typing import Any
 
 from flask.views import MethodView
 
-from service.api.context import app, shop_id
+from service.api.context import app, day_of, reading, shop_id
 from service.api.resource import Resource
 from service.inspections.recommission import work_order, work_orders
 from service.schemas.work_orders import WorkOrderQuery, WorkOrderReply, WorkOrdersReply
@@ -31,5 +31,6 @@ class OneWorkOrder(MethodView):
     @blueprint.alt_response(422, response="UNPROCESSABLE_ENTITY")
     def get(self, asked: dict[str, Any], order_id: str) -> dict[str, Any]:
         """Lay an order of work out for a machine: cautions, what not to do too early, steps, what to buy."""
-        with app().database.read() as session:
-            return work_order(session, shop_id(), order_id, asked, today=app().today(), settings=app().settings)
+        known_at = asked["known_at"]
+        with reading(known_at) as session:
+            return work_order(session, shop_id(), order_id, asked, today=day_of(known_at), settings=app().settings)

@@ -14,6 +14,7 @@ from service.imports.columns import fold_column, read_mapping
 from service.imports.currencies import CURRENCIES
 from service.imports.options import DATE_ORDERS, DECIMAL_MARKS, LEFT_OUT, FileReading, ReadOptions
 from service.models import ShopColumn, ShopFormat
+from service.past import reads_the_past, said_by
 from service.vocabulary import HOURS, JOB_LINE_COLUMNS, TAX_WORDS, UNITS
 
 NO_FORMAT: Mapping[str, str] = {"date_order": "ymd", "decimal_mark": ".", "unit": "", "currency": "", "tax": ""}
@@ -27,14 +28,16 @@ _ALLOWED: Mapping[str, tuple[str, ...]] = {
 
 def read_columns(session: Session, shop_id: int) -> dict[str, ShopColumn]:
     """What the shop's columns mean, by folded name: the last confirmation of each."""
-    rows = session.scalars(select(ShopColumn).where(ShopColumn.shop_id == shop_id).order_by(ShopColumn.id))
+    known = said_by(ShopColumn.confirmed_at, reads_the_past(session))
+    rows = session.scalars(select(ShopColumn).where(ShopColumn.shop_id == shop_id, *known).order_by(ShopColumn.id))
     return {row.folded: row for row in rows}
 
 
 def read_format(session: Session, shop_id: int) -> dict[str, str]:
     """How the shop writes dates and numbers, and what it means where it names no unit or currency."""
+    known = said_by(ShopFormat.set_at, reads_the_past(session))
     last = session.scalar(
-        select(ShopFormat).where(ShopFormat.shop_id == shop_id).order_by(ShopFormat.id.desc()).limit(1)
+        select(ShopFormat).where(ShopFormat.shop_id == shop_id, *known).order_by(ShopFormat.id.desc()).limit(1)
     )
     return {name: getattr(last, name) for name in NO_FORMAT} if last is not None else dict(NO_FORMAT)
 

@@ -22,6 +22,7 @@ from sqlalchemy.orm import Session
 
 from service.keyed import connection_of
 from service.models import CatalogueEntry, CatalogueRelease, ComponentPosition, ComponentType, ShopWord
+from service.past import reads_the_past, said_by
 from service.prepared import Prepared
 
 SHOWN_CANDIDATES = 3
@@ -251,6 +252,8 @@ def catalogue_words(session: Session, shop_id: int | None = None) -> CatalogueWo
     Kept in memory until a newer release is loaded or the shop confirms another word.
     """
     connection = connection_of(session)
+    if reads_the_past(session) is not None:
+        return _read_words(session, shop_id)
     versions = _VERSION.rows(connection, {"shop": shop_id or 0})
     if not versions:
         return _read_words(session, shop_id)
@@ -294,7 +297,7 @@ def _shop_words(session: Session, shop_id: int) -> dict[str, tuple[ShopMeaning, 
     rows = session.execute(
         select(ShopWord.folded, ComponentType.slug, ShopWord.position, func.count())
         .join(ComponentType, ShopWord.component_type_id == ComponentType.id)
-        .where(ShopWord.shop_id == shop_id)
+        .where(ShopWord.shop_id == shop_id, *said_by(ShopWord.confirmed_at, reads_the_past(session)))
         .group_by(ShopWord.folded, ComponentType.slug, ShopWord.position)
         .order_by(ShopWord.folded, ComponentType.slug)
     )

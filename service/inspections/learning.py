@@ -23,6 +23,7 @@ from service.estimates import pool_is_open
 from service.inspections.plan_texts import title_of
 from service.inspections.taught import Key, shares_of, with_taught
 from service.models import Finding, Inspection, StripDown
+from service.past import not_superseded, reads_the_past, said_by
 
 SEED = 20_260_601
 LEAST_CHANCE = 0.005  # the learner wants a chance off 0 and 1
@@ -57,8 +58,9 @@ class Tally:
 
 def tallies(session: Session, shop_id: int | None, catalogue: Catalogue) -> dict[Key, Tally]:
     """Findings and strip-downs of one shop, or of all where `shop_id` is None."""
-    findings = select(Finding).where(Finding.superseded_by_id.is_(None)).order_by(Finding.id)
-    opened = select(StripDown).where(StripDown.superseded_by_id.is_(None))
+    known_at = reads_the_past(session)
+    findings = not_superseded(Finding, select(Finding), known_at).order_by(Finding.id)
+    opened = not_superseded(StripDown, select(StripDown), known_at)
     visits = select(Inspection.id, Inspection.priors)
     if shop_id is not None:
         findings, opened = findings.where(Finding.shop_id == shop_id), opened.where(StripDown.shop_id == shop_id)
@@ -170,15 +172,16 @@ _lock = threading.Lock()
 def taught_catalogue(session: Session, shop_id: int, catalogue: Catalogue, *, pool_open: bool) -> Taught:
     """The catalogue as this shop's strip-downs, or the open pool's, have taught it; learnt anew after each of them."""
     scope = None if pool_is_open(session, pool_open=pool_open) else shop_id
-    newest = select(func.max(StripDown.id))
+    known_at = reads_the_past(session)
+    newest = select(func.max(StripDown.id)).where(*said_by(StripDown.recorded_at, known_at))
     if scope is not None:
         newest = newest.where(StripDown.shop_id == scope)
     last = session.scalar(newest)
     if last is None:
         return Taught(catalogue, catalogue, {})
-    key = (str(session.get_bind().engine.url), scope)
+    key = (str(session.get_bind().engine.url), scope, known_at, last)
     with _lock:
-        kept = _cache.get((*key, last))
+        kept = _cache.get(key)
     # A catalogue read anew is another object.
     if kept is None or kept.plain is not catalogue:
         learnt = learn(tallies(session, scope, catalogue), catalogue)
@@ -186,7 +189,7 @@ def taught_catalogue(session: Session, shop_id: int, catalogue: Catalogue, *, po
         with _lock:
             if len(_cache) >= KEPT:
                 _cache.pop(next(iter(_cache)))
-            _cache[*key, last] = kept
+            _cache[key] = kept
     return kept
 
 

@@ -22,6 +22,7 @@ from service.check_types import Limit
 from service.errors import Conflict, InvalidInput, NotFound
 from service.inspections.plan_texts import limit_text
 from service.models import LimitEdit
+from service.past import reads_the_past, said_by
 
 APPLIES = ("make", "model", "family", "year_from", "year_to", "region")
 BOUNDS = ("pass_low", "pass_high", "marginal_low", "marginal_high")
@@ -103,7 +104,8 @@ def _refuse_other_side(base: Limit, document: Mapping[str, Any]) -> None:
 
 
 def _versions(session: Session, shop_id: int, limit_key: str | None = None) -> Sequence[LimitEdit]:
-    statement = select(LimitEdit).where(LimitEdit.shop_id == shop_id).order_by(LimitEdit.version)
+    known = said_by(LimitEdit.recorded_at, reads_the_past(session))
+    statement = select(LimitEdit).where(LimitEdit.shop_id == shop_id, *known).order_by(LimitEdit.version)
     if limit_key is not None:
         statement = statement.where(LimitEdit.limit_key == limit_key)
     return session.scalars(statement).all()

@@ -16,6 +16,7 @@ from analytics.pricing_types import ShopTerms
 from service.catalogue_types import Catalogue, Component
 from service.errors import InvalidInput
 from service.models import ShopPrice
+from service.past import reads_the_past, said_by
 from service.settings import Settings
 
 HOUR = None  # the row that prices an hour of labour names no component
@@ -88,7 +89,8 @@ def price_list(session: Session, shop_id: int, settings: Settings, asked: Mappin
 
 
 def _stored(session: Session, shop_id: int) -> dict[str | None, tuple[Decimal, str]]:
-    newest = select(func.max(ShopPrice.id)).where(ShopPrice.shop_id == shop_id).group_by(ShopPrice.component)
+    known = said_by(ShopPrice.recorded_at, reads_the_past(session))
+    newest = select(func.max(ShopPrice.id)).where(ShopPrice.shop_id == shop_id, *known).group_by(ShopPrice.component)
     rows = session.scalars(select(ShopPrice).where(ShopPrice.id.in_(newest)))
     return {row.component: (row.amount, row.currency) for row in rows if row.amount is not None}
 

@@ -8,19 +8,18 @@ from datetime import date
 from math import isinf
 from typing import Any
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from analytics.life_model_types import Chance, Evidence, Horizon, PartState, Probability
 from analytics.spells import DAYS_PER_YEAR
-from service.errors import InvalidInput, NotFound
+from service.errors import InvalidInput
 from service.inspections.kept_chances import chances_of
 from service.inspections.part_states import KnownMachine, from_description, part_state, parts_now, run_bounds, to_km
 from service.inspections.recorded import from_records
 from service.inspections.serving import Snapshot, find_cell, snapshot_for
 from service.inspections.told_history import checked_history
-from service.models import Machine
 from service.pool.visible import IN_FULL, OWN_ONLY
+from service.queries import machine_of
 from service.said import Distance, Number, Share, joined, say
 
 CERTAIN = 1.0
@@ -112,9 +111,7 @@ def rank_recorded(
     pool_open: bool,
 ) -> tuple[Ranking, Snapshot]:
     """Rank the parts of a machine on record."""
-    row = session.scalar(select(Machine).where(Machine.shop_id == shop_id, Machine.public_id == public_id))
-    if row is None:
-        raise NotFound("there is no such machine")
+    row = machine_of(session, shop_id, public_id)
     snapshot = snapshot_for(session, shop_id, pool_open=pool_open)
     return rank(from_records(session, row, as_of), snapshot, horizon, level), snapshot
 

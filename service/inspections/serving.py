@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any
 
-from sqlalchemy import func, select
-from sqlalchemy.orm import Session
+from sqlalchemy import ColumnElement, func, select
+from sqlalchemy.orm import Session, aliased
 
 from analytics.component_fit import ComponentFit
 from analytics.life_model_types import WarningInterval
@@ -27,12 +27,14 @@ from service.models import (
     CatalogueRelease,
     ComponentType,
     EstimateRelease,
+    Machine,
     MachineFamily,
     MachineMake,
     MachineModel,
     ModelLayout,
     PartChange,
 )
+from service.past import reads_the_past
 from service.pool.visible import VisibleCounts, visible_counts
 from service.said import Number, say
 
@@ -193,26 +195,42 @@ def find_cell(session: Session, make: str, model: str, family: str | None) -> tu
 
     Names are matched without regard to case; a family that is not given comes from the records.
     """
+    of_model, of_make, of_family = (_on_record(session, name) for name in ("id", "make_id", "family_id"))
     row = session.execute(
         select(MachineMake.name.label("make"), MachineModel.name.label("model"), MachineFamily.name.label("family"))
         .select_from(MachineModel)
         .join(MachineMake, MachineModel.make_id == MachineMake.id)
         .outerjoin(MachineFamily, MachineModel.family_id == MachineFamily.id)
-        .where(func.lower(MachineMake.name) == make.lower())
+        .where(func.lower(MachineMake.name) == make.lower(), *of_model(MachineModel.id))
         .where(func.lower(MachineModel.name) == model.lower())
     ).first()
     if row is not None:
         return Cell(row.make, family or row.family or "", row.model), []
-    known_make = session.scalar(select(MachineMake.name).where(func.lower(MachineMake.name) == make.lower()))
+    known_make = session.scalar(
+        select(MachineMake.name).where(func.lower(MachineMake.name) == make.lower(), *of_make(MachineMake.id))
+    )
     known_family = family and session.scalar(
         select(MachineFamily.name)
         .join(MachineMake, MachineFamily.make_id == MachineMake.id)
-        .where(func.lower(MachineMake.name) == make.lower())
+        .where(func.lower(MachineMake.name) == make.lower(), *of_family(MachineFamily.id))
         .where(func.lower(MachineFamily.name) == family.lower())
     )
     cell = Cell(known_make or make, known_family or family or "", model)
-    anything = session.scalar(select(MachineModel.id).limit(1)) is not None
+    anything = session.scalar(select(MachineModel.id).where(*of_model(MachineModel.id)).limit(1)) is not None
     return cell, [_note(cell, known_make is not None, bool(known_family), anything)]
+
+
+def _on_record(session: Session, name: str) -> Callable[[Any], list[ColumnElement[bool]]]:
+    """What a statement asks of a model's key, or of the make's or family's it names: that a machine is on record.
+
+    Now there is one of each; at a past moment there may not have been.
+    """
+    known_at = reads_the_past(session)
+    if known_at is None:
+        return lambda key: []
+    model = aliased(MachineModel)
+    there = select(getattr(model, name)).join(Machine, Machine.model_id == model.id)
+    return lambda key: [key.in_(there.where(Machine.recorded_at <= known_at))]
 
 
 def _note(cell: Cell, known_make: bool, known_family: bool, anything: bool) -> str:

@@ -19,6 +19,7 @@ from service.inspections.replan import Done
 from service.inspections.serving import Snapshot, snapshot_for
 from service.inspections.taught import from_kept, with_taught
 from service.models import Finding, Inspection
+from service.past import reads_the_past, said_by
 from service.queries import inspection_of
 from service.settings import Settings
 
@@ -34,7 +35,11 @@ class Standing:
     @property
     def in_force(self) -> tuple[Finding, ...]:
         """Findings nobody has corrected."""
-        return tuple(row for row in self.rows if row.superseded_by_id is None)
+        return tuple(row for row in self.rows if not self.superseded(row))
+
+    def superseded(self, row: Finding) -> bool:
+        """Whether a finding that is known here corrects this one."""
+        return any(row.superseded_by_id == other.id for other in self.rows)
 
     @property
     def observed(self) -> Observed:
@@ -68,7 +73,7 @@ def found_of(row: Finding) -> Found:
 
 
 def stand(session: Session, shop_id: int, public_id: uuid.UUID, settings: Settings) -> Standing:
-    """Where an inspection stands.
+    """Where an inspection stands, or stood when the session reads as of.
 
     Raises
     ------
@@ -81,7 +86,8 @@ def stand(session: Session, shop_id: int, public_id: uuid.UUID, settings: Settin
     parts = [InspectedPart.from_dict(part) for part in row.priors]
     here = tuple(part for part in parts if part.component in catalogue.component_by_slug)
     places = Places(here, catalogue, layout_of(snapshot.layout(cell_of(row))))
-    findings = session.scalars(select(Finding).where(Finding.inspection_id == row.id).order_by(Finding.id))
+    known = said_by(Finding.recorded_at, reads_the_past(session))
+    findings = session.scalars(select(Finding).where(Finding.inspection_id == row.id, *known).order_by(Finding.id))
     return Standing(row, places, tuple(findings))
 
 

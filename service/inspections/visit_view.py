@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import select
@@ -19,7 +20,8 @@ from service.inspections.plans import SCREENING_NOTE
 from service.inspections.replan import circumstances_of, replan
 from service.inspections.standing import Standing, found_of
 from service.inspections.taught import version_of
-from service.models import Finding, Machine, Photo, StripDown
+from service.models import Finding, Inspection, Machine, Photo, StripDown
+from service.past import not_superseded, reads_the_past, said_by
 from service.settings import Settings
 
 SMALLEST_CHANGE = 0.0005  # of a chance: less is not shown as changed
@@ -29,7 +31,8 @@ def inspection_reply(session: Session, standing: Standing, settings: Settings) -
     """The whole inspection as JSON."""
     row, catalogue = standing.row, standing.places.catalogue
     weighed = standing.weigh()
-    photos = session.scalars(select(Photo).where(Photo.inspection_id == row.id).order_by(Photo.id)).all()
+    known = said_by(Photo.recorded_at, reads_the_past(session))
+    photos = session.scalars(select(Photo).where(Photo.inspection_id == row.id, *known).order_by(Photo.id)).all()
     findings = {finding.id: finding.public_id for finding in standing.rows}
     return {
         "id": row.public_id,
@@ -49,15 +52,27 @@ def inspection_reply(session: Session, standing: Standing, settings: Settings) -
             "accuracies": version_of(row.accuracies),
         },
         "started_at": row.started_at,
-        "closed_at": row.closed_at,
+        "closed_at": closed_by(row, reads_the_past(session)),
         "safety_defects": safety_reply([found_of(finding) for finding in standing.in_force], row.symptoms, catalogue),
         "plan": rest_plan(standing, weighed, settings),
-        "findings": [finding_reply(finding, catalogue) for finding in standing.rows],
+        "findings": [finding_reply(row, catalogue, standing.superseded(row)) for row in standing.rows],
         "posteriors": part_replies(weighed, catalogue),
         "photos": [photo_reply(photo, findings) for photo in photos],
         "outcomes": [outcome_reply(strip) for strip in outcomes_of(session, row.id)],
         "to_read": [*_version_notes(standing), *_implied_notes(standing), SCREENING_NOTE],
     }
+
+
+def listed_reply(row: Inspection, known_at: datetime | None) -> dict[str, Any]:
+    """An inspection in a list, as it was at a moment (None: now)."""
+    names = ("public_id", "machine", "as_of", "people", "started_at")
+    return {**{name: getattr(row, name) for name in names}, "closed_at": closed_by(row, known_at)}
+
+
+def closed_by(row: Inspection, known_at: datetime | None) -> datetime | None:
+    """When an inspection was closed; None where it was open at a moment (None: now)."""
+    later = row.closed_at is not None and known_at is not None and row.closed_at > known_at
+    return None if later else row.closed_at
 
 
 def _machine_id(session: Session, machine_id: int | None) -> Any:
@@ -66,7 +81,8 @@ def _machine_id(session: Session, machine_id: int | None) -> Any:
 
 def outcomes_of(session: Session, inspection_id: int) -> Sequence[StripDown]:
     """What parts turned out to be, corrected answers left out."""
-    wanted = select(StripDown).where(StripDown.inspection_id == inspection_id, StripDown.superseded_by_id.is_(None))
+    of_visit = select(StripDown).where(StripDown.inspection_id == inspection_id)
+    wanted = not_superseded(StripDown, of_visit, reads_the_past(session))
     return session.scalars(wanted.order_by(StripDown.id)).all()
 
 
@@ -109,7 +125,7 @@ def found_reply(before: Standing, now: Standing, finding: Finding, settings: Set
     weighed = now.weigh()
     return {
         "safety_defects": safety_reply([found_of(row) for row in now.in_force], now.row.symptoms, catalogue),
-        "finding": finding_reply(finding, catalogue),
+        "finding": finding_reply(finding, catalogue, superseded=False),
         "changed": _changes(before.weigh(), weighed),
         "plan": rest_plan(now, weighed, settings),
         "notes": [SCREENING_NOTE],
@@ -132,7 +148,7 @@ def _changes(before: Weighed, after: Weighed) -> list[dict[str, Any]]:
     return [change for _, change in sorted(moved, key=lambda entry: -entry[0])]
 
 
-def finding_reply(row: Finding, catalogue: Catalogue) -> dict[str, Any]:
+def finding_reply(row: Finding, catalogue: Catalogue, superseded: bool) -> dict[str, Any]:
     """One finding, its cautions and conditions before its verdict."""
     found = found_of(row)
     measured = Measured(found, tuple(row.judgement), row.judged_by, tuple(row.prerequisites_unmet), ())
@@ -150,7 +166,7 @@ def finding_reply(row: Finding, catalogue: Catalogue) -> dict[str, Any]:
         "note": row.note,
         "minutes_spent": row.minutes_spent,
         "recorded_at": row.recorded_at,
-        "superseded": row.superseded_by_id is not None,
+        "superseded": superseded,
     }
 
 

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from service.errors import InvalidInput
 from service.models import JobLine, PoolFile, PoolMembership, PoolTrustedKey, Shop
+from service.past import in_force, reads_the_past, said_by
 
 # Below this many shops the pool is closed unless its members agreed to open it (a setting): with few members
 # one shop could work out another's records.
@@ -18,7 +19,8 @@ POOL_NEEDS_SHOPS = 5
 
 def withdrawn_shops(session: Session, on: date | None = None) -> list[int]:
     """Shops that do not share on a day (None: by what they last said). Every shop shares until it says otherwise."""
-    statement = select(PoolMembership.shop_id, PoolMembership.sharing).order_by(PoolMembership.id)
+    known = said_by(PoolMembership.recorded_at, reads_the_past(session))
+    statement = select(PoolMembership.shop_id, PoolMembership.sharing).where(*known).order_by(PoolMembership.id)
     if on is not None:
         statement = statement.where(PoolMembership.takes_effect_on <= on)
     said = {row.shop_id: row.sharing for row in session.execute(statement)}
@@ -40,7 +42,7 @@ def pool_is_open(session: Session, *, pool_open: bool) -> bool:
 
 def shops_with_records(session: Session) -> int:
     """Shops that share and have lines, here and in the files of other installations in use."""
-    has_lines = exists().where(JobLine.shop_id == Shop.id)
+    has_lines = exists().where(JobLine.shop_id == Shop.id, *said_by(JobLine.recorded_at, reads_the_past(session)))
     here = select(func.count(Shop.id)).where(has_lines)
     out = withdrawn_shops(session)
     if out:
@@ -50,11 +52,13 @@ def shops_with_records(session: Session) -> int:
 
 def files_in_use(session: Session) -> list[Any]:
     """Id, installation and number of shops of the newest file of each installation whose key is trusted."""
-    newest = select(func.max(PoolFile.id)).group_by(PoolFile.trusted_key_id)
+    known_at = reads_the_past(session)
+    newest = select(func.max(PoolFile.id)).where(*said_by(PoolFile.taken_in_at, known_at))
     statement = (
         select(PoolFile.id, PoolFile.shops, PoolTrustedKey.installation)
         .join(PoolTrustedKey, PoolFile.trusted_key_id == PoolTrustedKey.id)
-        .where(PoolFile.id.in_(newest), PoolTrustedKey.revoked_at.is_(None))
+        .where(PoolFile.id.in_(newest.group_by(PoolFile.trusted_key_id)))
+        .where(in_force(PoolTrustedKey.added_at, PoolTrustedKey.revoked_at, known_at))
         .order_by(PoolFile.id)
     )
     return list(session.execute(statement).all())
@@ -83,8 +87,9 @@ def set_membership(
 
 def membership_document(session: Session, shop_id: int, today: date) -> dict[str, Any]:
     """How a shop stands to the pool, with everything it ever said about it."""
+    known = said_by(PoolMembership.recorded_at, reads_the_past(session))
     rows = session.scalars(
-        select(PoolMembership).where(PoolMembership.shop_id == shop_id).order_by(PoolMembership.id)
+        select(PoolMembership).where(PoolMembership.shop_id == shop_id, *known).order_by(PoolMembership.id)
     ).all()
     return {
         "sharing": shop_id not in withdrawn_shops(session, today),

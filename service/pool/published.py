@@ -19,7 +19,7 @@ from analytics.sharing_rule import (
 )
 from service.errors import NotFound
 from service.models import PoolCell, PoolPublication
-from service.past import reads_the_past
+from service.past import reads_the_past, said_by
 
 RULE = {
     "grid": GRID,
@@ -34,7 +34,8 @@ RULE = {
 
 def publications(session: Session) -> list[dict[str, Any]]:
     """Every publication, the newest first."""
-    rows = session.scalars(select(PoolPublication).order_by(PoolPublication.id.desc()))
+    known = said_by(PoolPublication.published_at, reads_the_past(session))
+    rows = session.scalars(select(PoolPublication).where(*known).order_by(PoolPublication.id.desc()))
     return [
         {"id": str(r.public_id), "dated": r.dated.isoformat(), "published_at": r.published_at.isoformat()} for r in rows
     ]

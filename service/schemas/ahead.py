@@ -8,6 +8,7 @@ from marshmallow import fields, validate
 
 from service.schemas.asked import Asked
 from service.schemas.fields import Name, Number, Reply
+from service.schemas.records import KnownAtAsked, KnownAtQuery
 
 # Renewal intervals as a query writes them.
 NEVER = "never"
@@ -25,8 +26,8 @@ def models_of(texts: Sequence[str]) -> tuple[tuple[str, str], ...]:
     return tuple((make.strip(), model.strip()) for make, _, model in pairs)
 
 
-class DayQuery(Asked):
-    """From which day to look ahead; today without it."""
+class DayQuery(KnownAtQuery):
+    """From which day to look ahead; today without it, or the day of `known_at`."""
 
     as_of = fields.Date(load_default=None, allow_none=True)
 
@@ -79,7 +80,7 @@ class SparesQuery(DayQuery):
     interval_days = fields.Float(load_default=None, validate=validate.Range(min=7, max=20_000))
 
 
-class RenewalQuery(Asked):
+class RenewalQuery(KnownAtQuery):
     """Whose part, how the machine is used, what renewing costs on purpose and after a failure."""
 
     make = Name(required=True)
@@ -115,7 +116,7 @@ class BlockPartAsked(Asked):
     failure = Number(required=True, validate=validate.Range(min=0, max=1e7))
 
 
-class BlockAsked(Asked):
+class BlockAsked(KnownAtAsked):
     """Parts behind one cover, and what the way in costs."""
 
     make = Name(required=True)
@@ -126,14 +127,14 @@ class BlockAsked(Asked):
     parts = fields.List(fields.Nested(BlockPartAsked), required=True, validate=validate.Length(min=1, max=12))
 
 
-class ChangesQuery(Asked):
+class ChangesQuery(KnownAtQuery):
     """Length of a period; one component, or all."""
 
     component = Name(load_default=None, most=60)
     months = fields.Integer(load_default=12, validate=validate.OneOf((6, 12)))
 
 
-class ComparisonsQuery(Asked):
+class ComparisonsQuery(KnownAtQuery):
     """Models that talk has it are weak here, as "make/model": where the records clear them they are a false lead."""
 
     suspected = fields.List(
@@ -145,7 +146,7 @@ class ComparisonsQuery(Asked):
     )
 
 
-class GroupsQuery(Asked):
+class GroupsQuery(KnownAtQuery):
     """Of all models, or of one, or of one issue of its part (stratum 0: before the first change)."""
 
     make = Name(load_default=None)

@@ -11,6 +11,7 @@ from service.schemas.asked import Asked
 from service.schemas.fields import Name, Number, Reply
 from service.schemas.plan import CautionReply
 from service.schemas.ranking import EstimateReply, RankingAsked
+from service.schemas.records import KnownAtQuery
 
 AMOUNT = r"^[0-9]{1,9}(\.[0-9]{1,4})?$"
 
@@ -60,7 +61,7 @@ class BillAsked(RankingAsked, BillTerms):
     chances = fields.List(fields.Nested(BelievedPart), load_default=list, validate=validate.Length(max=200))
 
 
-class BillQuery(Asked):
+class BillQuery(KnownAtQuery):
     """Whose prices, and what is asked for the machine."""
 
     hourly_rate = Money(load_default=None)

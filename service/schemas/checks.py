@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from marshmallow import fields
 
-from service.schemas.asked import Asked
 from service.schemas.evidence import LimitUsedReply
 from service.schemas.fields import Name, Reply
 from service.schemas.plan import AccessReply, CautionReply, CheckTextReply
+from service.schemas.records import KnownAtQuery
 
 
 class CheckListedReply(Reply):
@@ -39,7 +39,7 @@ class CheckReply(CheckListedReply, CheckTextReply):
     targets = fields.List(fields.Dict(), required=True)
 
 
-class LimitsQuery(Asked):
+class LimitsQuery(KnownAtQuery):
     """Which limits."""
 
     check = Name(load_default=None, most=16)

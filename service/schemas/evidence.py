@@ -8,6 +8,7 @@ from marshmallow import ValidationError, fields, validate, validates_schema
 
 from service.schemas.asked import Asked
 from service.schemas.fields import Name, Number, Reply, YesNo
+from service.schemas.records import KnownAtAsked
 from service.vocabulary import OUTCOMES, PART_MARKS
 
 HEARD = ("seen", "told")
@@ -150,7 +151,7 @@ class NamedMachine(Asked):
     model_year = fields.Integer(allow_none=True, load_default=None, validate=validate.Range(min=1885, max=2100))
 
 
-class JudgeAsked(MeasurementAsked):
+class JudgeAsked(MeasurementAsked, KnownAtAsked):
     """A measurement to be judged, and whose limits apply."""
 
     machine = fields.Nested(NamedMachine, allow_none=True, load_default=None)

@@ -6,6 +6,7 @@ from marshmallow import fields, validate
 
 from service.schemas.asked import Asked
 from service.schemas.fields import Name, Number, Reply
+from service.schemas.records import KnownAtQuery
 from service.vocabulary import EVENT_DATES
 
 
@@ -35,7 +36,7 @@ class PlatesReply(Reply):
     plates = fields.List(fields.Nested(PlateReply), required=True)
 
 
-class BearersQuery(Asked):
+class BearersQuery(KnownAtQuery):
     """Which registration, on which day."""
 
     plate = Name(required=True, most=40)

@@ -18,7 +18,7 @@ from service.schemas.ranking import (
     NotCountedReply,
     SafetyDefectReply,
 )
-from service.schemas.records import PageQuery
+from service.schemas.records import KnownAtQuery, PageQuery
 
 TEXT_MOST = 4000
 
@@ -79,7 +79,7 @@ class StripDownAsked(Asked):
     note = text_field()
 
 
-class InspectionsQuery(PageQuery):
+class InspectionsQuery(PageQuery, KnownAtQuery):
     """Which inspections."""
 
     machine_id = fields.UUID(load_default=None)

@@ -23,7 +23,7 @@ class SharedQuery(KnownAtQuery):
     limit = fields.Integer(load_default=200, validate=ROWS)
 
 
-class CellsQuery(Asked):
+class CellsQuery(KnownAtQuery):
     """Which publication; the last without it."""
 
     publication = fields.UUID(load_default=None, metadata={"description": "id of a publication"})

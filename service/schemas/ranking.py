@@ -9,7 +9,7 @@ from marshmallow import ValidationError, fields, validate, validates_schema
 from service.schemas.asked import Asked
 from service.schemas.evidence import MOST, FactAsked, MeasurementAsked, SymptomAsked
 from service.schemas.fields import Distance, Name, Number, PartialDate, Reply, Whole
-from service.schemas.records import KnownAtQuery
+from service.schemas.records import KnownAtAsked, KnownAtQuery
 from service.vocabulary import QUALITIES
 
 HISTORY_ACTIONS = ("renewed", "repaired", "original", "checked_good", "checked_bad")
@@ -59,7 +59,7 @@ class HistoryItem(Asked):
     quality = fields.String(load_default="unknown", validate=validate.OneOf(QUALITIES))
 
 
-class RankingAsked(Asked):
+class RankingAsked(KnownAtAsked):
     """A machine, what is known of it, and how far ahead to look."""
 
     machine = fields.Nested(MachineDescription, required=True)

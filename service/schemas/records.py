@@ -32,6 +32,16 @@ class KnownAtQuery(Asked):
     )
 
 
+class KnownAtAsked(Asked):
+    """As of when, in a body."""
+
+    known_at = Moment(
+        allow_none=True,
+        load_default=None,
+        metadata={"description": "answer from what was on record at this moment, with its time zone"},
+    )
+
+
 class MachineQuery(PageQuery, KnownAtQuery):
     """Which machines."""
 
@@ -95,6 +105,10 @@ class ComponentsReply(Reply):
 
     version = fields.String(required=True)
     components = fields.List(fields.Nested(ComponentReply), required=True)
+
+
+class ImportsQuery(PageQuery, KnownAtQuery):
+    """Which part of the imports."""
 
 
 class ImportFile(Asked):

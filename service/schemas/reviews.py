@@ -9,7 +9,7 @@ from marshmallow import ValidationError, fields, validate, validates_schema
 
 from service.corrections import CORRECTABLE
 from service.imports.doubts import DOUBT_KINDS
-from service.reviews import CHOICES
+from service.review_choices import CHOICES
 from service.schemas.asked import Asked
 from service.schemas.fields import Name, Reply, Text, YesNo
 from service.schemas.records import KnownAtQuery, PageQuery
@@ -18,7 +18,7 @@ from service.vocabulary import ACTIONS, JOB_LINE_COLUMNS, UNITS
 MOST_ANSWERS = 500
 
 
-class ReviewQuery(PageQuery):
+class ReviewQuery(PageQuery, KnownAtQuery):
     """Which doubts."""
 
     kind = fields.String(load_default=None, validate=validate.OneOf(list(DOUBT_KINDS)))

@@ -6,12 +6,12 @@ from typing import Any
 
 from marshmallow import ValidationError, fields, validate, validates_schema
 
-from service.schemas.asked import Asked
 from service.schemas.fields import Name, PartialDate, Reply
 from service.schemas.plan import CautionReply
+from service.schemas.records import KnownAtQuery
 
 
-class WorkOrderQuery(Asked):
+class WorkOrderQuery(KnownAtQuery):
     """For which machine, and how long it stood; without a machine the order for any."""
 
     make = Name(load_default=None)

@@ -67,6 +67,7 @@ def _answer(
     asked = load_asked(schema, body, form, fields_of(form))
     if asked is None:
         return None
+    asked.pop("known_at", None)  # these pages ask as of now
     try:
         with app().database.read() as session:
             if form.about_fleet and not _has_machines(session):

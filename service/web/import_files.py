@@ -21,9 +21,9 @@ from service.imports.large import STAGED_FROM
 from service.imports.options import ColumnUse
 from service.imports.summary import ImportReport
 from service.jobs.asking import ask, job_of
+from service.log_figures import kept_share
 from service.models import ImportBatch, ImportJob, Job
 from service.queries import doubt_counts, import_of, imports_of
-from service.reviews import kept_share
 from service.schemas.import_wishes import ImportQuery
 from service.web.asked import load_asked, refuse_at
 from service.web.current import app, current
@@ -64,7 +64,7 @@ def index() -> Any:
 
 def _index(form: FileForm) -> Any:
     with app().database.read() as session:
-        wanted = imports_of(current.shop_id).order_by(ImportBatch.id.desc()).limit(LISTED)
+        wanted = imports_of(session, current.shop_id).order_by(ImportBatch.id.desc()).limit(LISTED)
         rows = session.scalars(wanted).all()
         waiting = select(Job).where(Job.shop_id == current.shop_id, Job.kind == "import", Job.ended_at.is_(None))
         under_way = session.scalars(waiting.order_by(Job.id)).all()

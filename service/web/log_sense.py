@@ -18,9 +18,10 @@ from service.imports.faults import Fault
 from service.imports.plan import Plan
 from service.imports.words import CatalogueWords, catalogue_words
 from service.line_entry import Entered
+from service.log_figures import usual_prices
 from service.models import Doubt, JobCard, JobLine, Machine, OdometerEntry
 from service.review_answers import answer_doubts
-from service.reviews import WORD_KINDS, usual_prices
+from service.reviews import WORD_KINDS
 from service.vocabulary import HOURS, JOB_LINE_COLUMNS, KM_PER_MILE
 from service.web.formats import day, distance
 from service.web.log_forms import CardForm, filled_lines

@@ -13,10 +13,11 @@ from service.corrections import Author, line_in_force, shop_row, supersede, trai
 from service.errors import DomainError
 from service.imports.refresh import refresh_machines
 from service.imports.words import catalogue_words
+from service.log_figures import kept_share, missing_readings
 from service.models import ComponentType, Doubt, JobCard, JobLine, LineLink, Machine
 from service.queries import doubt_counts, line_of, link_of, page_of
 from service.review_answers import answer_doubts
-from service.reviews import doubts_of, kept_share, missing_readings, review_documents, written_cells
+from service.reviews import doubts_of, review_documents, written_cells
 from service.schemas.reviews import AnswersAsked, ReviewQuery
 from service.vocabulary import JOB_LINE_COLUMNS
 from service.web.asked import load_asked, refuse_at

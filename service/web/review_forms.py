@@ -10,7 +10,7 @@ from wtforms.validators import Length, Optional
 
 from service.imports.words import CatalogueWords, fold
 from service.review_answers import OWN_VALUE
-from service.reviews import CHOICES
+from service.review_choices import CHOICES
 from service.vocabulary import REASONS, UNITS
 from service.web.forms import PageForm, SelectField, choices
 from service.web.log_forms import REASON_NAMES

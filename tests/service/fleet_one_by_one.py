@@ -10,12 +10,12 @@ from sqlalchemy.orm import Session
 
 from analytics.fleet_types import FleetMachine
 from analytics.life_model_types import PartState
-from service.fleet_now import LEFT_AFTER_DAYS
 from service.inspections.part_states import part_state, parts_now
 from service.inspections.recorded import on_clocks
 from service.inspections.serving import snapshot_for
 from service.lifetimes import read_dataset
 from service.models import Machine
+from service.parts_now import LEFT_AFTER_DAYS
 
 Bad = tuple[str, str, str | None]
 

@@ -68,7 +68,9 @@ def problem_of(**cells: str) -> RowProblem:
     return problem
 
 
-def take_in(database: Database, data: bytes, *, shop: str = SHOP, today: date = TODAY, **options: Any) -> ImportReport:
+def take_in(
+    database: Database, data: bytes, *, shop: str = SHOP, today: date = TODAY, now: datetime = NOW, **options: Any
+) -> ImportReport:
     """Read and import a file in a transaction of its own."""
     parsed = read_job_lines(data, file_name="cards.csv")
     with database.write() as session:
@@ -78,7 +80,7 @@ def take_in(database: Database, data: bytes, *, shop: str = SHOP, today: date = 
             keeper,
             parsed,
             file_name="cards.csv",
-            now=NOW,
+            now=now,
             today=today,
             catalogue_words=catalogue_words(session, keeper.id),
             **options,

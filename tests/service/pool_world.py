@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 from typing import Any
 
 import numpy as np
 
 from service.db import Database
-from tests.service.job_files import csv_file, row, seen, take_in
+from tests.service.job_files import NOW, csv_file, row, seen, take_in
 
 SHOPS = ("The Cog & Gasket", "Brackenhythe Two-Wheel Works", "Midplain Moto Hall", "Sallow Lane Arches",
          "Quayside Rental Desk", "Upper Tarn School Workshop")  # fmt: skip
@@ -38,6 +39,7 @@ def fill_pool(
     model: str = "Lanner 650",
     tag: str = "",
     frames: Sequence[str] = (),
+    now: datetime = NOW,
 ) -> None:
     """Cards of every shop; `frames` are given to the first machines of the first shop instead of own references."""
     rng = np.random.default_rng(seed)
@@ -46,4 +48,4 @@ def fill_pool(
         for k in range(machines):
             own = frames[k] if number == 0 and k < len(frames) else f"{tag}{number}-{k}"
             rows += machine_rows(rng, own, model, f"{tag}{number}-{k}")
-        take_in(database, csv_file(rows), shop=shop)
+        take_in(database, csv_file(rows), shop=shop, now=now)
