@@ -7,21 +7,42 @@ on the scale log(-log(1 - P)), where it is nearly straight.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.life_draws import LifeDraws
 from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.pattern_mix import PatternDraws
-from analytics.risk_draws import LifeDraws
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Singles = NDArray[np.float32]
+Real = TypeVar("Real", Floats, Singles)
 
 _ACROSS_THETA, _ACROSS_SHAPE = 6, 3
 _ACROSS_PATTERN = 2  # where the part may be pattern-made: its effect is a third axis
 _LEAST_RANGE = 1e-3
+
+
+@dataclass(frozen=True)
+class PartGrid:
+    """The grid points of one part, one row a clock weight among its draws, and how its draws lie between them.
+
+    Bases are kept in single precision, and apart: there are many parts, and what is read off is rough to 1e-6 anyway.
+    """
+
+    clock: Ints  # (pairs,) index of the clock weight
+    log_theta: Floats  # (pairs, points), as is shape
+    shape: Floats
+    renewal_rate: Floats  # (pairs,)
+    pair: Ints  # (draws,)
+    bases: tuple[Singles, Singles]  # (points of an axis, draws): log theta, and the others
+    effect: Floats | None  # (pairs, points) of pattern parts, where the part may be one
+    log_u0: Floats | None  # (pairs,)
 
 
 @dataclass(frozen=True)
@@ -31,59 +52,101 @@ class Surface:
     lives: LifeDraws
     part: Ints  # (pairs,) index into the parts passed
     pair: Ints  # (parts, draws)
-    basis: Floats  # (points, parts, draws): interpolation basis
+    basis: Singles  # (points, parts, draws): interpolation basis
 
     @classmethod
     def over(cls, draws: LifeDraws, at: Ints) -> Surface:
-        """Grids over the draws of the parts `at`."""
-        log_theta, log_shape, w = draws.log_theta[at], np.log(draws.shape[at]), draws.clock_weight[at]
-        clock = np.searchsorted(CLOCK_WEIGHTS, w - 1e-9)
-        code = np.arange(len(at))[:, None] * len(CLOCK_WEIGHTS) + clock
-        present = np.zeros(len(at) * len(CLOCK_WEIGHTS), dtype=bool)
-        present[code] = True
-        pairs, pair = np.flatnonzero(present), (np.cumsum(present) - 1)[code]
-        part, own_clock = np.divmod(pairs, len(CLOCK_WEIGHTS))
-        runs = _Runs.of(pair)
-        nodes, theta_basis = _axis(log_theta, pair, runs, _ACROSS_THETA)
-        shape_nodes, second_basis = _axis(log_shape, pair, runs, _ACROSS_SHAPE)
-        pattern, second = None, _ACROSS_SHAPE
-        shape_nodes = np.tile(shape_nodes, (1, _ACROSS_THETA))
-        if draws.pattern is not None and draws.pattern.share[at].any():
-            own = draws.pattern.of(at)
-            nodes_of_effect, effect_basis = _axis(own.effect, pair, runs, _ACROSS_PATTERN)
-            second_basis = _outer(second_basis, effect_basis)
-            second = _ACROSS_SHAPE * _ACROSS_PATTERN
-            shape_nodes = np.repeat(shape_nodes, _ACROSS_PATTERN, axis=1)
-            effect = np.tile(nodes_of_effect, (1, _ACROSS_THETA * _ACROSS_SHAPE))
-            log_u0 = np.repeat(_of_pairs(own.log_u0, pair, len(pairs))[:, None], effect.shape[1], axis=1)
-            pattern = PatternDraws(own.share[part], effect, own.shape_ratio[part], log_u0)
-        points = (len(pairs), _ACROSS_THETA * second)
-        rate = _of_pairs(draws.renewal_rate[at], pair, len(pairs))
+        """Grids over the draws of the parts `at`, kept with these draws where they are kept themselves."""
+        kept = [draws.kept[i] for i in at.tolist()] if draws.kept else []
+        new = [i for i, part in enumerate(kept) if part.grid is None] if kept else list(range(len(at)))
+        made = _grids(draws, at[new]) if new else []
+        for i, grid in zip(new if kept else (), made, strict=bool(kept)):
+            kept[i].grid = grid
+        grids = [part.grid for part in kept] if kept else made
+        return cls._side_by_side([grid for grid in grids if grid is not None], draws, at)
+
+    @classmethod
+    def _side_by_side(cls, grids: Sequence[PartGrid], draws: LifeDraws, at: Ints) -> Surface:
+        count = np.array([len(g.clock) for g in grids])
+        part = np.repeat(np.arange(len(grids)), count)
+        log_theta, shape = (np.concatenate([getattr(g, name) for g in grids]) for name in ("log_theta", "shape"))
+        clock, rate = (np.concatenate([getattr(g, name) for g in grids])[:, None] for name in ("clock", "renewal_rate"))
+        pattern = None
+        effect, log_u0 = [g.effect for g in grids if g.effect is not None], [g.log_u0 for g in grids]
+        if effect and draws.pattern is not None:
+            of_draws, of_grid = draws.pattern.of(at), np.concatenate(effect)
+            held = np.concatenate([v for v in log_u0 if v is not None])[:, None]
+            pattern = PatternDraws(
+                of_draws.share[part], of_grid, of_draws.shape_ratio[part], np.broadcast_to(held, of_grid.shape)
+            )
         lives = replace(
             draws,
-            log_theta=np.repeat(nodes, second, axis=1),
-            shape=np.exp(shape_nodes),
-            clock_weight=np.broadcast_to(CLOCK_WEIGHTS[own_clock][:, None], points),
-            renewal_rate=np.broadcast_to(rate[:, None], points),
+            log_theta=log_theta,
+            shape=shape,
+            clock_weight=np.broadcast_to(CLOCK_WEIGHTS[clock], shape.shape),
+            renewal_rate=np.broadcast_to(rate, shape.shape),
             pattern=pattern,
         )
-        return cls(lives, part, pair, _outer(theta_basis, second_basis))
+        pair = np.stack([g.pair for g in grids]) + (np.cumsum(count) - count)[:, None]
+        first, second = (np.stack([g.bases[k] for g in grids]).swapaxes(0, 1) for k in (0, 1))
+        return cls(lives, part, pair, _outer(first, second))
 
     def read(self, chance: Floats) -> Floats:
         """Chances of the draws, (parts, draws), from those of the grid points, (pairs, points)."""
         held = np.clip(chance, 1e-300, 1.0 - 1e-12)
-        scaled = np.log(-np.log1p(-held))
+        scaled = np.log(-np.log1p(-held)).astype(np.float32)
         found = self._between(scaled.T[:, self.pair], slice(None))
         return -np.expm1(-np.exp(np.minimum(found, 5.0)))
 
-    def read_plain(self, values: Floats, rows: Ints) -> Floats:
+    def read_plain(self, values: Floats, rows: Ints) -> Singles:
         """Values of the draws of some parts, (rows, draws), on their own scale; kept within those of the grid."""
-        near = values.T[:, self.pair[rows]]
+        near = values.astype(np.float32).T[:, self.pair[rows]]
         return np.clip(self._between(near, rows), near.min(axis=0), near.max(axis=0))
 
-    def _between(self, near: Floats, rows: Ints | slice) -> Floats:
+    def _between(self, near: Singles, rows: Ints | slice) -> Singles:
         """Interpolate values of the grid points around each draw, (points, rows, draws)."""
         return np.einsum("kpd,kpd->pd", self.basis[:, rows], near)
+
+
+def _grids(draws: LifeDraws, at: Ints) -> list[PartGrid]:
+    """The grids of some parts; either all of them may be pattern-made or none."""
+    log_theta, log_shape, w = draws.log_theta[at], np.log(draws.shape[at]), draws.clock_weight[at]
+    clock = np.searchsorted(CLOCK_WEIGHTS, w - 1e-9)
+    code = np.arange(len(at))[:, None] * len(CLOCK_WEIGHTS) + clock
+    present = np.zeros(len(at) * len(CLOCK_WEIGHTS), dtype=bool)
+    present[code] = True
+    pairs, pair = np.flatnonzero(present), (np.cumsum(present) - 1)[code]
+    part, own_clock = np.divmod(pairs, len(CLOCK_WEIGHTS))
+    runs = _Runs.of(pair)
+    nodes, theta_basis = _axis(log_theta, pair, runs, _ACROSS_THETA)
+    shape_nodes, second_basis = _axis(log_shape, pair, runs, _ACROSS_SHAPE)
+    effect, log_u0, second = None, None, _ACROSS_SHAPE
+    shape_nodes = np.tile(shape_nodes, (1, _ACROSS_THETA))
+    if draws.pattern is not None and draws.pattern.share[at].any():
+        own = draws.pattern.of(at)
+        nodes_of_effect, effect_basis = _axis(own.effect, pair, runs, _ACROSS_PATTERN)
+        second_basis = _outer(second_basis, effect_basis)
+        second = _ACROSS_SHAPE * _ACROSS_PATTERN
+        shape_nodes = np.repeat(shape_nodes, _ACROSS_PATTERN, axis=1)
+        effect = np.tile(nodes_of_effect, (1, _ACROSS_THETA * _ACROSS_SHAPE))
+        log_u0 = _of_pairs(own.log_u0, pair, len(pairs))
+    log_theta, shape = np.repeat(nodes, second, axis=1), np.exp(shape_nodes)
+    rate = _of_pairs(draws.renewal_rate[at], pair, len(pairs))
+    bases = theta_basis.astype(np.float32), second_basis.astype(np.float32)
+    ends = np.searchsorted(part, np.arange(len(at) + 1))
+    return [
+        PartGrid(
+            own_clock[a:b],
+            log_theta[a:b],
+            shape[a:b],
+            rate[a:b],
+            pair[i] - a,
+            (bases[0][:, i].copy(), bases[1][:, i].copy()),
+            None if effect is None else effect[a:b],
+            None if log_u0 is None else log_u0[a:b],
+        )
+        for i, (a, b) in enumerate(zip(ends[:-1].tolist(), ends[1:].tolist(), strict=True))
+    ]
 
 
 @dataclass(frozen=True)
@@ -106,7 +169,7 @@ class _Runs:
         return np.minimum.reduceat(ordered, self.first), np.maximum.reduceat(ordered, self.first)
 
 
-def _outer(one: Floats, other: Floats) -> Floats:
+def _outer(one: Real, other: Real) -> Real:
     """Basis over both axes, the first outermost."""
     return (one[:, None] * other[None]).reshape(-1, *one.shape[1:])
 

@@ -205,36 +205,41 @@ class Bend:
         out += at_zero.take(line)
         return out
 
-    @cached_property
-    def _means(self) -> tuple[Floats, Floats]:
-        """Lambda at the edges, (bins + 1,), and the last gain, both over the draws."""
-        return self.at_edge.mean(axis=1), self.gain[-1].mean()
-
     def mean(self, hazard: Floats) -> Floats:
         """Lambda with the mean gains."""
-        at_edge, last = self._means
-        return np.interp(hazard, self.edges, at_edge) + self._past(hazard, last)
+        at_edge, _, last = self.means
+        return np.interp(hazard, self.edges, at_edge) + self._past(hazard, np.asarray(last))
 
     def _past(self, hazard: Floats, last: Floats) -> Floats:
-        """What is added past the data, where the last gain goes back to 1 as a power of H.
-
-        The Weibull hazard rises as H**(1 - 1 / shape); a gain above 1 falls as half that power, one below 1 rises as H.
-        """
-        end = self.edges[-1]
+        """What is added past the data."""
         out = np.zeros_like(hazard)
-        past = hazard > end
+        past = hazard > self.edges[-1]
         if past.any():
-            out[past] = self._added(hazard[past], np.broadcast_to(last, hazard.shape)[past])
+            out[past] = past_data(hazard[past], self.edges[-1], self.fall, np.broadcast_to(last, hazard.shape)[past])
         return out
 
-    def _added(self, hazard: Floats, last: Floats) -> Floats:
-        end = self.edges[-1]
-        fall = 0.5 * max(1.0 - 1.0 / self.shape, 1e-6)
-        power = np.where(last > 1.0, -fall, 1.0)
-        times = np.maximum(hazard / end, 1.0)
-        back = np.exp(np.minimum(-np.log(last) / power, 50.0))  # where the gain is 1 again
-        bent = last * (np.minimum(times, back) ** (1.0 + power) - 1.0) / (1.0 + power)
-        return end * (bent + np.maximum(times - back, 0.0))
+    @property
+    def fall(self) -> float:
+        """Power of H by which a gain above 1 falls past the data."""
+        return 0.5 * max(1.0 - 1.0 / self.shape, 1e-6)
+
+    @cached_property
+    def means(self) -> tuple[Floats, Floats, float]:
+        """Lambda at the edges, (bins + 1,), the gains, (bins,), and the last of them, all over the draws."""
+        at_edge, gain = self.at_edge.mean(axis=1), self.gain.mean(axis=1)
+        return at_edge, gain, float(gain[-1])
+
+
+def past_data(hazard: Floats, end: Floats, fall: Floats | float, last: Floats) -> Floats:
+    """What is added to Lambda past the data, where the last gain goes back to 1 as a power of H.
+
+    The Weibull hazard rises as H**(1 - 1 / shape); a gain above 1 falls as half that power, one below 1 rises as H.
+    """
+    power = np.where(last > 1.0, -fall, 1.0)
+    times = np.maximum(hazard / end, 1.0)
+    back = np.exp(np.minimum(-np.log(last) / power, 50.0))  # where the gain is 1 again
+    bent = last * (np.minimum(times, back) ** (1.0 + power) - 1.0) / (1.0 + power)
+    return np.asarray(end * (bent + np.maximum(times - back, 0.0)))
 
 
 def doubtful_tail(hazard: Floats, edge: Floats, sd: Floats, normal: Floats) -> Floats:

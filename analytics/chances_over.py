@@ -9,11 +9,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from analytics.age_groups import groups_of
 from analytics.errors import InvalidObservations
 from analytics.life_model_types import PartState
 from analytics.risk_draws import RiskTable
 from analytics.spells import Cell, Floats
-from analytics.survival_draws import failure_chances, groups_of
+from analytics.survival_draws import failure_chances
 
 Span = tuple[Sequence[float] | float, Sequence[float] | float]
 

@@ -35,18 +35,31 @@ def own_clocks(fits: Sequence[ComponentFit], row: Ints, clock: Ints) -> tuple[In
     -------
     clock index and shift, (parts, DRAWS) each.
     """
+    having = np.array([fit.clock_odds.size > 0 for fit in fits])
     moved, own = np.zeros(clock.shape), clock
-    for i, fit in enumerate(fits):
-        if fit.clock_odds.size:
-            own = clock.copy() if own is clock else own
-            one_row = bool((row[i] == row[i, 0]).all())
-            for w in [int(clock[i, 0])] if (clock[i] == clock[i, 0]).all() else np.unique(clock[i]).tolist():
-                for r in [int(row[i, 0])] if one_row else np.unique(row[i]).tolist():
-                    mine = np.flatnonzero((clock[i] == w) & (row[i] == r))
-                    upto = np.cumsum(fit.clock_odds[w, :, r])
-                    picked = np.minimum(np.searchsorted(upto, _CLOCK[mine]), len(CLOCK_WEIGHTS) - 1)
-                    own[i, mine] = picked
-                    moved[i, mine] = fit.clock_shift[w, picked, r]
+    if not having.any():
+        return own, moved
+    own = clock.copy()
+    one_row = (row == row[:, :1]).all(axis=1)
+    at = np.flatnonzero(having & one_row)
+    if len(at):
+        odds, shift = (
+            np.stack([getattr(fits[i], name)[:, :, row[i, 0]] for i in at.tolist()])[
+                np.arange(len(at))[:, None], clock[at]
+            ]
+            for name in ("clock_odds", "clock_shift")
+        )
+        picked = np.minimum((np.cumsum(odds, axis=-1) < _CLOCK[:, None]).sum(axis=-1), len(CLOCK_WEIGHTS) - 1)
+        own[at], moved[at] = picked, np.take_along_axis(shift, picked[..., None], axis=-1)[..., 0]
+    for i in np.flatnonzero(having & ~one_row).tolist():
+        fit = fits[i]
+        for w in np.unique(clock[i]).tolist():
+            for r in np.unique(row[i]).tolist():
+                mine = np.flatnonzero((clock[i] == w) & (row[i] == r))
+                upto = np.cumsum(fit.clock_odds[w, :, r])
+                picked = np.minimum(np.searchsorted(upto, _CLOCK[mine]), len(CLOCK_WEIGHTS) - 1)
+                own[i, mine] = picked
+                moved[i, mine] = fit.clock_shift[w, picked, r]
     return own, moved
 
 

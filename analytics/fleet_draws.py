@@ -17,9 +17,10 @@ import numpy as np
 
 from analytics.baseline import Bend
 from analytics.component_fit import SLOTS, ComponentFit
+from analytics.life_draws import LifeDraws, Tail
 from analytics.life_model_types import PartState
 from analytics.pattern_mix import PatternDraws
-from analytics.risk_draws import LifeDraws, RiskTable, Tail
+from analytics.risk_draws import RiskTable
 from analytics.risk_pieces import PER_SLOT
 from analytics.spells import Cell, Floats, Ints
 
@@ -73,7 +74,6 @@ class JointLives:
             renewal_rate=self.renewal_rate[:, key].T.copy(),
             fit=np.zeros(n, dtype=np.int64),
             row=np.zeros(n, dtype=np.int64),
-            closeness=("",) * n,
             tail=tail,
             restored_share=np.full(n, self.restored_share),
             pattern=None if self.pattern is None else self.pattern.of(key),

@@ -9,6 +9,7 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
+from analytics.age_groups import superseded_group, unknown_group
 from analytics.fleet_draws import JOINT, JointLives, LifeKey, joint_lives
 from analytics.fleet_types import Fleet, FleetGroup, FleetMachine
 from analytics.life_model_types import PartState
@@ -16,7 +17,6 @@ from analytics.part_issues import told_issues
 from analytics.risk_draws import RiskTable
 from analytics.spells import Cell, Floats, Ints
 from analytics.state_columns import StateColumns
-from analytics.survival_draws import superseded_group, unknown_group
 
 _CHUNK = 128  # parts of unknown age worked together: their ages stay in the processor's cache
 

@@ -9,16 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import cast
 
 import numpy as np
 from scipy.special import gamma
 
 from analytics.baseline import Bend, doubtful_tail
 from analytics.errors import InvalidObservations
+from analytics.life_draws import LifeDraws
 from analytics.life_model_types import Evidence, PartState, Probability
 from analytics.operational_time import unit_rate
-from analytics.risk_draws import LifeDraws, RiskTable, quantiles
+from analytics.risk_draws import RiskTable, quantiles
 from analytics.spells import DAYS_PER_YEAR, Cell, Floats, Outcome, Spells
 
 CLOCKS = ("km", "days")
@@ -142,10 +142,10 @@ def fitted_life(
         A clock or usage that cannot be used.
     """
     state = PartState(component, 0.0, 0.0, 0.0, 0.0, position=position, stratum=stratum, quality=quality)
-    return life_of_draw(table, table.draw([state], cell), 0, clock=clock, km_per_day=km_per_day)
+    return life_of_draw(table.draw([state], cell), 0, clock=clock, km_per_day=km_per_day)
 
 
-def life_of_draw(table: RiskTable, draws: LifeDraws, i: int, *, clock: str, km_per_day: float) -> NewLife:
+def life_of_draw(draws: LifeDraws, i: int, *, clock: str, km_per_day: float) -> NewLife:
     """The life behind the i-th part of a set of draws."""
     per_day = unit_rate(km_per_day, draws.clock_weight[i]) / DAYS_PER_YEAR
     if clock == "km" and km_per_day > 0:
@@ -158,9 +158,9 @@ def life_of_draw(table: RiskTable, draws: LifeDraws, i: int, *, clock: str, km_p
         draws.shape[i],
         np.maximum(per_day, 1e-12),
         draws.weight[i],
-        cast("Bend | None", draws.bent[i]) if draws.bent else None,
+        draws.bent[i] if draws.bent else None,
         None if tail is None else (float(tail.edge[i]), float(tail.sd[i]), tail.normal),
-        table.evidence(draws, i),
+        draws.evidence[i],
     )
 
 

@@ -10,10 +10,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from analytics.age_groups import groups_of, unknown_group
 from analytics.life_model_types import PartState
 from analytics.risk_draws import RiskTable
 from analytics.spells import Cell
-from analytics.survival_draws import groups_of, unknown_group
 
 
 def chance_original(table: RiskTable, states: Sequence[PartState], cell: Cell) -> list[float]:

@@ -21,9 +21,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.component_fit import ComponentFit
+from analytics.life_draws import LifeDraws
 from analytics.life_model_types import PartState
 from analytics.operational_time import operational_units
-from analytics.risk_draws import LifeDraws
 from analytics.spells import Quality
 from analytics.survival_draws import Group, cumulative_hazard
 from analytics.unknown_start import renewal_masses

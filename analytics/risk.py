@@ -14,6 +14,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from analytics.age_groups import groups_of
 from analytics.component_fit import ComponentFit
 from analytics.errors import InvalidObservations
 from analytics.life_model_types import (
@@ -28,7 +29,7 @@ from analytics.operational_time import REFERENCE_KM_PER_YEAR, YEARS_PER_UNIT
 from analytics.own_history import weights_with_history
 from analytics.risk_draws import RiskTable, quantiles, shuffled_normal
 from analytics.spells import DAYS_PER_YEAR, Cell
-from analytics.survival_draws import failure_chances, groups_of
+from analytics.survival_draws import failure_chances
 
 Floats = NDArray[np.float64]
 
@@ -116,12 +117,11 @@ def assess_over(
     weight = draws.weight
     if not on_record:
         weight = weights_with_history(states, groups, draws, [table.fits[f] for f in draws.fit])
-    bad_now, *seasons = (_summaries(chance, weight, level) for chance in chances)
-    evidence = [table.evidence(draws, i) for i in range(len(states))]
+    bad_now, *seasons = _summaries(chances, weight, level)
     return [
         [
             Chance(s.component, s.position, in_season, bad, behind)
-            for s, in_season, bad, behind in zip(states, season, bad_now, evidence, strict=True)
+            for s, in_season, bad, behind in zip(states, season, bad_now, draws.evidence, strict=True)
         ]
         for season in seasons
     ]
@@ -155,8 +155,7 @@ def life_summary(
     scale_of, shape_of, b10, b50 = (
         _median(values, draws.weight, level) for values in (life, draws.shape, lives[0.1], lives[0.5])
     )
-    evidence = table.evidence(draws, 0)
-    return LifeSummary(unit, fit.clock, fit.mean_clock_weight, scale_of, shape_of, b10, b50, evidence)
+    return LifeSummary(unit, fit.clock, fit.mean_clock_weight, scale_of, shape_of, b10, b50, draws.evidence[0])
 
 
 def _median(values: Floats, weight: Floats, level: float) -> Probability:
@@ -183,10 +182,12 @@ def _window(warning: WarningInterval, state: PartState, rate: float) -> tuple[fl
     return km, covered
 
 
-def _summaries(chance: Floats, weight: Floats, level: float) -> list[Probability]:
-    value = (chance * weight).sum(axis=1)
-    low, high = quantiles(chance, weight, (0.5 * (1 - level), 0.5 * (1 + level)))
-    return [
-        Probability(float(min(v, 1.0)), float(min(a, v, 1.0)), float(min(max(b, v), 1.0)), level)
-        for v, a, b in zip(value, low, high, strict=True)
-    ]
+def _summaries(chances: Sequence[Floats], weight: Floats, level: float) -> list[list[Probability]]:
+    """Mean and interval of each part, in one list a window."""
+    both, weights = np.concatenate(chances), np.concatenate([weight] * len(chances))
+    value = (both * weights).sum(axis=1)
+    low, high = quantiles(both, weights, (0.5 * (1 - level), 0.5 * (1 + level)))
+    value = np.minimum(value, 1.0)
+    ends = np.minimum(low, value), np.minimum(np.maximum(high, value), 1.0)
+    found = [Probability(v, a, b, level) for v, a, b in zip(*(e.tolist() for e in (value, *ends)), strict=True)]
+    return [found[i : i + len(weight)] for i in range(0, len(found), len(weight))]

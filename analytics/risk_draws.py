@@ -8,7 +8,7 @@ numbers, so an answer does not change from call to call.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,7 @@ from scipy.special import ndtri
 from analytics.component_fit import SLOTS, ComponentFit
 from analytics.draw_choices import own_clocks, stratum_rows, weight_within
 from analytics.errors import UnknownComponent
+from analytics.life_draws import LifeDraws, PartDraws, Tail, side_by_side
 from analytics.life_model_types import Evidence, PartState
 from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.pattern_mix import PatternDraws
@@ -57,39 +58,6 @@ _PATTERN_NORMAL = _OTHER_NORMALS[2]
 _TAIL_NORMAL = np.clip(_OTHER_NORMALS[1], -2.5, 2.5)
 
 
-@dataclass(frozen=True)
-class Tail:
-    """Where the earliest failures are, (parts,), how doubtful it is below, and the draws of that doubt (DRAWS,)."""
-
-    edge: Floats
-    sd: Floats
-    normal: Floats
-
-
-@dataclass(frozen=True)
-class LifeDraws:
-    """Posterior draws of each part's life: log theta, shape, clock weight; all (parts, DRAWS), and their weights.
-
-    renewal_rate : (parts, DRAWS) good renewals per operational unit.
-    fit, row : (parts,) which fit and which of its rows; closeness says how close that row is to the cell.
-    """
-
-    log_theta: Floats
-    shape: Floats
-    clock_weight: Floats
-    weight: Floats
-    renewal_rate: Floats
-    fit: Ints
-    row: Ints
-    closeness: tuple[str, ...]
-    bent: tuple[
-        tuple[Floats, Floats, Floats] | None, ...
-    ] = ()  # bins, gains, tilt of a life that is not Weibull, by part
-    tail: Tail | None = None
-    restored_share: Floats | None = None  # (parts,): what a repair takes off the age
-    pattern: PatternDraws | None = None  # where replacements may be pattern-made
-
-
 class RiskTable:
     """Fits of many components stacked for one gather; make it once and keep it.
 
@@ -117,6 +85,7 @@ class RiskTable:
         self.any_position = np.concatenate([p.any_position for p in pieces])
         self.renewal_rate = self._flat("renewal_rate")
         self.bent = tuple(p.bent for p in pieces)
+        self._kept = [p.kept for p in pieces]
         self.floor = np.array([p.floor for p in pieces])
         self.tail_edge, self.tail_sd = np.array([p.tail for p in pieces]).reshape(-1, 2).T
         self.clock_names = [f.clock for f in self.fits]
@@ -170,8 +139,33 @@ class RiskTable:
         normals: Floats,
         own_clock: bool = True,
     ) -> LifeDraws:
-        fit = np.array([self.fit_of(s.component) for s in states])
-        found = [self.row_of(int(f), cell, t, s.position) for f, t, s in zip(fit, strata, states, strict=True)]
+        """Draws kept with their fits, those of parts not asked about before worked out together."""
+        fit = np.array([self.fit_of(s.component) for s in states], dtype=np.int64)
+        how = cell, own_clock, normals is _NORMALS
+        keys = [(how, t, s.position, s.quality, s.used, s.issues) for t, s in zip(strata, states, strict=True)]
+        kept = [self._kept[f].get(key) for f, key in zip(fit.tolist(), keys, strict=True)]
+        new = [i for i, part in enumerate(kept) if part is None]
+        if new:
+            made = self._made([states[i] for i in new], cell, fit[new], [strata[i] for i in new], normals, own_clock)
+            for j, i in enumerate(new):
+                kept[i] = self._kept[fit[i]].put(keys[i], PartDraws.of(made, j))
+        return replace(
+            side_by_side([part for part in kept if part is not None], fit),
+            bent=tuple(self.bent[f] for f in fit.tolist()),
+            tail=Tail(self.tail_edge[fit], self.tail_sd[fit], _TAIL_NORMAL),
+            restored_share=self.restored_share[fit],
+        )
+
+    def _made(
+        self,
+        states: Sequence[PartState],
+        cell: Cell,
+        fit: Ints,
+        strata: Sequence[int],
+        normals: Floats,
+        own_clock: bool,
+    ) -> LifeDraws:
+        found = [self.row_of(f, cell, t, s.position) for f, t, s in zip(fit.tolist(), strata, states, strict=True)]
         row = np.array([r for r, _ in found])
         rows = self._rows_of_draws(fit, row, cell, strata, states)
         at = self.row_start[fit][:, None] + rows * self.nodes[fit][:, None] + self.node[fit]
@@ -210,11 +204,8 @@ class RiskTable:
             renewal,
             fit,
             row,
-            tuple(level for _, level in found),
-            tuple(self.bent[f] for f in fit),
-            Tail(self.tail_edge[fit], self.tail_sd[fit], _TAIL_NORMAL),
-            self.restored_share[fit],
-            pattern,
+            tuple(self._evidence(f, r, close) for f, (r, close) in zip(fit.tolist(), found, strict=True)),
+            pattern=pattern,
         )
 
     def _rows_of_draws(
@@ -281,26 +272,24 @@ class RiskTable:
                 log_theta[i] += shape[i] * (1.0 - ratio) * model.pattern_log_u0[clock[i]]
                 shape[i] *= ratio
 
-    def evidence(self, draws: LifeDraws, i: int) -> Evidence:
-        """What stands behind the i-th part's figures."""
-        at, row = int(draws.fit[i]), int(draws.row[i])
+    def _evidence(self, at: int, row: int, close: str) -> Evidence:
+        """What stands behind figures from one row of a fit."""
         fit = self.fits[at]
         failures, parts, machines, shops, km, years = fit.evidence[row].tolist()
-        weight, close = float(fit.prior_weight[row]), draws.closeness[i]
+        weight = float(fit.prior_weight[row])
         return Evidence(failures, parts, int(machines), int(shops), km, years, weight, self.clock_names[at], close)
 
 
 def quantiles(values: Floats, weight: Floats, wanted: Sequence[float]) -> list[Floats]:
     """Weighted quantiles along the last axis, linear between the middles of the weights."""
-    order = np.argsort(values, axis=1)
-    ordered = np.take_along_axis(values, order, axis=1)
-    sorted_weight = np.take_along_axis(weight, order, axis=1)
+    first = np.arange(len(values)) * values.shape[1]
+    order = np.argsort(values, axis=1) + first[:, None]
+    ordered, sorted_weight = values.ravel().take(order), weight.ravel().take(order)
     middle = np.cumsum(sorted_weight, axis=1) - 0.5 * sorted_weight
-    lines = np.arange(len(values))
     out = []
     for share in wanted:
-        right = np.clip((middle < share).sum(axis=1), 1, values.shape[1] - 1)
-        low, high = middle[lines, right - 1], middle[lines, right]
+        right = np.clip((middle < share).sum(axis=1), 1, values.shape[1] - 1) + first
+        low, high = middle.ravel().take(right - 1), middle.ravel().take(right)
         along = np.clip((share - low) / np.maximum(high - low, 1e-300), 0.0, 1.0)
-        out.append(ordered[lines, right - 1] * (1 - along) + ordered[lines, right] * along)
+        out.append(ordered.ravel().take(right - 1) * (1 - along) + ordered.ravel().take(right) * along)
     return out

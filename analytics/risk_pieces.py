@@ -5,7 +5,8 @@ Worked out once a fit and kept with it, so that a table in which one fit is anot
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Hashable
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,17 +14,37 @@ from scipy.special import gammaincinv
 
 from analytics.baseline import MISFIT_P, PRIOR_COUNT, Bend
 from analytics.component_fit import SLOTS, ComponentFit, clock_index
+from analytics.life_draws import PartDraws
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 PER_SLOT = 5
 DRAWS = SLOTS * PER_SLOT
+MOST_KEPT = 100  # parts of one fit whose draws are kept, some 10 kB each: more models than a catalogue has
 FLOOR_SD = 0.04  # of log hazard: riders, shops, models that wear by another clock; set in simulation
 DOUBTFUL_P = 0.1  # from here on the failures by age bend the Weibull, as far as they are many
 TAIL_SD, MISFIT_TAIL_SD = 0.12, 0.45  # of the power of the hazard below the earliest failures
 _OPEN_TAIL = 0.3  # cumulative hazard below which a component without enough failures is in such doubt
 MISFIT_FLOOR_SD = 0.3  # the same where the life is not Weibull: models then depart each in their own way
+
+
+class KeptDraws:
+    """Draws of lives of one fit by what was asked; all are given up when they are too many."""
+
+    def __init__(self) -> None:
+        self._held: dict[Hashable, PartDraws] = {}
+
+    def get(self, asked: Hashable) -> PartDraws | None:
+        """What was kept, or None."""
+        return self._held.get(asked)
+
+    def put(self, asked: Hashable, draws: PartDraws) -> PartDraws:
+        """Keep the draws of a part, and return them."""
+        if len(self._held) >= MOST_KEPT:
+            self._held.clear()
+        self._held[asked] = draws
+        return draws
 
 
 @dataclass(frozen=True)
@@ -39,6 +60,7 @@ class FitPiece:
     bent: Bend | None
     floor: float
     tail: tuple[float, float]  # edge, sd
+    kept: KeptDraws = field(default_factory=KeptDraws, compare=False)
 
     @classmethod
     def of(cls, fit: ComponentFit) -> FitPiece:

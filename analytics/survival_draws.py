@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analytics.age_surface import Surface
 from analytics.baseline import Bend, doubtful_tail
-from analytics.life_model_types import PartState
+from analytics.bends import Bends
+from analytics.life_draws import LifeDraws
 from analytics.operational_time import operational_units
-from analytics.pattern_mix import mixed
-from analytics.risk_draws import LifeDraws
-from analytics.state_columns import StateColumns
-from analytics.unknown_start import AGES, age_table, age_weights
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -23,7 +20,7 @@ Window = tuple[Floats, Floats]  # distance and days ahead, (parts,) each
 
 _SMALL = 1e-9
 _MET = 2.0  # cumulative hazard that few parts outlive
-_LATTICE = 64  # ages told apart where the factory part has a life of its own
+_FEW = 32  # ages of a part up to which bends are read side by side
 
 
 @dataclass(frozen=True)
@@ -39,37 +36,6 @@ class Group:
     log_theta: Floats
     shape: Floats
     surface: Surface | None = None  # where ages are those of its grid points, not of the draws
-
-
-def groups_of(
-    states: Sequence[PartState], draws: LifeDraws, later: Callable[[list[PartState]], LifeDraws]
-) -> list[Group]:
-    """Split parts into those of known age, of unknown age, and of unknown age where the factory part was another.
-
-    `later` gives the draws of replacement parts (another build stratum) of the states it is passed.
-    """
-    builders = {
-        "known": _known,
-        "unknown": _on_surface,
-        "unknown make": _on_surface,
-        "superseded": lambda mine, own, at: superseded_group(mine, own, at, later(mine)),
-    }
-    share = np.zeros(len(states)) if draws.pattern is None else draws.pattern.share
-    kinds = [_kind(s, q > 0) for s, q in zip(states, share.tolist(), strict=True)]
-    out = []
-    for kind, build in builders.items():
-        at = np.array([i for i, own in enumerate(kinds) if own == kind], dtype=np.int64)
-        if len(at):
-            out.append(build([states[i] for i in at], draws, at))
-    return out
-
-
-def _kind(state: PartState, unsure: bool) -> str:
-    if state.known_start:
-        return "known"
-    if state.renewal_stratum is not None and state.renewal_stratum != state.stratum and not state.used:
-        return "superseded"
-    return "unknown make" if unsure else "unknown"
 
 
 def failure_chance(
@@ -104,11 +70,12 @@ def failure_chances(
 
 
 def _chances_at_draws(group: Group, draws: LifeDraws, ahead_of: Sequence[Window], variance: Floats) -> Iterator[Floats]:
-    now = of_average_machine(cumulative_hazard(group, draws, group.age), variance)
-    for km, days in ahead_of:
-        ahead = operational_units(km[:, None], days[:, None], draws.clock_weight[group.at])
-        then = of_average_machine(cumulative_hazard(group, draws, group.age + ahead[..., None]), variance)
-        yield (group.weight * -np.expm1(-np.maximum(then - now, 0.0))).sum(axis=-1)
+    ahead = [operational_units(km[:, None], days[:, None], draws.clock_weight[group.at]) for km, days in ahead_of]
+    ages = np.concatenate([group.age, *(group.age + u[..., None] for u in ahead)], axis=-1)
+    hazard = of_average_machine(cumulative_hazard(group, draws, ages), variance)
+    now, *then = np.split(hazard, 1 + len(ahead), axis=-1)
+    for later in then:
+        yield (group.weight * -np.expm1(-np.maximum(later - now, 0.0))).sum(axis=-1)
 
 
 def of_average_machine(hazard: Floats, variance: Floats) -> Floats:
@@ -125,194 +92,77 @@ def of_average_machine(hazard: Floats, variance: Floats) -> Floats:
 
 
 def cumulative_hazard(group: Group, draws: LifeDraws, age: Floats) -> Floats:
-    """H at each age, (parts, draws, ages), of a group worked at the draws themselves."""
+    """H at ages, (parts, draws, ages or a multiple of them), of a group worked at the draws themselves."""
     out = _hazard(group, age)
     if draws.tail is not None:
         edge, sd = (values[group.at][:, None, None] for values in (draws.tail.edge, draws.tail.sd))
         out = doubtful_tail(out, edge, sd, draws.tail.normal[:, None])
-    for i, part in enumerate(group.at):
-        bent = draws.bent[part] if draws.bent else None
-        if bent is not None:
-            out[i] = bent.drawn(out[i])
+    bent = _bent(draws, group.at)
+    if bent and age.shape[-1] <= _FEW:
+        rows = np.array(sorted(bent))
+        out[rows] = Bends(list(bent.values())).drawn(out[rows], np.arange(len(rows)))
+    else:
+        for i, bend in bent.items():
+            out[i] = bend.drawn(out[i])
     return out
 
 
+def _bent(draws: LifeDraws, at: Ints) -> dict[int, Bend]:
+    """The bends of some parts by their place, rising; parts whose life is a Weibull have none."""
+    if not draws.bent:
+        return {}
+    return {i: bend for i, part in enumerate(at.tolist()) if (bend := draws.bent[part]) is not None}
+
+
 def _hazard(group: Group, age: Floats) -> Floats:
-    return _cumulative(group.log_theta, group.shape, age)
+    """Weibull hazard at ages, (parts, draws, ages or a multiple of them)."""
+    log_theta, shape = group.log_theta, group.shape
+    if log_theta.shape[-1] not in (1, age.shape[-1]):
+        log_theta, shape = (np.tile(v, age.shape[-1] // v.shape[-1]) for v in (log_theta, shape))
+    return weibull_hazard(log_theta, shape, age)
 
 
-def _cumulative(log_theta: Floats, shape: Floats, age: Floats) -> Floats:
+def weibull_hazard(log_theta: Floats, shape: Floats, age: Floats) -> Floats:
     """theta u**shape."""
     return np.exp(np.minimum(log_theta + shape * np.log(np.maximum(age, _SMALL)), 50.0))
-
-
-def _on_surface(states: list[PartState], draws: LifeDraws, at: Ints) -> Group:
-    surface = Surface.over(draws, at)
-    grid = unknown_group(states, surface.lives, np.arange(len(surface.part)), surface.part)
-    return replace(grid, at=at, surface=surface)
 
 
 def _chances_on_surface(
     group: Group, surface: Surface, draws: LifeDraws, ahead_of: Sequence[Window], variance: Floats
 ) -> Iterator[Floats]:
-    bent = {i: b for i, part in enumerate(group.at) if draws.bent and (b := draws.bent[part]) is not None}
-    # positions of a component have one bend
-    bends = [(b, np.isin(surface.part, [i for i, own in bent.items() if own is b]))
-             for b in {id(b): b for b in bent.values()}.values()]  # fmt: skip
-
-    def hazard(age: Floats) -> Floats:
-        out = _hazard(group, age)
-        for bend, pairs in bends:
-            out[pairs] = bend.mean(out[pairs])
-        return of_average_machine(out, variance)
-
-    now = hazard(group.age)
-    rows = np.array(sorted(bent), dtype=np.int64)
-    typical = surface.read_plain((group.weight * group.age).sum(axis=-1), rows) if bent else ()
-    for ahead_km, ahead_days in ahead_of:
-        km, days = ahead_km[surface.part][:, None], ahead_days[surface.part][:, None]
-        later = hazard(group.age + operational_units(km, days, surface.lives.clock_weight)[..., None])
+    bent = _bent(draws, group.at)
+    rows, bends = np.array(sorted(bent), dtype=np.int64), Bends(list(bent.values())) if bent else None
+    of_part = np.full(len(group.at), -1)
+    of_part[rows] = np.arange(len(rows))
+    of_pair = of_part[surface.part]
+    pairs = np.flatnonzero(of_pair >= 0)
+    clock = surface.lives.clock_weight
+    ahead = [operational_units(km[surface.part][:, None], days[surface.part][:, None], clock) for km, days in ahead_of]
+    hazard = _hazard(group, np.concatenate([group.age, *(group.age + u[..., None] for u in ahead)], axis=-1))
+    if bends is not None:
+        hazard[pairs] = bends.mean(hazard[pairs], of_pair[pairs])
+        typical = surface.read_plain((group.weight * group.age).sum(axis=-1), rows)
+        asked = [(km[rows], days[rows]) for km, days in ahead_of]
+        factors = _gains(bends, draws, group.at[rows], typical, asked)
+    now, *then = np.split(of_average_machine(hazard, variance), 1 + len(ahead), axis=-1)
+    for k, (later, (km, days)) in enumerate(zip(then, ahead_of, strict=True)):
         out = surface.read(np.einsum("pdk,pdk->pd", group.weight, -np.expm1(-np.maximum(later - now, 0.0))))
-        for i, age in zip(rows.tolist(), typical, strict=True):
-            out[i] = _with_gains(out[i], bent[i], draws, int(group.at[i]), age, (ahead_km[i], ahead_days[i]))
-        yield np.where(((ahead_km > 0) | (ahead_days > 0))[:, None], out, 0.0)
+        if bends is not None:
+            out[rows] = -np.expm1(np.log1p(-np.minimum(out[rows], 1 - 1e-12)) * factors[..., k])
+        yield np.where(((km > 0) | (days > 0))[:, None], out, 0.0)
 
 
-def _with_gains(
-    chance: Floats, bent: Bend, draws: LifeDraws, part: int, age: Floats, ahead: tuple[float, float]
+def _gains(
+    bends: Bends, draws: LifeDraws, parts: Ints, age: Floats | NDArray[np.float32], ahead_of: Sequence[Window]
 ) -> Floats:
-    """Carry the doubt of the bins into chances worked at their mean: scale by the gain at the typical age."""
-    log_theta, shape, w = draws.log_theta[part], draws.shape[part], draws.clock_weight[part]
-    step = operational_units(np.asarray(ahead[0]), np.asarray(ahead[1]), w)
-    both = np.stack([_cumulative(log_theta, shape, age), _cumulative(log_theta, shape, age + step)], axis=1)
-    drawn, mean = (np.diff(f(both), axis=1)[:, 0] for f in (bent.drawn, bent.mean))
-    factor = np.where(mean > 0, drawn / np.maximum(mean, 1e-300), 1.0)
-    return -np.expm1(np.log1p(-np.minimum(chance, 1 - 1e-12)) * factor)
+    """What the doubt of the bins makes of chances worked at their mean, by window: the gains at the typical age.
 
-
-def _known(states: list[PartState], draws: LifeDraws, at: Ints) -> Group:
-    w, known = draws.clock_weight[at], StateColumns.of(states)
-    share = np.zeros(len(at)) if draws.restored_share is None else draws.restored_share[at]
-    km, days = (
-        known.part_km - share * np.nan_to_num(known.repair_km),
-        known.part_days - share * np.nan_to_num(known.repair_days),
-    )
-    age = operational_units(km[:, None], days[:, None], w)
-    weight = np.ones((1, 1, 1))
-    return Group(at, age[..., None], weight, draws.log_theta[at][..., None], draws.shape[at][..., None])
-
-
-def _seen_and_now(states: StateColumns, w: Floats) -> tuple[Floats, Floats]:
-    """Machine's operational age when the part was last open to renewal, and now."""
-    seen_km, seen_days = (
-        _first_known(getattr(states, f"watched_{c}"), _fitted(states, c), getattr(states, f"machine_{c}"))[:, None]
-        for c in ("km", "days")
-    )
-    now = operational_units(states.machine_km[:, None], states.machine_days[:, None], w)
-    return np.maximum(operational_units(seen_km, seen_days, w), _SMALL), now
-
-
-def _oldest(states: StateColumns, w: Floats, now: Floats) -> Floats:
-    """Largest age the records allow now; infinite where they set no bound."""
-    bound = ~np.isnan(states.earliest_km)
-    if not bound.any():
-        return np.full_like(now, np.inf)
-    start = operational_units(
-        np.nan_to_num(states.earliest_km)[:, None], np.nan_to_num(states.earliest_days)[:, None], w
-    )
-    return np.where(bound[:, None], now - start, np.inf)
-
-
-def unknown_group(
-    states: Sequence[PartState] | StateColumns, draws: LifeDraws, at: Ints, of: Ints | None = None
-) -> Group:
-    """Ages now and their weights, from the renewal mixture at the time since when the part was not renewed.
-
-    `of` says which of the states each row of `draws[at]` speaks for, where that is not one to one.
+    `parts` are the bends' in their order, `age` (parts, draws) their typical age; (parts, draws, windows).
     """
-    known = StateColumns.of(states) if of is None else StateColumns.of(states).take(of)
-    w, log_theta, shape = draws.clock_weight[at], draws.log_theta[at], draws.shape[at]
-    seen, now = _seen_and_now(known, w)
-    log_life = -log_theta / shape
-    lives = np.exp(np.clip(np.log(seen) - log_life, -12.0, 12.0))
-    renewals = draws.renewal_rate[at] * np.exp(np.minimum(log_life, 12.0))
-    original, fraction = age_table().look_up(shape.ravel(), lives.ravel(), renewals.ravel())
-    original = original.reshape(seen.shape)
-    ages = np.concatenate([fraction.reshape(*seen.shape, AGES), np.ones((*seen.shape, 1))], axis=-1) * seen[..., None]
-    later = np.repeat((1.0 - original)[..., None] / AGES, AGES, axis=-1)
-    weight = np.concatenate([later, original[..., None]], axis=-1)
-    life = log_theta[..., None], shape[..., None]
-    if draws.pattern is not None:
-        ages, weight, life = mixed(ages, weight, life, draws.pattern.of(at))
-    return _grown(known, at, (seen, now), ages, weight, life, w)
-
-
-def superseded_group(states: Sequence[PartState] | StateColumns, draws: LifeDraws, at: Ints, later: LifeDraws) -> Group:
-    """The factory part lives by its own stratum's life, replacements by another; solved anew for each draw."""
-    w, first = draws.clock_weight[at], (draws.log_theta[at], draws.shape[at])
-    known = StateColumns.of(states)
-    seen, now = _seen_and_now(known, w)
-    flat = [
-        age_weights(
-            (first[0][i], first[1][i]),
-            (later.log_theta[i], later.shape[i]),
-            seen[i],
-            (draws.renewal_rate[at[i]], later.renewal_rate[i]),
-            _LATTICE,
-        )
-        for i in range(len(known))
-    ]
-    ages = np.stack([np.concatenate([a, seen[i][:, None]], axis=1) for i, (_, a, _) in enumerate(flat)])
-    weight = np.stack([np.concatenate([v, o[:, None]], axis=1) for o, _, v in flat])
-    log_theta = np.repeat(later.log_theta[..., None], _LATTICE + 1, axis=-1)
-    shape = np.repeat(later.shape[..., None], _LATTICE + 1, axis=-1)
-    log_theta[..., -1], shape[..., -1] = first
-    life = log_theta, shape
-    if later.pattern is not None:
-        ages, weight, life = mixed(ages, weight, life, later.pattern)
-    return _grown(known, at, (seen, now), ages, weight, life, w)
-
-
-def _grown(
-    states: StateColumns,
-    at: Ints,
-    clocks: tuple[Floats, Floats],
-    ages: Floats,
-    weight: Floats,
-    life: tuple[Floats, Floats],
-    w: Floats,
-) -> Group:
-    """Carry ages from when the part was last open to renewal to now; weigh by what is known and by its survival.
-
-    The original is the last age.
-    """
-    seen, now = clocks
-    since = (now - seen)[..., None]
-    gone = states.not_original[:, None]
-    weight[..., -1] = np.where(gone, 0.0, weight[..., -1])
-    if np.any(since) or not np.isnan(states.earliest_km).all():
-        allowed = ages + since <= _oldest(states, w, now)[..., None] * (1 + 1e-9)
-        # where the bound leaves no age of the mixture, the youngest stands in
-        allowed |= ~allowed.any(axis=-1, keepdims=True) & (ages == ages.min(axis=-1, keepdims=True))
-        weight = np.where(allowed, weight, 0.0) + 1e-290 * allowed
-        survived = _cumulative(*life, ages + since) - _cumulative(*life, ages)
-        weight = weight * np.exp(
-            -np.clip(survived - np.where(allowed, survived, np.inf).min(-1, keepdims=True), 0.0, 300.0)
-        )
-    else:
-        weight = weight + 1e-290  # a part known not to be the original may have no weight elsewhere
-    return Group(at, ages + since, weight / np.einsum("...k->...", weight)[..., None], *life)
-
-
-def _fitted(states: StateColumns, clock: str) -> Floats:
-    """A second-hand part: the machine's clock when it was fitted, so that the donor is taken to be as old."""
-    fitted = getattr(states, f"machine_{clock}") - getattr(states, f"part_{clock}")
-    return np.where(states.used, fitted, np.nan)
-
-
-def _first_known(*columns: Floats) -> Floats:
-    """Of each part the first value that is known."""
-    found = columns[0]
-    for column in columns[1:]:
-        found = np.where(np.isnan(found), column, found)
-    return found
+    w = draws.clock_weight[parts]
+    steps = [np.zeros_like(age), *(operational_units(km[:, None], days[:, None], w) for km, days in ahead_of)]
+    ages = age[..., None] + np.stack(steps, axis=-1)
+    hazard = weibull_hazard(draws.log_theta[parts][..., None], draws.shape[parts][..., None], ages)
+    which = np.arange(len(parts))
+    drawn, mean = (of[..., 1:] - of[..., :1] for of in bends.drawn_and_mean(hazard, which))
+    return np.where(mean > 0, drawn / np.maximum(mean, 1e-300), 1.0)

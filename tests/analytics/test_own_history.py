@@ -12,12 +12,13 @@ import numpy as np
 import pytest
 from scipy.special import gamma
 
+from analytics.age_groups import groups_of
+from analytics.life_draws import LifeDraws
 from analytics.life_model_types import PartState
 from analytics.own_history import _density, weights_with_history
-from analytics.risk_draws import LifeDraws
 from analytics.risk_pieces import DRAWS
 from analytics.spells import Quality
-from analytics.survival_draws import groups_of, of_average_machine
+from analytics.survival_draws import of_average_machine
 
 SHAPE = 2.5
 
@@ -32,7 +33,6 @@ def lives(rng: np.random.Generator, spread: float = 0.6) -> LifeDraws:
         renewal_rate=np.zeros((1, DRAWS)),
         fit=np.zeros(1, dtype=int),
         row=np.zeros(1, dtype=int),
-        closeness=("model",),
     )
 
 

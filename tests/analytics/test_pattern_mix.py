@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analytics.age_groups import groups_of, unknown_group
 from analytics.component_fit import ComponentFit
 from analytics.fleet_parts import fleet_of
 from analytics.fleet_path import hazard_ahead
@@ -17,7 +18,7 @@ from analytics.pooling import fit_component
 from analytics.risk import assess
 from analytics.risk_draws import RiskTable
 from analytics.spells import Quality, Spells
-from analytics.survival_draws import failure_chance, groups_of, unknown_group
+from analytics.survival_draws import failure_chance
 from tests.analytics.pooling_cases import ONE_CELL, make_spells
 
 YEAR = 365.25

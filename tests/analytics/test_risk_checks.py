@@ -7,11 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analytics.age_groups import groups_of, unknown_group
 from analytics.baseline import Bend
+from analytics.life_draws import LifeDraws
 from analytics.life_model_types import PartState
-from analytics.risk_draws import LifeDraws
 from analytics.risk_pieces import DRAWS
-from analytics.survival_draws import failure_chance, groups_of, unknown_group
+from analytics.survival_draws import failure_chance
 from analytics.unknown_start import age_table, age_weights, renewal_masses
 
 # domain check figures in thousands of km; one operational unit is 50,000 km at clock weight 1
@@ -26,9 +27,7 @@ def life(shape: float, eta: float, hazard_factor: float = 1.0) -> LifeDraws:
 
     log_theta = -shape * np.log(eta * THOUSAND_KM) + np.log(hazard_factor)
     index = np.zeros(1, dtype=int)
-    return LifeDraws(
-        one(log_theta), one(shape), one(1.0), one(1.0 / DRAWS), np.zeros((1, DRAWS)), index, index, ("model",)
-    )
+    return LifeDraws(one(log_theta), one(shape), one(1.0), one(1.0 / DRAWS), np.zeros((1, DRAWS)), index, index)
 
 
 def chance(state: PartState, draws: LifeDraws, later: LifeDraws | None = None, ahead_km: float = 5000.0) -> float:

@@ -57,8 +57,8 @@ def test_a_known_issue_is_its_own(table: RiskTable) -> None:
 
 def test_a_part_that_has_reached_an_age_is_likely_of_the_lasting_issue(table: RiskTable) -> None:
     """Its own history weighs the draws: few of the early issue come to eight years."""
+    from analytics.age_groups import groups_of
     from analytics.own_history import weights_with_history
-    from analytics.survival_draws import groups_of
 
     days = 8.0 * 365.25
     state = PartState("part", 40_000.0, days, 40_000.0, days)
