@@ -65,7 +65,7 @@ def cases(caller: Caller) -> Iterator[Case]:
     yield Case("POST", f"{where}/outcomes", {"component": "battery", "really_bad": True, "note": "n"})
     yield from cases_done_once(caller)
     yield Case("POST", f"{API}/limits/T03-01/versions",
-               {"make": "Tindrake", "model": "Lanner 650", "pass_low": 13.5, "editor": "A. Person", "reason": "manual",
+               {"make": "Tindrake", "model": "Lanner 650", "pass_low": 13.5, "editor": "A. Person", "why": "manual",
                 "source": "manual"})  # fmt: skip
     yield from cases_beside_cards(caller, machine, lines[1]["id"])
     yield from cases_of_the_desk()
@@ -130,7 +130,7 @@ def cases_beside_cards(caller: Caller, machine: str, line: str) -> Iterator[Case
 
 def cases_of_the_desk() -> Iterator[Case]:
     """People, tokens, settings, the pool, and what is worked out."""
-    part = {"component": "stator", "position": "left", "together": 10, "failure": 100}
+    part = {"component": "tyre", "position": "front", "together": 10, "failure": 100}
     yield Case("POST", f"{API}/tokens", {"label": "bench", "scope": "read"}, lambda made: f"{API}/tokens")
     yield Case("POST", f"{API}/people", {"name": "ina@shop.example", "role": "reader"}, lambda made: f"{API}/people")
     yield Case("POST", f"{API}/pool/membership", {"sharing": True, "from": "2026-06-02", "why": "w"},
