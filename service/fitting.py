@@ -14,7 +14,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import delete
+from sqlalchemy import bindparam, delete
 from sqlalchemy.orm import Session
 
 from analytics.component_fit import ComponentFit
@@ -212,6 +212,7 @@ def _selection(inputs: Inputs, fits: Mapping[str, ComponentFit]) -> list[dict[st
 
 def _clear_stale(session: Session, filed: Filed, only: Collection[str] | None) -> None:
     """Take the marks off that were seen before the lines were read, unless they were set again since."""
-    for key, slug, count in filed.marks:
-        if only is None or slug in only:
-            session.execute(delete(StaleComponent).where(StaleComponent.id == key, StaleComponent.marks == count))
+    marks = [{"key": key, "count": count} for key, slug, count in filed.marks if only is None or slug in only]
+    if marks:  # all with one prepared statement, past the session, which holds none of them
+        same = (StaleComponent.id == bindparam("key")) & (StaleComponent.marks == bindparam("count"))
+        session.connection().execute(delete(StaleComponent).where(same), marks)

@@ -10,14 +10,16 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, cast
 
 import numpy as np
-from sqlalchemy import delete, func, insert, select
+from sqlalchemy import Table, delete, func, select
 from sqlalchemy.orm import Session
 
 from analytics.life_model_types import Evidence
 from analytics.spells import DAYS_PER_YEAR, Cell, Outcome, Spells
+from service.bulk import insert_columns
+from service.keyed import connection_of
 from service.models import ComponentType, EstimateRelease, PoolCell, PoolOwnCount, Shop
 from service.past import reads_the_past
 from service.pool.published import cells_known, standing_cells
@@ -39,6 +41,7 @@ class Counts(NamedTuple):
 
 
 Key = tuple[str, str, str]  # component, make, model
+_COUNTED = ("failures", "parts", "machines", "exposure_km", "exposure_years")
 MOST_KEPT = 64  # shops whose counts are held in memory
 _cache: dict[tuple[Any, ...], VisibleCounts] = {}
 _lock = threading.Lock()
@@ -120,20 +123,23 @@ def keep_own_counts(session: Session, release_id: int, records: Mapping[str, Spe
     part of any more they go, since nothing newer would stand in their place.
     """
     ids = {name: shop_id for name, shop_id in session.execute(select(Shop.name, Shop.id))}
-    rows = [
-        {"release_id": release_id, "shop_id": ids[shop], "component_slug": slug, "make": make, "model": model, **own}
-        for slug, spells in records.items()
-        for (shop, make, model), own in _own_counts(spells)
-        if shop in ids
-    ]
-    if gone := set(records) - {row["component_slug"] for row in rows}:
+    columns: dict[str, list[Any]] = {name: [] for name in ("shop_id", "component_slug", "make", "model", *_COUNTED)}
+    gone = []
+    for slug, spells in records.items():
+        rows = [(ids[key[0]], slug, key[1], key[2], *own) for key, own in _own_counts(spells) if key[0] in ids]
+        for values, more in zip(columns.values(), zip(*rows, strict=True), strict=False):
+            values.extend(more)
+        if not rows:
+            gone.append(slug)
+    if gone:
         session.execute(delete(PoolOwnCount).where(PoolOwnCount.component_slug.in_(sorted(gone))))
-    if rows:
-        session.execute(insert(PoolOwnCount), rows)
+    if columns["shop_id"]:
+        columns["release_id"] = [release_id] * len(columns["shop_id"])
+        insert_columns(connection_of(session), cast(Table, PoolOwnCount.__table__), columns)
 
 
-def _own_counts(spells: Spells) -> Iterator[tuple[Key, dict[str, float]]]:
-    """What every shop (by name) has of every make and model."""
+def _own_counts(spells: Spells) -> Iterator[tuple[Key, tuple[float, ...]]]:
+    """What every shop (by name) has of every make and model: `_COUNTED`."""
     models = {(cell.make, cell.model): k for k, cell in enumerate(spells.cells)}  # families apart are one model
     of_cell = np.array([models[cell.make, cell.model] for cell in spells.cells] or [0], dtype=np.int64)
     groups, which = np.unique(spells.shop * len(of_cell) + of_cell[spells.cell], return_inverse=True)
@@ -146,7 +152,7 @@ def _own_counts(spells: Spells) -> Iterator[tuple[Key, dict[str, float]]]:
         "exposure_km": np.bincount(which, spells.weight * (spells.exit_km - spells.entry_km)),
         "exposure_years": np.bincount(which, spells.weight * (spells.exit_days - spells.entry_days)) / DAYS_PER_YEAR,
     }
-    for k, group in enumerate(groups.tolist()):
+    counts = zip(*(columns[name].tolist() for name in _COUNTED), strict=True)
+    for group, own in zip(groups.tolist(), counts, strict=True):
         cell = spells.cells[group % len(of_cell)]
-        counts = {name: column[k].item() for name, column in columns.items()}
-        yield (spells.shops[group // len(of_cell)], cell.make, cell.model), counts
+        yield (spells.shops[group // len(of_cell)], cell.make, cell.model), own
