@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from analytics.spells import Cell, Floats, Ints
 from service.machine_columns import MachineColumns
 from service.models import Machine
+from service.past import builds_then
 
 # A machine can be run in, shown or repaired a year before its first registration; most are sold within half a year of
 # their build (both invented).
@@ -72,10 +73,11 @@ def built_between(
     for of_cell in changes.values():
         for cell, days in of_cell.items():
             near.setdefault(cell, set()).update(days)
-    asked, layout_of = [], {}
+    asked, layout_of, of_model = [], {}, {}
     for cell, of_parts in near.items():
         for model in np.unique(machines.model[cell_of == cell]).tolist():
             layout_of[model] = layouts.get((cells[cell].make, cells[cell].model))
+            of_model[model] = of_parts
             asked.append(and_(Machine.model_id == model, _close_to(of_parts)))
     if not asked:
         return None, None
@@ -86,7 +88,13 @@ def built_between(
     )
     first, last = np.full(len(machines), np.nan), np.full(len(machines), np.nan)
     place = {key: at for at, key in enumerate(machines.id.tolist())}
-    for key, model, built, first_registered, model_year in session.execute(statement):
+    before = builds_then(session)
+    rows: list[Any] = [row for row in session.execute(statement) if row[0] not in before]
+    for key, then in before.items():
+        model = int(machines.model[place[key]]) if key in place else 0
+        if model in of_model and len(then.built or "") < len("2013-09") and _is_close_to(then.new_on, of_model[model]):
+            rows.append((key, model, then.built, then.first_registered, then.model_year))
+    for key, model, built, first_registered, model_year in rows:
         if key in place:
             span = build_days(built, first_registered, model_year, layout_of[model])
             first[place[key]], last[place[key]] = span
@@ -95,5 +103,13 @@ def built_between(
 
 def _close_to(days: Iterable[float]) -> ColumnElement[bool]:
     """Machines whose clock starts near one of some days, or nobody knows when."""
-    begins = [(date.fromordinal(int(day)) - _NEAR, date.fromordinal(int(day)) + _NEAR) for day in days]
-    return or_(Machine.new_on.is_(None), *(Machine.new_on.between(*span) for span in begins))
+    return or_(Machine.new_on.is_(None), *(Machine.new_on.between(*span) for span in _spans_near(days)))
+
+
+def _is_close_to(new_on: date | None, days: Iterable[float]) -> bool:
+    """The same of one machine's first day."""
+    return new_on is None or any(first <= new_on <= last for first, last in _spans_near(days))
+
+
+def _spans_near(days: Iterable[float]) -> list[tuple[date, date]]:
+    return [(date.fromordinal(int(day)) - _NEAR, date.fromordinal(int(day)) + _NEAR) for day in days]

@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session
 
 from service.line_reader import ACTION_WORDS, REASON_WORDS, SOURCE_WORDS, LinesRead
 from service.models import ComponentType, EngineChange, Machine, MachineFamily, MachineModel
-from service.past import in_force
+from service.past import family_known, in_force
 
 # A line in doubt that could have ended a life breaks its part's history off (analytics.unit_life).
 _BREAKS = list(ACTION_WORDS).index("repaired")
@@ -47,7 +47,7 @@ def engine_changes(
         )
         .join(Machine, EngineChange.machine_id == Machine.id)
         .join(MachineModel, Machine.model_id == MachineModel.id)
-        .outerjoin(MachineFamily, MachineModel.family_id == MachineFamily.id)
+        .outerjoin(MachineFamily, family_known(known_at))
         .order_by(EngineChange.changed_on, EngineChange.id)
     )  # fmt: skip
     statement = statement.where(in_force(EngineChange.said_at, EngineChange.undone_at, known_at))

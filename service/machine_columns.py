@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from analytics.spells import Bools, Cell, Floats, Ints
 from service.models import Machine, MachineFamily, MachineMake, MachineModel
-from service.past import reads_the_past, said_by
+from service.past import builds_then, family_known, reads_the_past, said_by
 
 MOST_ASKED_BY_KEY = 500
 _EPOCH = date(1970, 1, 1).toordinal()
@@ -58,6 +58,8 @@ def read_machines(
     ids, shops, models, versions = (np.array(column, dtype=np.int64) for column in columns[:4])
     since_1970 = np.array(columns[4], dtype="datetime64[D]")
     days = np.where(np.isnat(since_1970), np.nan, since_1970.astype(np.int64) + float(_EPOCH))
+    for key, then in builds_then(session).items():
+        days[ids == key] = np.nan if then.new_on is None else float(then.new_on.toordinal())
     return MachineColumns(ids, shops, models, versions, days)
 
 
@@ -67,7 +69,7 @@ def cells_of(session: Session, machines: MachineColumns) -> tuple[tuple[Cell, ..
     statement = (
         select(MachineModel.id, MachineMake.name, MachineFamily.name, MachineModel.name)
         .join(MachineMake, MachineModel.make_id == MachineMake.id)
-        .outerjoin(MachineFamily, MachineModel.family_id == MachineFamily.id)
+        .outerjoin(MachineFamily, family_known(reads_the_past(session)))
     )
     if len(models) <= MOST_ASKED_BY_KEY:
         statement = statement.where(MachineModel.id.in_(models.tolist()))

@@ -8,9 +8,10 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, and_, exists, or_, select
 from sqlalchemy.orm import Session, aliased
+from sqlalchemy.orm.attributes import set_committed_value
 
 from service.errors import InvalidInput
-from service.models import Doubt, JobLine, LineLink
+from service.models import Doubt, JobLine, LineLink, Machine, MachineBefore, MachineFamily, MachineModel
 from service.vocabulary import ASKING_KINDS, LINKS_THAT_REMOVE
 
 _KEY = "known_at"
@@ -69,6 +70,42 @@ def not_superseded(model: Any, statement: Any, known_at: Any) -> Any:
 def lines_then(statement: Any, known_at: Any) -> Any:
     """A statement about job lines: those in force at a moment (None: now)."""
     return not_superseded(JobLine, statement, known_at)
+
+
+def family_known(known_at: datetime | None) -> ColumnElement[bool]:
+    """What makes a model's family known at a moment (None: now), where the two are joined."""
+    of_family = MachineModel.family_id == MachineFamily.id
+    if known_at is None:
+        return of_family
+    return and_(of_family, or_(MachineModel.family_since.is_(None), MachineModel.family_since <= known_at))
+
+
+def builds_then(session: Session, machine_ids: Sequence[int] | None = None) -> dict[int, MachineBefore]:
+    """Of machines of which more was filled in since the moment the session reads as of: what was on record then."""
+    known_at = reads_the_past(session)
+    if known_at is None:
+        return {}
+    later = select(MachineBefore).where(MachineBefore.until > known_at)
+    if machine_ids is not None:
+        later = later.where(MachineBefore.machine_id.in_(machine_ids))
+    # the first change after the moment tells, so that it comes last
+    return {row.machine_id: row for row in session.scalars(later.order_by(MachineBefore.id.desc()))}
+
+
+def machines_then(session: Session, machines: Sequence[Machine]) -> Sequence[Machine]:
+    """Machines with what was on record of them when the session reads as of; nothing of it is ever written."""
+    known_at = reads_the_past(session)
+    if known_at is None:
+        return machines
+    before = builds_then(session, [machine.id for machine in machines])
+    for machine in machines:
+        then = before.get(machine.id)
+        for name in ("model_year", "built", "first_registered", "new_on") if then else ():
+            set_committed_value(machine, name, getattr(then, name))
+        since = machine.model.family_since
+        if since is not None and since > known_at:
+            set_committed_value(machine.model, "family", None)
+    return machines
 
 
 def in_doubt_at(known_at: Any) -> ColumnElement[bool]:

@@ -26,7 +26,7 @@ from service.models import (
     OdometerEntry,
     Shop,
 )
-from service.past import in_force, reads_the_past, said_by
+from service.past import in_force, machines_then, reads_the_past, said_by
 from service.prepared import Prepared
 
 Row = TypeVar("Row", Machine, ImportBatch, Inspection, Doubt, JobLine, Job)
@@ -156,7 +156,7 @@ def machine_of(session: Session, shop_id: int, public_id: uuid.UUID) -> Machine:
     row = session.scalar(machines_of(shop_id, known_at=known_at).where(Machine.public_id == public_id))
     if row is None:
         raise NotFound("there is no such machine" if known_at is None else "there was no such machine on record then")
-    return row
+    return machines_then(session, [row])[0]
 
 
 def machine_version(session: Session, shop_id: int, public_id: uuid.UUID) -> tuple[int, int | None]:

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import BindParameter, Table, bindparam, case, func, select, update
+from sqlalchemy import BindParameter, Table, bindparam, case, func, insert, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
@@ -23,6 +23,7 @@ from service.models import (
     JobCard,
     JobLine,
     Machine,
+    MachineBefore,
     MachineFamily,
     MachineMake,
     MachineModel,
@@ -64,11 +65,21 @@ def _mark_stale(dialect: Any) -> Any:
 
 
 # Made once and of tables alone: for a line written down by itself, making statements took longer than running them.
-_machine, _card, _line = map(_table, (Machine, JobCard, JobLine))
+_machine, _before, _card, _line = map(_table, (Machine, MachineBefore, JobCard, JobLine))
 _segment, _stale, _shop = map(_table, (OdometerSegment, StaleComponent, Shop))
 _RAISE_VERSIONS = Keyed(
     lambda among: update(_machine).where(among(_machine.c.id)).values(version=_machine.c.version + 1)
 )
+_BUILD = ("model_year", "built", "first_registered", "new_on")
+_KEEP_BUILDS = Keyed(
+    lambda among: insert(_before).from_select(
+        ["until", "shop_id", "machine_id", *_BUILD],
+        select(
+            bindparam("now", type_=_before.c.until.type), _machine.c.shop_id, _machine.c.id,
+            *(_machine.c[name] for name in _BUILD),
+        ).where(among(_machine.c.id)),
+    )
+)  # fmt: skip
 _NUMBERS: BindParameter[Any] = bindparam("numbers", expanding=True)
 _CARDS = select(_card.c.machine_id, _card.c.number, _card.c.id)
 _CARDS_OF = Keyed(lambda among: _CARDS.where(among(_card.c.machine_id)))
@@ -136,9 +147,10 @@ def add_models(
     return _made(session, MachineModel, models)
 
 
-def set_families(session: Session, families: Mapping[int, int]) -> None:
+def set_families(session: Session, families: Mapping[int, int], *, now: datetime) -> None:
     """Put models into the family they turned out to be in."""
-    _update(session, MachineModel, [{"key": key, "family_id": family} for key, family in families.items()])
+    rows = [{"key": key, "family_id": family, "family_since": now} for key, family in families.items()]
+    _update(session, MachineModel, rows)
 
 
 def add_machines(session: Session, shop: AnyShop, rows: Rows, *, now: datetime) -> dict[str, int]:
@@ -153,8 +165,12 @@ def add_machines(session: Session, shop: AnyShop, rows: Rows, *, now: datetime) 
     return _keys(session, references, lambda part: columns.where(Machine.reference.in_(part)))
 
 
-def change_machines(session: Session, rows: Rows) -> None:
-    """Fill in what was not known of machines: model_year, built, first_registered, new_on, by `key`."""
+def change_machines(session: Session, rows: Rows, *, now: datetime) -> None:
+    """Fill in what was not known of machines: model_year, built, first_registered, new_on, by `key`.
+
+    What was on record until now is kept.
+    """
+    _KEEP_BUILDS.run(session, [row["key"] for row in rows], now=now)
     _update(session, Machine, rows)
 
 

@@ -15,6 +15,7 @@ from service.idle_times import idle_document
 from service.inspections.rank_with_evidence import ranking_reply
 from service.inspections.ranking import horizon_of, rank_recorded
 from service.models import Machine
+from service.past import machines_then
 from service.queries import machine_of, machine_version, machines_of, page_of
 from service.schemas.ranking import MachineRankingQuery, RankingReply
 from service.schemas.records import IdleReply, KnownAtQuery, MachineQuery, MachineReply, MachinesReply
@@ -33,7 +34,8 @@ class Machines(MethodView):
                 shop_id(), reference=asked["reference"], model=asked["model"], known_at=asked["known_at"]
             )
             part = page_of(session, wanted, Machine, asked)
-        return listed("machines", part.rows, part)
+            rows = machines_then(session, part.rows)
+        return listed("machines", rows, part)
 
 
 @blueprint.route("/<uuid:machine_id>")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import datetime
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -59,7 +60,7 @@ def plan_models(session: Session, fleet: Fleet) -> ModelPlan:
     return plan
 
 
-def write_models(session: Session, plan: ModelPlan) -> dict[Folded, int]:
+def write_models(session: Session, plan: ModelPlan, *, now: datetime) -> dict[Folded, int]:
     """Write the new ones down; the key of every model."""
     made = records.add_makes(session, list(plan.new_makes.values()))
     makes = plan.makes | {folded: made[name] for folded, name in plan.new_makes.items()}
@@ -70,5 +71,6 @@ def write_models(session: Session, plan: ModelPlan) -> dict[Folded, int]:
     wanted = {folded: (makes[folded[0]], name) for folded, name in plan.new_models.items()}
     of_new = {key: family_of[folded] for folded, key in wanted.items() if folded in family_of}
     added = records.add_models(session, list(wanted.values()), of_new)
-    records.set_families(session, {plan.models[f]: key for f, key in family_of.items() if f in plan.models})
+    found = {plan.models[f]: key for f, key in family_of.items() if f in plan.models}
+    records.set_families(session, found, now=now)
     return plan.models | {folded: added[key] for folded, key in wanted.items()}

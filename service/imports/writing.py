@@ -80,7 +80,7 @@ class Writer:
     ) -> ImportBatch:
         """Write everything; `write_lines` writes the lines where they stand ready, given the key of every card."""
         session, shop, now = self.session, self.shop, self.now
-        self._write_machines(plan, write_models(session, models))
+        self._write_machines(plan, write_models(session, models, now=self.now))
         batch = records.add_import(
             session,
             shop,
@@ -105,7 +105,7 @@ class Writer:
 
     def write_lines(self, plan: Plan, models: ModelPlan) -> None:
         """Write a plan whose lines came one by one and not in a file."""
-        self._write_machines(plan, write_models(self.session, models))
+        self._write_machines(plan, write_models(self.session, models, now=self.now))
         records.add_lines(self.session, self._line_parts(plan, None))
         new_doubts = any(doubt.line_key is None for doubt in plan.doubts)
         self._write_doubts(plan, None, self._keys_by_content(plan) if new_doubts else {})
@@ -164,7 +164,7 @@ class Writer:
         keys = records.add_machines(self.session, self.shop, new, now=self.now)
         for record in plan.fleet.new:
             record.key = keys[record.reference]
-        records.change_machines(self.session, changed)
+        records.change_machines(self.session, changed, now=self.now)
 
     def _line_parts(self, plan: Plan, batch: ImportBatch | None) -> Iterator[dict[str, Any]]:
         cards = self._write_cards(plan)

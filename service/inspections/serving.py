@@ -34,7 +34,7 @@ from service.models import (
     ModelLayout,
     PartChange,
 )
-from service.past import reads_the_past
+from service.past import family_known, reads_the_past
 from service.pool.visible import VisibleCounts, visible_counts
 from service.said import Number, say
 
@@ -200,7 +200,7 @@ def find_cell(session: Session, make: str, model: str, family: str | None) -> tu
         select(MachineMake.name.label("make"), MachineModel.name.label("model"), MachineFamily.name.label("family"))
         .select_from(MachineModel)
         .join(MachineMake, MachineModel.make_id == MachineMake.id)
-        .outerjoin(MachineFamily, MachineModel.family_id == MachineFamily.id)
+        .outerjoin(MachineFamily, family_known(reads_the_past(session)))
         .where(func.lower(MachineMake.name) == make.lower(), *of_model(MachineModel.id))
         .where(func.lower(MachineModel.name) == model.lower())
     ).first()

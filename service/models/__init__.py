@@ -19,7 +19,15 @@ from service.models.inspection import Finding, Inspection, Photo, StripDown
 from service.models.intake import Doubt, ImportBatch, ShopWord
 from service.models.job import Job, RateBucket
 from service.models.limit_edit import LimitEdit
-from service.models.machine import Machine, MachineFamily, MachineMake, MachineModel, OdometerEntry, OdometerSegment
+from service.models.machine import (
+    Machine,
+    MachineBefore,
+    MachineFamily,
+    MachineMake,
+    MachineModel,
+    OdometerEntry,
+    OdometerSegment,
+)
 from service.models.person import Membership, PasswordLink, Person, SignInBrake, WebSession
 from service.models.pool import (
     PoolCell,
@@ -56,6 +64,7 @@ __all__ = [
     "LineDate",
     "LineLink",
     "Machine",
+    "MachineBefore",
     "MachineFamily",
     "MachineJoin",
     "MachineMake",

@@ -11,6 +11,7 @@ from sqlalchemy import (
     Float,
     ForeignKey,
     ForeignKeyConstraint,
+    Index,
     Integer,
     SmallInteger,
     String,
@@ -51,6 +52,8 @@ class MachineModel(Base):
     id: Mapped[int] = mapped_column(Key, primary_key=True)
     make_id: Mapped[int] = mapped_column(ForeignKey("machine_make.id"))
     family_id: Mapped[int | None] = mapped_column(ForeignKey("machine_family.id"))
+    # Where it was not known from the start: since when it is.
+    family_since: Mapped[datetime | None] = mapped_column(UtcDateTime)
     name: Mapped[str] = mapped_column(String(80))
 
     make: Mapped[MachineMake] = relationship(lazy="joined")
@@ -79,6 +82,25 @@ class Machine(Base):
     version: Mapped[int] = mapped_column(Integer, server_default="1")
 
     model: Mapped[MachineModel] = relationship(lazy="joined")
+
+
+class MachineBefore(Base):
+    """What was on record of a machine's build until more of it was filled in."""
+
+    __tablename__ = "machine_before"
+    __table_args__ = (
+        ForeignKeyConstraint(["shop_id", "machine_id"], ["machine.shop_id", "machine.id"]),
+        Index("ix_machine_before_machine_id", "machine_id"),
+    )
+
+    id: Mapped[int] = mapped_column(Key, primary_key=True)
+    shop_id: Mapped[int] = mapped_column(Key)
+    machine_id: Mapped[int] = mapped_column(Key)
+    until: Mapped[datetime] = mapped_column(UtcDateTime)
+    model_year: Mapped[int | None] = mapped_column(SmallInteger)
+    built: Mapped[str | None] = mapped_column(String(10))
+    first_registered: Mapped[str | None] = mapped_column(String(10))
+    new_on: Mapped[date | None] = mapped_column(Date)
 
 
 class OdometerSegment(Base):
