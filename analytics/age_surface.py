@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.life_draws import LifeDraws
+from analytics.life_draws import LifeDraws, PartDraws, side_by_side
 from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.pattern_mix import PatternDraws
 
@@ -56,17 +57,14 @@ class Surface:
 
     @classmethod
     def over(cls, draws: LifeDraws, at: Ints) -> Surface:
-        """Grids over the draws of the parts `at`, kept with these draws where they are kept themselves."""
-        kept = [draws.kept[i] for i in at.tolist()] if draws.kept else []
-        new = [i for i, part in enumerate(kept) if part.grid is None] if kept else list(range(len(at)))
-        made = _grids(draws, at[new]) if new else []
-        for i, grid in zip(new if kept else (), made, strict=bool(kept)):
-            kept[i].grid = grid
-        grids = [part.grid for part in kept] if kept else made
-        return cls._side_by_side([grid for grid in grids if grid is not None], draws, at)
+        """Grids over the draws of the parts `at`."""
+        if draws.kept:
+            return _of_kept(tuple(draws.kept[i] for i in at.tolist()))
+        return cls.side_by_side(_grids(draws, at), draws, at)
 
     @classmethod
-    def _side_by_side(cls, grids: Sequence[PartGrid], draws: LifeDraws, at: Ints) -> Surface:
+    def side_by_side(cls, grids: Sequence[PartGrid], draws: LifeDraws, at: Ints) -> Surface:
+        """The grids of the parts `at` as one surface."""
         count = np.array([len(g.clock) for g in grids])
         part = np.repeat(np.arange(len(grids)), count)
         log_theta, shape = (np.concatenate([getattr(g, name) for g in grids]) for name in ("log_theta", "shape"))
@@ -106,6 +104,16 @@ class Surface:
     def _between(self, near: Singles, rows: Ints | slice) -> Singles:
         """Interpolate values of the grid points around each draw, (points, rows, draws)."""
         return np.einsum("kpd,kpd->pd", self.basis[:, rows], near)
+
+
+@lru_cache(maxsize=8)  # some MB each: the parts of machines of a few models that are asked about in turn
+def _of_kept(parts: tuple[PartDraws, ...]) -> Surface:
+    """The surface over parts whose draws are kept; their grids are kept with them."""
+    draws, everyone = side_by_side(parts, np.zeros(len(parts), dtype=np.int64)), np.arange(len(parts))
+    new = [i for i, part in enumerate(parts) if part.grid is None]
+    for i, grid in zip(new, _grids(draws, everyone[new]) if new else (), strict=True):
+        parts[i].grid = grid
+    return Surface.side_by_side([part.grid for part in parts if part.grid is not None], draws, everyone)
 
 
 def _grids(draws: LifeDraws, at: Ints) -> list[PartGrid]:

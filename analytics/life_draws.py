@@ -52,9 +52,11 @@ class LifeDraws:
     kept: tuple[PartDraws, ...] = ()  # where the draws of each part are kept
 
 
-@dataclass
+@dataclass(eq=False)
 class PartDraws:
     """What `LifeDraws` says of one part, whatever its age: kept with its fit, since every machine of a model asks it.
+
+    Another object is another part, so that what many of them have in common can be kept by them.
 
     values : (5, DRAWS): log theta, shape, clock weight, weight, renewal rate.
     pattern : share, shape ratio and (2, DRAWS) effect and log u0 of pattern parts, where the part may be one.
