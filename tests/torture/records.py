@@ -3,13 +3,8 @@
 from __future__ import annotations
 
 import io
-import uuid
 from typing import Any
 
-from sqlalchemy import select
-from sqlalchemy.orm import Session
-
-from service.models import Base
 from tests.service.callers import Caller
 from tests.service.inspection_cases import FREE, charging
 from tests.service.job_files import csv_file, row, seen
@@ -39,14 +34,3 @@ def fill(caller: Caller) -> None:
     where = f"{API}/inspections/{visit['id']}"
     ok(caller.post(f"{where}/findings", json=charging(12.9)))
     ok(caller.post(f"{where}/outcomes", json={"component": "battery", "really_bad": True}))
-
-
-def ids_of(session: Session, shop_id: int) -> dict[str, uuid.UUID]:
-    """A public id of every table in which the shop has rows."""
-    found = {}
-    for table in Base.metadata.sorted_tables:
-        if "public_id" in table.c and "shop_id" in table.c:
-            first = session.scalar(select(table.c.public_id).where(table.c.shop_id == shop_id).limit(1))
-            if first is not None:
-                found[table.name] = first
-    return found
