@@ -64,7 +64,7 @@ def put_on_record(app: WeakspotApp, gasket: Caller, arches: Caller, folder: Path
         ok(shop.post(f"{API}/machine-joins/agreement", json=SAID))
     joins = [join["id"] for join in ok(keeper.get(f"{API}/machine-joins"))["joins"]]
     names = {**names_of_catalogue(), **names_of_cards(app, keeper), **names_of_the_desk(keeper), "join_id": joins}
-    bodies = {f"{case.method} {template(case.path)}": case.body for case in cases(keeper)}
+    bodies = good_bodies(keeper)
     bodies[f"POST {API}/imports"] = {"file": csv_file([row(card="more", machine="MORE-1")]).decode()}
     refit(app.database, pool_open=True, now=NOW)
     publish(app.database, now=NOW, pool_open=True, asker=COMMAND_LINE)
@@ -114,12 +114,22 @@ def names_of_the_desk(caller: Caller) -> Names:
             "job_id": [job.get_json()["id"]]}  # fmt: skip
 
 
+def good_bodies(caller: Caller) -> dict[str, Any]:
+    """A good document of every operation that takes one, by method and address without names."""
+    return {f"{case.method} {template(case.path)}": case.body for case in cases(caller)}
+
+
+def without_names(path: str) -> str:
+    """An address of the description without the names of its parameters."""
+    return re.sub("{[^}]+}", "{}", path)
+
+
 def about_record(case: schemathesis.Case, known: OnRecord, data: st.DataObject) -> None:
     """Have a request be about what is on record, good but for some fields of its document and of its query.
 
     What was made up so as not to fit the description stays as it is.
     """
-    good = known.bodies.get(f"{case.method} {re.sub('{[^}]+}', '{}', case.path)}")
+    good = known.bodies.get(f"{case.method} {without_names(case.path)}")
     fits = {place: not case.meta.is_negative_at(place) for place in ParameterLocation}
     if good and isinstance(case.body, dict) and fits[ParameterLocation.BODY]:
         case.body = {**good, **_some(case.body, data)}

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import json
 import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 from statistics import median
@@ -18,7 +19,8 @@ from schemathesis.generation import GenerationMode
 from service.app import WeakspotApp
 from tests.service.callers import Caller
 from tests.service.test_api_people import with_scope
-from tests.torture.on_record import names_of_cards, names_of_the_desk
+from tests.service.test_photos import png
+from tests.torture.on_record import good_bodies, names_of_cards, names_of_the_desk, without_names
 from tests.torture.records import fill
 
 FIRST = settings(max_examples=50, database=None, derandomize=True, phases=[Phase.generate, Phase.shrink],
@@ -44,10 +46,11 @@ def places_of(raw: dict[str, Any], document: dict[str, Any]) -> Iterator[tuple[s
             yield "body", name
 
 
-def made_up(operation: Any) -> dict[str, Any]:
-    """One request that fits the description."""
+def made_up(operation: Any, own: Mapping[str, uuid.UUID]) -> dict[str, Any]:
+    """One request that fits the description, about what the asker has."""
     case = find(operation.as_strategy(generation_mode=GenerationMode.POSITIVE), lambda _: True, settings=FIRST)
-    return {"path": dict(case.path_parameters or {}), "query": dict(case.query or {}), "body": case.body}
+    path = {name: own.get(name, value) for name, value in (case.path_parameters or {}).items()}
+    return {"path": path, "query": dict(case.query or {}), "body": case.body}
 
 
 def send(caller: Caller, method: str, path: str, asked: dict[str, Any], place: tuple[str, str], value: str) -> Any:
@@ -61,6 +64,8 @@ def send(caller: Caller, method: str, path: str, asked: dict[str, Any], place: t
     query = {k: v for k, v in filled["query"].items() if v is not None}
     url = path.format(**{k: v for k, v in filled["path"].items()})
     options: dict[str, Any] = {} if body is None else {"json": body}
+    if (method, path.rsplit("/", 1)[-1]) == ("post", "photos"):
+        options = {"data": {"photo": (io.BytesIO(png()), "a.png")}}
     headers = {"If-Match": "*"} if method in ("put", "patch", "delete") else {}
     return caller.send(method.upper(), url, query_string=query, headers=headers, **options)
 
@@ -85,8 +90,9 @@ def test_ids_of_others_are_as_ids_of_nothing(
 ) -> None:
     app.settings = replace(app.settings, photo_folder=str(tmp_path))
     theirs = everything_of(app, arches.shop_id)
-    everything_of(app, gasket.shop_id)
+    own = everything_of(app, gasket.shop_id)
     gasket = with_scope(app, gasket.shop_id, "admin")
+    bodies = good_bodies(gasket)
     description = schemathesis.openapi.from_wsgi("/api/v1/openapi.json", app)
     document = json.loads(gasket.get("/api/v1/openapi.json").data)
     tried = missing = 0
@@ -96,7 +102,9 @@ def test_ids_of_others_are_as_ids_of_nothing(
         shared = document["paths"][operation.path].get("parameters", ())
         raw = {**raw, "parameters": [*raw.get("parameters", ()), *shared]}
         for place in dict.fromkeys(places_of(raw, document)):
-            asked = made_up(operation)
+            asked = made_up(operation, own)
+            if isinstance(asked["body"], dict):
+                asked["body"] = bodies.get(f"{operation.method.upper()} {without_names(operation.path)}", asked["body"])
             for kind, known in theirs.items():
                 values = str(known), nobodys(known)
                 pair = [send(gasket, operation.method, operation.path, asked, place, value) for value in values]
