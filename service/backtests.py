@@ -21,8 +21,9 @@ from service.backtest_document import document_of
 from service.backtest_fits import Models, fit_models
 from service.backtest_lines import as_known, known_by, latest_days
 from service.backtest_parts import Collected, PartFollower, judged_of
+from service.backtest_refusals import refuse_one_sided
 from service.catalogue import current_catalogue
-from service.errors import Conflict, InvalidInput
+from service.errors import Conflict
 from service.estimates import MODEL_VERSION, positions_document
 from service.inspections.serving import Snapshot
 from service.lifetimes import Dataset, read_dataset
@@ -77,7 +78,7 @@ def run_backtest(
     day = float(as_of.toordinal())
     cut = np.full(len(everything.machine_ids), day)
     known = as_known(source, known_by(source.lines, source_latest, cut), documents)
-    _refuse_one_sided(known, everything, as_of)
+    refuse_one_sided(known.data_through, everything.data_through, as_of)
     records = known.life_records()
     models = fit_models(records, documents, progress)
     collected = _follow_all(session, everything, latest, known, documents, models, horizon, day, progress)
@@ -108,16 +109,6 @@ def _documents(session: Session) -> dict[str, dict[str, Any]]:
     """Every component not withdrawn, and those that are: lines may still name them."""
     rows = session.execute(select(ComponentType.slug, ComponentType.document).order_by(ComponentType.id))
     return {row.slug: row.document for row in rows}
-
-
-def _refuse_one_sided(known: Dataset, everything: Dataset, as_of: date) -> None:
-    if known.data_through is None:
-        raise InvalidInput(f"nothing is known of any day up to {as_of}; choose a later day", pointer="/as_of")
-    if everything.data_through is None or everything.data_through <= as_of:
-        raise InvalidInput(
-            f"records end on {everything.data_through}: nothing follows {as_of}; choose an earlier day",
-            pointer="/as_of",
-        )
 
 
 def _follow_all(

@@ -6,7 +6,8 @@ its template and values (`service.web.own_words`); what was stored as plain text
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -111,3 +112,21 @@ def joined(*sentences: str, by: str = " ") -> Said:
     kept = [sentence for sentence in sentences if sentence]
     names = {f"s{number}": sentence for number, sentence in enumerate(kept)}
     return Said(by.join(kept), by.join(f"%({name})s" for name in names), names)
+
+
+def known_again(like: Said) -> Callable[[str], Said | None]:
+    """Finds from plain text what was said like a sentence whose values are days; None for any other text."""
+    pattern = re.escape(like.template)
+    for name in like.values:
+        pattern = pattern.replace(re.escape(f"%({name})s"), rf"(?P<{name}>\d{{4}}-\d\d-\d\d)")
+    whole = re.compile(pattern)
+
+    def find(text: str) -> Said | None:
+        found = whole.fullmatch(text)
+        try:
+            days = {name: Day(date.fromisoformat(day)) for name, day in found.groupdict().items()} if found else {}
+        except ValueError:  # no day of any calendar: somebody else's words
+            return None
+        return say(like.template, **days) if days else None
+
+    return find

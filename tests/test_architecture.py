@@ -34,7 +34,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
      "renewal_advice",
      "fleet_now", "parts_now", "fleet_costs", "pull_lists", "due_work", "due_files",
      "intervals", "model_comparisons", "changes_over_time", "shop_habits", "records_seen",
-     "backtests", "backtest_document", "backtest_fits", "backtest_lines", "backtest_parts"),
+     "backtests", "backtest_document", "backtest_refusals", "backtest_fits", "backtest_lines", "backtest_parts"),
     ("api", "web", "app", "auth", "error_handlers", "json_input", "server", "answered_once",
      "request_limits", "request_log", "rate_hooks", "security_headers",
      "cli", *sorted(path.stem for path in (ROOT / "service").glob("cli_*.py"))),

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from datetime import date
 from typing import Any
 
 from flask import Flask
 from markupsafe import Markup, escape
 
+from service.backtest_refusals import nothing_after, nothing_before
 from service.imports.odometer_doubts import TOO_FAST
-from service.said import Day, Distance, Money, Number, Part, Place, Said, Share
+from service.said import Day, Distance, Money, Number, Part, Place, Said, Share, known_again
 from service.web.formats import about_money, day, distance, number, share
 from service.web.names import part_name, place_name
 from service.web.texts import SOURCE_LANGUAGE, reader
@@ -18,8 +20,9 @@ from service.web.texts import SOURCE_LANGUAGE, reader
 ONLY_VALUES = re.compile(r"(%\(\w+\)s|\W)*")
 
 
-# Sentences with values that do not change, which are stored as plain text.
+# Sentences with values that do not change, which are stored as plain text; and others, whose values are days.
 AS_STORED = {str(sentence): sentence for sentence in (TOO_FAST,)}
+WITH_DAYS = tuple(map(known_again, (nothing_before(date.min), nothing_after(date.min, date.min))))
 
 
 class English(str):
@@ -41,7 +44,7 @@ def own_words(text: object, *, large: bool = False) -> Markup:
     if isinstance(text, Markup):
         return text
     who = reader()
-    text = AS_STORED.get(str(text), text) if not isinstance(text, Said) else text
+    text = text if isinstance(text, Said) else _as_stored(str(text))
     template = text.template if isinstance(text, Said) else str(text)
     values: Mapping[str, Any] = text.values if isinstance(text, Said) else {}
     known = who.texts.gettext(template) if template else ""
@@ -50,6 +53,11 @@ def own_words(text: object, *, large: bool = False) -> Markup:
     said = escape(begun) % {name: _value(value) for name, value in values.items()} if values else escape(begun)
     glued = said.replace(" %", "\N{NO-BREAK SPACE}%")  # no line breaks between a number and its sign
     return Markup('<span lang="en">%s</span>') % glued if stays else glued
+
+
+def _as_stored(text: str) -> str:
+    """A sentence that was stored as plain text, with its values where they are known again."""
+    return AS_STORED.get(text) or next(filter(None, (find(text) for find in WITH_DAYS)), text)
 
 
 def _value(value: Any) -> Markup:

@@ -114,6 +114,23 @@ def test_asking_in_a_browser(
 
 
 @pytest.mark.parametrize(
+    ("as_of", "said"),
+    [("2018-06-01", "nothing is known of any day up to 1 Jun 2018"),
+     ("2020-06-01", "records end on 12 Mar 2019: nothing follows 1 Jun 2020")],
+)  # fmt: skip
+def test_why_nothing_came_of_it_is_said_with_days_as_pages_write_them(
+    technician: Visitor, app: WeakspotApp, as_of: str, said: str
+) -> None:
+    take_in(app.database, csv_file([row()]))
+    where = technician.post("/how-right", {"as_of": as_of}, shown_at="/how-right").location
+    taken = claim(app.database, NOW)
+    assert taken is not None
+    _run(app.database, app.settings, taken)
+    page = technician.get(where).get_data(as_text=True)
+    assert said in page and as_of not in re.sub("<[^>]*>", "", page)
+
+
+@pytest.mark.parametrize(
     ("wrong", "said"),
     [({"as_of": "2026-06-01"}, "Choose a past day"), ({"as_of": "soon"}, 'id="as_of-error"'),
      ({"as_of": "2020-01-01", "months": "0"}, "above 0")],
