@@ -17,8 +17,9 @@ BLAS, whose threads cost more than they save on arrays this small.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,8 +29,12 @@ from analytics.errors import TooFewEvents
 from analytics.observations import Floats, Observations, on_grid
 
 _SHAPE_RANGE = (0.01, 200.0)
+_MANY, _SOME = 400_000, 40_000  # ages, beyond the first some stand for all at first, the second of them
 _FAR = 50.0  # log rate beyond which exp(-rate) is nothing
 _LEAST_INFORMATION = 0.01  # on log shape: a standard error of 10 is no estimate
+
+
+Powers = tuple[float, float, float]  # sum of signed t^shape, its first and second derivative in log shape
 
 
 @dataclass(frozen=True)
@@ -141,10 +146,13 @@ def _distinct(ages: Floats) -> int:
     return 1 if ages.min() == ages.max() else 2
 
 
-def evaluate(sums: WeibullSums, log_shape: float, log_rate: float) -> Derivatives:
-    """The log-likelihood at a point, up to the change of unit (`log_likelihood` adds it back)."""
+def evaluate(sums: WeibullSums, log_shape: float, log_rate: float, powers: Powers | None = None) -> Derivatives:
+    """The log-likelihood at a point, up to the change of unit (`log_likelihood` adds it back).
+
+    `powers` are the power sums at that shape, where they are at hand.
+    """
     k, rate = np.exp(log_shape), np.exp(log_rate)
-    s0, s1, s2 = _power_sums(sums, k)
+    s0, s1, s2 = _power_sums(sums, k) if powers is None else powers
     d, logs = sums.exact, sums.exact_log
     value = d * (log_rate + log_shape) + (k - 1) * logs - rate * s0
     slope = [d + k * logs - rate * s1, d - rate * s0]
@@ -161,7 +169,7 @@ def evaluate(sums: WeibullSums, log_shape: float, log_rate: float) -> Derivative
     return Derivatives(float(value), (float(slope[0]), float(slope[1])), *(float(s) for s in second))
 
 
-def _power_sums(sums: WeibullSums, k: float) -> tuple[float, float, float]:
+def _power_sums(sums: WeibullSums, k: float) -> Powers:
     """Sum of signed t^k and its first two derivatives in log k."""
     term = np.exp(k * sums.log_age)
     term *= sums.signed
@@ -205,13 +213,13 @@ def _interval_terms(sums: WeibullSums, k: float, log_rate: float) -> tuple[Float
     return _log_gone(log_x), first, second, k * once, k * once + k * k * twice
 
 
-def best_log_rate(sums: WeibullSums, log_shape: float) -> float:
+def best_log_rate(sums: WeibullSums, log_shape: float, powers: Powers | None = None) -> float:
     """Log rate that maximises the likelihood at a given shape: failures over sum of t^k, or its equivalent.
 
     With interval failures the slope in the log rate falls from "all failures" to minus infinity, so the
     root is bracketed and unique.
     """
-    s0 = _power_sums(sums, float(np.exp(log_shape)))[0]
+    s0 = (_power_sums(sums, float(np.exp(log_shape))) if powers is None else powers)[0]
     if not len(sums.lower):
         return float(np.log(sums.exact / s0))
     w, log_hazard = sums.interval_weight, _log_hazard(sums, float(np.exp(log_shape)))
@@ -245,12 +253,15 @@ def along_rate(sums: WeibullSums, log_shape: float) -> Callable[[float], float]:
 
 def profile(sums: WeibullSums, log_shape: float) -> tuple[float, Derivatives]:
     """Best log rate at a shape, and the derivatives there."""
-    log_rate = best_log_rate(sums, log_shape)
-    return log_rate, evaluate(sums, log_shape, log_rate)
+    powers = _power_sums(sums, float(np.exp(log_shape)))
+    log_rate = best_log_rate(sums, log_shape, powers)
+    return log_rate, evaluate(sums, log_shape, log_rate, powers)
 
 
 def maximise(sums: WeibullSums) -> tuple[float, float, Derivatives]:
     """Newton on the profile likelihood in log shape, kept inside a bracket, to rounding.
+
+    Of very many ages some are tried first: from where these are likeliest two steps or three go all the way.
 
     Raises
     ------
@@ -259,6 +270,9 @@ def maximise(sums: WeibullSums) -> tuple[float, float, Derivatives]:
     """
     low, high = (float(np.log(edge)) for edge in _SHAPE_RANGE)
     at = 0.0
+    if len(sums.log_age) > _MANY and not len(sums.lower):
+        with contextlib.suppress(TooFewEvents):
+            at = maximise(_some(sums))[0]
     for _ in range(100):
         log_rate, d = profile(sums, at)
         slope = d.slope[0]
@@ -282,6 +296,12 @@ def maximise(sums: WeibullSums) -> tuple[float, float, Derivatives]:
         "the failures do not settle a Weibull shape (the likelihood keeps rising as the shape grows or shrinks); "
         "give the shape (fit_scale) or use the pooled model"
     )
+
+
+def _some(sums: WeibullSums) -> WeibullSums:
+    """Every so many of the ages, each standing for so many."""
+    every = len(sums.log_age) // _SOME
+    return replace(sums, log_age=sums.log_age[::every].copy(), signed=every * sums.signed[::every])
 
 
 def log_likelihood(sums: WeibullSums, value: float) -> float:
