@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from analytics.life_draws import LifeDraws, PartDraws, side_by_side
 from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.pattern_mix import PatternDraws
+from analytics.segments import in_order
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -168,8 +169,7 @@ class _Runs:
     def of(cls, pair: Ints) -> _Runs:
         flat = pair.ravel()
         count = np.bincount(flat)
-        small = flat.astype(np.uint16) if len(count) < 65_536 else flat  # sorted by counting, not comparing
-        return cls(np.argsort(small, kind="stable"), np.cumsum(count) - count)
+        return cls(in_order(flat), np.cumsum(count) - count)
 
     def ends(self, values: Floats) -> tuple[Floats, Floats]:
         """Least and largest value of each pair."""

@@ -12,13 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.operational_time import CLOCK_WEIGHTS, SMALLEST_U, operational_units
+from analytics.segments import in_order
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 SHAPE_STEP = 0.5
 SHAPE_KNOTS = np.arange(0.5, 7.01, SHAPE_STEP)
-_FEW_ROWS = 1 << 16  # numpy sorts numbers of 16 bits in linear time
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,7 @@ def exposure_sums(rows: Ints, weight: Floats, ages: Ages, size: int) -> tuple[Fl
     if not len(rows):
         return exposure, widths
     # in order of their cells: adding up what lies side by side is several times quicker than by number
-    order = np.argsort(rows.astype(np.uint16) if size <= _FEW_ROWS else rows, kind="stable")
+    order = in_order(rows)
     rows, weight, km, days = rows[order], weight[order], ages.km[:, order], ages.days[:, order]
     starts = np.flatnonzero(np.r_[True, rows[1:] != rows[:-1]])
     held = rows[starts]

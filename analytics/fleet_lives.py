@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from analytics.fleet_clocks import FleetLines
 from analytics.line_columns import Action, Codes
-from analytics.segments import count_up_to
+from analytics.segments import count_up_to, in_order
 from analytics.spells import Bools, Floats, Ints, Outcome, Quality, Removal
 from analytics.unit_life import COMEBACK_DAYS, COMEBACK_KM, FAILURE_REASONS, OUTCOME_OF_REASON, REMOVAL_OF_REASON
 
@@ -100,8 +100,8 @@ def live_all(chains: Chains, fleet: FleetLines, *, shown_by_running: bool) -> Sp
     order, parts = _lived(chains, fleet, shown_by_running)
     spells = parts.end()
     spells = spells._replace(chain=order[spells.chain])
-    in_order = np.argsort(spells.chain, kind="stable")
-    return SpellColumns._make(column[in_order] for column in spells)
+    by_chain = in_order(spells.chain)
+    return SpellColumns._make(column.take(by_chain) for column in spells)
 
 
 def parts_at_end(chains: Chains, fleet: FleetLines) -> NowColumns:
@@ -115,7 +115,7 @@ def parts_at_end(chains: Chains, fleet: FleetLines) -> NowColumns:
 def _lived(chains: Chains, fleet: FleetLines, shown_by_running: bool) -> tuple[Ints, _Parts]:
     """All lines taken; the parts stand in the order given, of chains by falling length."""
     length = np.diff(chains.start)
-    order = np.argsort(-length, kind="stable")
+    order = in_order(length.max(initial=0) - length)
     parts = _Parts(fleet, chains.owner[order], shown_by_running)
     start, length = chains.start[order], length[order]
     for step in range(int(length[0]) if len(length) else 0):
@@ -123,8 +123,9 @@ def _lived(chains: Chains, fleet: FleetLines, shown_by_running: bool) -> tuple[I
         at = start[:active] + step
         line = chains.line[at]
         events = _Events(
-            fleet.km[line], fleet.days[line], fleet.action[line], fleet.reason[line], fleet.from_card[line],
-            fleet.quality[line], fleet.in_doubt[line] | chains.broken[at], fleet.separate[line],
+            fleet.km.take(line), fleet.days.take(line), fleet.action.take(line), fleet.reason.take(line),
+            fleet.from_card.take(line), fleet.quality.take(line), fleet.in_doubt.take(line) | chains.broken[at],
+            fleet.separate.take(line),
         )  # fmt: skip
         parts.take(events)
     return order, parts

@@ -16,7 +16,7 @@ import numpy as np
 from analytics.fleet_clocks import FleetLines
 from analytics.fleet_lives import Chains
 from analytics.line_columns import Action
-from analytics.segments import run_of_row, starts_of
+from analytics.segments import in_order, run_of_row, starts_of
 from analytics.spells import Bools, Floats, Ints
 
 # A second line without a position in one history doubles the ways it can be read; beyond this many the
@@ -101,14 +101,15 @@ def _carried(
     base_owner = np.repeat(np.arange(machines), here)
     place = np.arange(len(base_owner)) - np.repeat(np.cumsum(here) - here, here)
     base = flat[first[cell[base_owner]] + place] if len(base_owner) else base_owner
-    named = np.unique(owner[position >= 0] * _WIDE + position[position >= 0])
-    named = np.setdiff1d(named, base_owner * _WIDE + base, assume_unique=False)
+    named = owner[position >= 0] * _WIDE + position[position >= 0]
+    if len(named):  # of most components no line names a position
+        named = np.setdiff1d(named, base_owner * _WIDE + base)
     has_names = np.zeros(machines, dtype=bool)
     has_names[named // _WIDE] = True
     nameless = (base == -1) & (here[base_owner] == 1) & has_names[base_owner]
     all_owner = np.concatenate([base_owner[~nameless], named // _WIDE])
     all_position = np.concatenate([base[~nameless], named % _WIDE])
-    order = np.argsort(all_owner, kind="stable")
+    order = in_order(all_owner)
     return _Positions(all_owner[order], all_position[order])
 
 
@@ -117,7 +118,7 @@ _WIDE = 1 << 20  # more than there are names of positions
 
 def _told(carried: _Positions, owner: Ints, position: Ints, rows: Ints, one_only: Bools, machines: int) -> _Told:
     key = carried.owner * _WIDE + carried.position + 1
-    by_key = np.argsort(key, kind="stable")
+    by_key = in_order(key)
     placed = np.flatnonzero(position >= 0)
     where = by_key[np.searchsorted(key[by_key], owner[placed] * _WIDE + position[placed] + 1)]
     # one that names no position goes to all of its machine's
@@ -155,7 +156,7 @@ def _read(carried: _Positions, told: _Told, share: Floats) -> PartChains:
     keep = ~chosen[again] | ((its_way >> np.maximum(bit[again], 0)) & 1 == 0)
     again, its_way = again[keep], its_way[keep]
     chain = first_chain[told.where[again]] + its_way
-    order = np.argsort(chain, kind="stable")
+    order = in_order(chain)
     start = np.concatenate([[0], np.cumsum(np.bincount(chain, minlength=len(of_chain)))])
     broken = told.unplaced & too_many[told.where]
     chains = Chains(carried.owner[of_chain], start, told.line[again][order], broken[again][order])

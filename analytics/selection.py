@@ -21,6 +21,7 @@ Failures repaired elsewhere, and parts pulled because they looked worn, leave no
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -29,6 +30,8 @@ from numpy.typing import NDArray
 
 from analytics.component_fit import ComponentFit, clock_index
 from analytics.operational_time import CLOCK_WEIGHTS, SMALLEST_U, operational_units
+from analytics.pooling_cells import distinct_cells
+from analytics.segments import in_order
 from analytics.spells import DAYS_PER_YEAR, Outcome, Quality, Removal, Spells
 
 Floats = NDArray[np.float64]
@@ -103,10 +106,14 @@ def selection_flags(
     columns = {key: np.concatenate([r[key] for r in rows]) for key in rows[0]}
     names = next(s.shops for s in spells.values() if len(s))
     out = [_judge(ALL_SHOPS, _watch(columns))]
-    for shop in np.unique(columns["shop"]):
-        mine = {key: values[columns["shop"] == shop] for key, values in columns.items()}
-        name = names[int(shop)] if int(shop) < len(names) else str(shop)
-        out.append(_judge(name, _watch(mine)))
+    shops = columns["shop"].astype(np.int64)
+    order = in_order(shops)
+    ends = np.cumsum(np.bincount(shops))
+    columns = {key: values[order] for key, values in columns.items()}
+    for shop, (first, last) in enumerate(itertools.pairwise([0, *ends.tolist()])):
+        if first < last:
+            mine = {key: values[first:last] for key, values in columns.items()}
+            out.append(_judge(names[shop] if shop < len(names) else str(shop), _watch(mine)))
     return out
 
 
@@ -117,8 +124,7 @@ def _rows(s: Spells, fit: ComponentFit) -> dict[str, Floats]:
     w = float(CLOCK_WEIGHTS[int(np.argmax(weight))])
     share = np.where(np.isclose(fit.clock_weight, w), fit.copies, 0) / weight.max()
     shape = float(fit.shape @ share)
-    kind = (s.cell * 1024 + s.stratum + 1) * 1024 + s.position + 1
-    _, first, which = np.unique(kind, return_index=True, return_inverse=True)
+    first, which = distinct_cells(s)
     kinds = zip(s.cell[first].tolist(), s.stratum[first].tolist(), s.position[first].tolist(), strict=True)
     rows = [fit.rows_for(s.cells[c], t, s.positions[p] if p >= 0 else None)[0] for c, t, p in kinds]
     row = np.array(rows, dtype=np.int64)[which]
@@ -132,7 +138,8 @@ def _rows(s: Spells, fit: ComponentFit) -> dict[str, Floats]:
         u = operational_units(km - s.start_km, days - s.start_days, w)
         return np.exp(np.minimum(log_theta + shape * np.log(np.maximum(u, SMALLEST_U)), 50.0))
 
-    failed = np.isin(s.outcome, (Outcome.FAILED, Outcome.FAILED_BETWEEN)).astype(float)
+    at_entry, at_exit = hazard(s.entry_days), hazard(s.exit_days)
+    failed = ((s.outcome == Outcome.FAILED) | (s.outcome == Outcome.FAILED_BETWEEN)).astype(float)
     unexplained = s.outcome == Outcome.RENEWED_REASON_UNKNOWN
     failed = s.weight * np.where(unexplained, fit.row_failed_share[row], failed)
     # a failure that ended the history is not counted as one by the fit, but no part was left running either
@@ -145,15 +152,18 @@ def _rows(s: Spells, fit: ComponentFit) -> dict[str, Floats]:
         "failed": failed,
         "dropped": dropped,
         "weight": s.weight,
-        "expected": s.weight * (hazard(s.exit_days) - hazard(s.entry_days)),
-        "early": s.weight * (hazard(np.minimum(s.exit_days, s.entry_days + HALF_YEAR_DAYS)) - hazard(s.entry_days)),
-        "young": s.weight * (hazard(np.minimum(s.exit_days, s.entry_days + YOUNG_DAYS)) - hazard(s.entry_days)),
-        "late": s.weight * (hazard(s.exit_days) - hazard(np.maximum(s.entry_days, s.exit_days - HALF_YEAR_DAYS))),
+        "expected": s.weight * (at_exit - at_entry),
+        "early": s.weight * (hazard(np.minimum(s.exit_days, s.entry_days + HALF_YEAR_DAYS)) - at_entry),
+        "young": s.weight * (hazard(np.minimum(s.exit_days, s.entry_days + YOUNG_DAYS)) - at_entry),
+        "late": s.weight * (at_exit - hazard(np.maximum(s.entry_days, s.exit_days - HALF_YEAR_DAYS))),
     }
 
 
 def _watch(rows: dict[str, Floats]) -> _Watch:
-    machines, index = np.unique(rows["machine"], return_inverse=True)
+    machine = rows["machine"].astype(np.int64)
+    there = np.bincount(machine) > 0
+    index = (np.cumsum(there) - 1)[machine]
+    machines = np.flatnonzero(there)
     first, last = np.full(len(machines), np.inf), np.full(len(machines), -np.inf)
     np.minimum.at(first, index, rows["entry"])
     np.maximum.at(last, index, rows["exit"])

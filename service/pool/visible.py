@@ -142,13 +142,17 @@ def _own_counts(spells: Spells) -> Iterator[tuple[Key, tuple[float, ...]]]:
     """What every shop (by name) has of every make and model: `_COUNTED`."""
     models = {(cell.make, cell.model): k for k, cell in enumerate(spells.cells)}  # families apart are one model
     of_cell = np.array([models[cell.make, cell.model] for cell in spells.cells] or [0], dtype=np.int64)
-    groups, which = np.unique(spells.shop * len(of_cell) + of_cell[spells.cell], return_inverse=True)
-    failed = np.isin(spells.outcome, (Outcome.FAILED, Outcome.FAILED_BETWEEN))
-    seen = np.unique(which * (int(spells.machine.max(initial=0)) + 1) + spells.machine)
+    code = spells.shop * len(of_cell) + of_cell[spells.cell]
+    there = np.bincount(code) > 0
+    groups, which = np.flatnonzero(there), (np.cumsum(there) - 1)[code]
+    failed = (spells.outcome == Outcome.FAILED) | (spells.outcome == Outcome.FAILED_BETWEEN)
+    machines = int(spells.machine.max(initial=0)) + 1
+    seen = np.sort(which * machines + spells.machine)
+    seen = seen[np.diff(seen, prepend=-1) > 0]
     columns = {
         "failures": np.bincount(which, spells.weight * failed),
         "parts": np.bincount(which, spells.weight),
-        "machines": np.bincount(seen // (int(spells.machine.max(initial=0)) + 1)),
+        "machines": np.bincount(seen // machines),
         "exposure_km": np.bincount(which, spells.weight * (spells.exit_km - spells.entry_km)),
         "exposure_years": np.bincount(which, spells.weight * (spells.exit_days - spells.entry_days)) / DAYS_PER_YEAR,
     }
