@@ -16,6 +16,7 @@ from typing import Any
 import schemathesis
 from hypothesis import strategies as st
 from schemathesis.core.parameters import ParameterLocation
+from schemathesis.transport.serialization import Binary
 from sqlalchemy import select
 
 from service.app import WeakspotApp
@@ -132,7 +133,8 @@ def about_record(case: schemathesis.Case, known: OnRecord, data: st.DataObject) 
     good = known.bodies.get(f"{case.method} {without_names(case.path)}")
     fits = {place: not case.meta.is_negative_at(place) for place in ParameterLocation}
     if good and isinstance(case.body, dict) and fits[ParameterLocation.BODY]:
-        case.body = {**good, **_some(case.body, data)}
+        texts = {name: value for name, value in case.body.items() if not isinstance(value, Binary)}  # no files
+        case.body = {**good, **_some(texts, data)}
     if case.query and fits[ParameterLocation.QUERY]:
         must = {p.name: case.query[p.name] for p in case.operation.query if p.is_required and p.name in case.query}
         case.query = {**_some(case.query, data), **must}
