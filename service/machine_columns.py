@@ -11,6 +11,7 @@ from sqlalchemy import String, cast, func, select
 from sqlalchemy.orm import Session
 
 from analytics.spells import Bools, Cell, Floats, Ints
+from service.keyed import connection_of
 from service.models import Machine, MachineFamily, MachineMake, MachineModel
 from service.past import builds_then, family_known, reads_the_past, said_by
 
@@ -40,21 +41,24 @@ class MachineColumns:
         return MachineColumns(*(getattr(self, f.name)[wanted] for f in fields(self)))
 
 
+_MACHINES = select(
+    Machine.id, Machine.shop_id, Machine.model_id, Machine.version,
+    # as the driver has it: SQLAlchemy would make a date object of each
+    func.coalesce(cast(Machine.new_on, String), ""),
+).order_by(Machine.id)  # fmt: skip
+
+
 def read_machines(
     session: Session, *, shop_ids: Sequence[int] | None = None, machine_ids: Sequence[int] | None = None
 ) -> MachineColumns:
     """Machines of some shops or of some keys (None: all) that were on record when the session reads as of."""
-    known = said_by(Machine.recorded_at, reads_the_past(session))
-    statement = select(
-        Machine.id, Machine.shop_id, Machine.model_id, Machine.version,
-        # as the driver has it: SQLAlchemy would make a date object of each
-        func.coalesce(cast(Machine.new_on, String), ""),
-    ).where(*known).order_by(Machine.id)  # fmt: skip
+    statement = _MACHINES.where(*said_by(Machine.recorded_at, reads_the_past(session)))
     if shop_ids is not None:
         statement = statement.where(Machine.shop_id.in_(shop_ids))
     if machine_ids is not None:
         statement = statement.where(Machine.id.in_(machine_ids))
-    columns = list(zip(*session.execute(statement).all(), strict=True)) or [()] * 5
+    rows = connection_of(session).execute(statement).all()  # past the ORM, which takes longer than the database
+    columns = list(zip(*rows, strict=True)) or [()] * 5
     ids, shops, models, versions = (np.array(column, dtype=np.int64) for column in columns[:4])
     since_1970 = np.array(columns[4], dtype="datetime64[D]")
     days = np.where(np.isnat(since_1970), np.nan, since_1970.astype(np.int64) + float(_EPOCH))
