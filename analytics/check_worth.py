@@ -141,7 +141,8 @@ def outlook(
 ) -> tuple[OutcomeOutlook, ...]:
     """What fail, marginal and pass of one check would each change, for the parts at stake."""
     index = risks_by_part(risks)
-    groups = [g for g in groups_of_parts([check], index, joint) if any(t.part in g.index for t in check.targets)]
+    about = {target.part for target in check.targets}
+    groups = [group for group in groups_of_parts([check], index, joint) if not about.isdisjoint(group.parts)]
     single = check.set_level or len(check.targets) == 1
     found = []
     for column, verdict in enumerate(CONCLUSIVE):
