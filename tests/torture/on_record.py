@@ -28,7 +28,7 @@ from tests.service.callers import Caller
 from tests.service.databases import NOW
 from tests.service.inspection_cases import FREE, charging
 from tests.service.job_files import csv_file, row, seen, take_in
-from tests.service.pool_world import fill_pool
+from tests.service.pool_world import FRAMES, fill_pool
 from tests.service.test_api_people import with_scope
 from tests.service.test_photos import png
 from tests.torture.records import API, SAID, fill, ok
@@ -56,14 +56,17 @@ def put_on_record(app: WeakspotApp, gasket: Caller, arches: Caller, folder: Path
     """Several shops with estimates and a publication, and of everything one can name, one or more."""
     app.settings = replace(app.settings, photo_folder=str(folder), pool_open=True)
     fill(gasket)
-    # The same machine in the other shop, by its frame number, and a pool to compare with.
+    # Two machines in the other shop too, by their frame numbers, and a pool to compare with.
+    also = [seen("B1", "2018-02-10", "9000", machine=FRAMES[1])]
     seen_there = [seen("A1", "2018-02-10", "20500"), seen("A9", "2022-12-10", "34000")]
-    take_in(app.database, csv_file(seen_there), shop="Sallow Lane Arches")
+    take_in(app.database, csv_file(also))
+    take_in(app.database, csv_file([*seen_there, *also]), shop="Sallow Lane Arches")
     fill_pool(app.database)
     keeper, steward = (with_scope(app, gasket.shop_id, scope) for scope in ("admin", "pool"))
     for shop in (with_scope(app, arches.shop_id, "admin"), keeper):
         ok(shop.post(f"{API}/machine-joins/agreement", json=SAID))
     joins = [join["id"] for join in ok(keeper.get(f"{API}/machine-joins"))["joins"]]
+    ok(keeper.post(f"{API}/machine-joins/{joins[0]}/undo", json=SAID))
     names = {**names_of_catalogue(), **names_of_cards(app, keeper), **names_of_the_desk(keeper), "join_id": joins}
     bodies = good_bodies(keeper)
     bodies[f"POST {API}/imports"] = {"file": csv_file([row(card="more", machine="MORE-1")]).decode()}
