@@ -51,6 +51,7 @@ class FleetOnRecord:
 
 _fleets: Kept[FleetOnRecord] = Kept(3)
 _answers: Kept[dict[str, Any]] = Kept(24)
+_fleets_then: Kept[FleetOnRecord] = Kept(1)  # so that looking back pushes none of today's out
 
 
 def kept_answer(known: FleetOnRecord, question: Hashable, make: Callable[[], dict[str, Any]]) -> dict[str, Any]:
@@ -80,7 +81,8 @@ def fleet_on_record(session: Session, shop_id: int, *, as_of: date, pool_open: b
         *session.execute(select(func.count(MachineJoin.id), func.count(MachineJoin.undone_at))).one(),
         as_of,
     )
-    found = _fleets.get(basis, lambda: _read(session, shop_id, as_of, snapshot, basis))
+    kept = _fleets if reads_the_past(session) is None else _fleets_then
+    found = kept.get(basis, lambda: _read(session, shop_id, as_of, snapshot, basis))
     # what strip-downs taught and which counts may be shown is no part of it, and may have changed
     return replace(found, snapshot=snapshot)
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import func, select
@@ -56,11 +57,12 @@ class Tally:
         return min(max(sum(self.chances) / len(self.chances), LEAST_CHANCE), 1 - LEAST_CHANCE)
 
 
-def tallies(session: Session, shop_id: int | None, catalogue: Catalogue) -> dict[Key, Tally]:
-    """Findings and strip-downs of one shop, or of all where `shop_id` is None."""
-    known_at = reads_the_past(session)
-    findings = not_superseded(Finding, select(Finding), known_at).order_by(Finding.id)
-    opened = not_superseded(StripDown, select(StripDown), known_at)
+def tallies(
+    session: Session, shop_id: int | None, catalogue: Catalogue, until: datetime | None = None
+) -> dict[Key, Tally]:
+    """Findings and strip-downs of one shop, or of all where `shop_id` is None, as they were at a moment (None: now)."""
+    findings = not_superseded(Finding, select(Finding), until).order_by(Finding.id)
+    opened = not_superseded(StripDown, select(StripDown), until)
     visits = select(Inspection.id, Inspection.priors)
     if shop_id is not None:
         findings, opened = findings.where(Finding.shop_id == shop_id), opened.where(StripDown.shop_id == shop_id)
@@ -170,27 +172,36 @@ _lock = threading.Lock()
 
 
 def taught_catalogue(session: Session, shop_id: int, catalogue: Catalogue, *, pool_open: bool) -> Taught:
-    """The catalogue as this shop's strip-downs, or the open pool's, have taught it; learnt anew after each of them."""
+    """The catalogue as this shop's strip-downs, or the open pool's, have taught it; learnt anew after each of them.
+
+    What is found after the last of them waits for the next: every process learns the same, now and looking back.
+    """
     scope = None if pool_is_open(session, pool_open=pool_open) else shop_id
-    known_at = reads_the_past(session)
-    newest = select(func.max(StripDown.id)).where(*said_by(StripDown.recorded_at, known_at))
+    newest = select(func.max(StripDown.id)).where(*said_by(StripDown.recorded_at, reads_the_past(session)))
     if scope is not None:
         newest = newest.where(StripDown.shop_id == scope)
     last = session.scalar(newest)
     if last is None:
         return Taught(catalogue, catalogue, {})
-    key = (str(session.get_bind().engine.url), scope, known_at, last)
+    key = (str(session.get_bind().engine.url), scope, last)
     with _lock:
         kept = _cache.get(key)
     # A catalogue read anew is another object.
     if kept is None or kept.plain is not catalogue:
-        learnt = learn(tallies(session, scope, catalogue), catalogue)
+        until = session.scalar(select(StripDown.recorded_at).where(StripDown.id == last))
+        learnt = learn(tallies(session, scope, catalogue, until), catalogue)
         kept = Taught(catalogue, with_taught(catalogue, shares_of(learnt)), learnt)
         with _lock:
             if len(_cache) >= KEPT:
                 _cache.pop(next(iter(_cache)))
             _cache[key] = kept
     return kept
+
+
+def forget() -> None:
+    """Drop what is kept in memory."""
+    with _lock:
+        _cache.clear()
 
 
 LEARNING_NOTES = (

@@ -108,7 +108,7 @@ def snapshot_for(session: Session, shop_id: int, *, pool_open: bool) -> Snapshot
             same_catalogue = (k for k in reversed(_cache) if (*k[:2], *k[3:]) == (*key[:2], *key[3:]))
             built = _build(session, release, _cache.get(next(same_catalogue, ())))
             _cache[key] = replace(built, basis=key[2:])
-        snapshot = _cache[key]
+        snapshot = _cache[key] = _cache.pop(key)  # the one not asked of for longest goes first
     counts = visible_counts(session, shop_id, release, pool_open=pool_open)
     if counts is not None:
         snapshot = replace(snapshot, counts=counts)

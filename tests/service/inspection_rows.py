@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, datetime
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -21,6 +21,7 @@ def add_inspection(
     shop_id: int,
     findings: Sequence[tuple[str, str | None, str]],
     opened: Sequence[tuple[str, bool]] = (),
+    now: datetime = NOW,
 ) -> Inspection:
     """One inspection with findings (check, component, outcome) and what parts turned out to be (component, bad)."""
     row = Inspection(
@@ -44,7 +45,7 @@ def add_inspection(
         catalogue_version="2026.2",
         limits_version="0" * 64,
         accuracies=[],
-        started_at=NOW,
+        started_at=now,
     )  # fmt: skip
     session.add(row)
     session.flush()
@@ -61,7 +62,7 @@ def add_inspection(
                 prerequisites_unmet=[],
                 judgement=[],
                 note="",
-                recorded_at=NOW,
+                recorded_at=now,
                 request_digest=b"0" * 32,
             )
         )
@@ -74,7 +75,7 @@ def add_inspection(
                 really_bad=really_bad,
                 found_on=date(2026, 6, 2),
                 note="",
-                recorded_at=NOW,
+                recorded_at=now,
             )
         )
     session.flush()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -9,8 +10,10 @@ import pytest
 from analytics.outcomes import Verdict
 from service.app import WeakspotApp
 from service.catalogue import current_catalogue
+from service.inspections import learning
 from service.inspections.learning import tallies
 from tests.service.callers import Caller
+from tests.service.databases import NOW
 from tests.service.inspection_rows import add_inspection
 from tests.service.test_api_bills import LANNER
 
@@ -102,3 +105,24 @@ def test_diagnoses_use_what_was_learnt(app: WeakspotApp, gasket: Caller, arches:
     ratio = ((20 * 0.92 + 10) / 30) / ((20 * 0.03 + 30) / 50)
     assert after / (1 - after) == pytest.approx(before / (1 - before) * ratio, rel=1e-6)
     assert chance_after_fail(arches)[1] > after
+
+
+def test_what_is_found_after_the_last_strip_down_waits_for_the_next(app: WeakspotApp, gasket: Caller) -> None:
+    """Whoever learns late, another process or one that looks back, learns what was learnt at the time."""
+    chain = [("T26", None, "fail")], [("chain_sprockets", True)]
+    with app.database.write() as session:
+        add_inspection(session, gasket.shop_id, *chain)
+    at_the_time = accuracies(gasket)
+    later = NOW + timedelta(days=1)
+    with app.database.write() as session:
+        add_inspection(session, gasket.shop_id, chain[0], now=later)
+    learning.forget()  # as another process, which never knew
+    assert accuracies(gasket) == at_the_time
+    with app.database.write() as session:
+        add_inspection(session, gasket.shop_id, *chain, now=later)
+    app.now = lambda: later  # type: ignore[method-assign]
+    (now,) = accuracies(gasket).values()
+    assert (now["opened"], now["unopened"]) == (2, 1)
+    asked = {"known_at": NOW.isoformat()}
+    then = gasket.get("/api/v1/accuracies", query_string=asked).get_json()["accuracies"]
+    assert then == list(at_the_time.values())
