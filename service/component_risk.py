@@ -24,7 +24,7 @@ from service.estimates import pool_is_open
 from service.inspections.serving import Snapshot, find_cell, snapshot_for
 from service.kept import Kept, database_key
 from service.lifetimes import Dataset, read_dataset
-from service.line_reader import QUALITY_OF_WORD
+from service.lines_read import QUALITY_OF_WORD
 from service.models import CatalogueRelease, Machine, MachineMake, MachineModel
 from service.past import reads_the_past
 from service.pool.published import cell_document, standing_cells

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.line_reader import ACTION_WORDS, REASON_WORDS, SOURCE_WORDS, LinesRead
+from service.lines_read import ACTION_WORDS, REASON_WORDS, SOURCE_WORDS, LinesRead
 from service.models import ComponentType, EngineChange, Machine, MachineFamily, MachineModel
 from service.past import family_known, in_force
 

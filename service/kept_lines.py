@@ -14,7 +14,8 @@ from analytics.fleet_pieces import exchange_machines, pick_machines
 from analytics.line_columns import ACTION_CODES, REASON_CODES, LineColumns, codes_of
 from analytics.spells import Bools, Floats, Ints
 from service.lifetimes import ToldLines, apply_links
-from service.line_reader import ACTION_WORDS, REASON_WORDS, SOURCE_WORDS, read_lines
+from service.line_reader import read_lines
+from service.lines_read import ACTION_WORDS, REASON_WORDS, SOURCE_WORDS
 from service.machine_columns import MachineColumns
 from service.models import JobLine
 from service.past import read_links

@@ -27,7 +27,8 @@ from analytics.part_issues import BY_CAMPAIGN_ALONE
 from analytics.spells import Bools, Cell, Ints, Spells
 from service.build_days import built_between
 from service.engine_changes import engine_changes, engine_parts
-from service.line_reader import ACTION_WORDS, REASON_WORDS, SOURCE_WORDS, LinesRead, read_lines, with_doubts_then
+from service.line_reader import read_lines, with_doubts_then
+from service.lines_read import ACTION_WORDS, REASON_WORDS, SOURCE_WORDS, LinesRead
 from service.machine_columns import MachineColumns, cells_of, read_machines
 from service.models import (
     ComponentType,

@@ -17,7 +17,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.engine_changes import with_engine_changes
-from service.line_reader import REASON_WORDS, LinesRead
+from service.lines_read import REASON_WORDS, LinesRead
 from service.models import HoursAssumption, JobLine, LineDate, MachineJoin, ShopPolicy
 from service.past import in_force, reads_the_past
 

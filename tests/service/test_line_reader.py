@@ -5,11 +5,14 @@ from __future__ import annotations
 from datetime import date
 
 import numpy as np
-from sqlalchemy import select
+import pytest
+from sqlalchemy import select, update
 
+from service import packed_lines
 from service.db import Database
 from service.imports.intake import take_in
-from service.line_reader import ACTION_WORDS, QUALITY_CODES, REASON_WORDS, SOURCE_WORDS, LinesRead, read_lines
+from service.line_reader import read_lines
+from service.lines_read import ACTION_WORDS, QUALITY_CODES, REASON_WORDS, SOURCE_WORDS, LinesRead
 from service.models import JobLine, Machine
 from service.vocabulary import QUALITIES
 from tests.service.databases import NOW
@@ -43,8 +46,13 @@ def day(value: date | None) -> float:
     return float(value.toordinal()) if value else 0.0
 
 
-def test_columns_are_the_rows(database: Database) -> None:
+@pytest.mark.parametrize("worth_packing", [packed_lines.WORTH_PACKING, 0], ids=["few", "as many"])
+def test_columns_are_the_rows(database: Database, worth_packing: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(packed_lines, "WORTH_PACKING", worth_packing)
+    monkeypatch.setattr(packed_lines, "ROWS_AT_ONCE", 2)  # the lines come in several values
     take_in(database, "The Cog & Gasket", csv_file(ROWS), file_name="a.csv", now=NOW, today=NOW.date())
+    with database.write() as session:  # no name that a catalogue has, but one that would break a file apart
+        session.execute(update(JobLine).where(JobLine.position == "left").values(position='l,"e\n;ft\u00fc'))
     with database.read() as session:
         lines = session.scalars(select(JobLine).order_by(JobLine.machine_id, JobLine.id)).all()
         wanted = [
@@ -57,6 +65,7 @@ def test_columns_are_the_rows(database: Database) -> None:
         ]  # fmt: skip
         machines = list(session.scalars(select(Machine.id)))
         assert len(wanted) == 5 and any(x.in_doubt for x in lines)
+        assert any(x.odometer_km and x.odometer_km % 1 for x in lines)  # a distance in miles
         assert as_rows(read_lines(session)) == wanted
         assert as_rows(read_lines(session, machine_ids=machines)) == wanted
         assert as_rows(read_lines(session, shop_ids=[lines[0].shop_id])) == wanted
