@@ -5,8 +5,11 @@ Worked out once a fit and kept with it, so that a table in which one fit is anot
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Hashable
 from dataclasses import dataclass, field
+from typing import ClassVar
+from weakref import WeakSet
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +24,7 @@ Ints = NDArray[np.int64]
 
 PER_SLOT = 5
 DRAWS = SLOTS * PER_SLOT
-MOST_KEPT = 100  # parts of one fit whose draws are kept, some 10 kB each: more models than a catalogue has
+MOST_KEPT = 5_000  # parts whose draws are kept, some 20 kB each: those of a hundred machines that differ in all parts
 FLOOR_SD = 0.04  # of log hazard: riders, shops, models that wear by another clock; set in simulation
 DOUBTFUL_P = 0.1  # from here on the failures by age bend the Weibull, as far as they are many
 TAIL_SD, MISFIT_TAIL_SD = 0.12, 0.45  # of the power of the hazard below the earliest failures
@@ -30,10 +33,19 @@ MISFIT_FLOOR_SD = 0.3  # the same where the life is not Weibull: models then dep
 
 
 class KeptDraws:
-    """Draws of lives of one fit by what was asked; all are given up when they are too many."""
+    """Draws of lives of one fit by what was asked. When all fits of the process keep too many, all give theirs up."""
+
+    _everywhere: ClassVar[WeakSet[KeptDraws]] = WeakSet()
+    _count: ClassVar[int] = 0  # kept since they were given up last; those of fits that are gone count on
+    _lock: ClassVar[threading.Lock] = threading.Lock()
 
     def __init__(self) -> None:
         self._held: dict[Hashable, PartDraws] = {}
+        with self._lock:
+            self._everywhere.add(self)
+
+    def __len__(self) -> int:
+        return len(self._held)
 
     def get(self, asked: Hashable) -> PartDraws | None:
         """What was kept, or None."""
@@ -41,9 +53,13 @@ class KeptDraws:
 
     def put(self, asked: Hashable, draws: PartDraws) -> PartDraws:
         """Keep the draws of a part, and return them."""
-        if len(self._held) >= MOST_KEPT:
-            self._held.clear()
-        self._held[asked] = draws
+        with self._lock:
+            if KeptDraws._count >= MOST_KEPT:
+                for kept in list(self._everywhere):
+                    kept._held.clear()
+                KeptDraws._count = 0
+            KeptDraws._count += 1
+            self._held[asked] = draws
         return draws
 
 

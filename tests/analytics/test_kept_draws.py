@@ -12,6 +12,7 @@ from analytics.component_fit import ComponentFit
 from analytics.life_model_types import Chance, Horizon, LifePrior, PartState
 from analytics.pooling import fit_component
 from analytics.risk import RiskTable, assess
+from analytics.risk_pieces import KeptDraws
 from analytics.spells import Cell
 from tests.worlds.simulate import WorldSettings, make_world
 
@@ -72,14 +73,14 @@ def test_too_many_are_given_up_and_made_again(
     table, asked = unkept(fits), states(fits)
     first = [ask(table, asked, cell) for cell in cells[:8]]
     assert [ask(table, asked, cell) for cell in cells[:8]] == first
-    assert all(len(kept._held) <= 3 for kept in table._kept)
+    assert sum(len(kept) for kept in KeptDraws._everywhere) <= 3
 
 
 def test_a_new_table_takes_over_what_the_fits_that_stay_have_kept(fits: list[ComponentFit], cells: list[Cell]) -> None:
     table = unkept(fits)
     ask(table, states(fits), cells[0])
     other = RiskTable.from_fits([*table.fits[:2], replace(fits[2])])
-    assert [len(kept._held) for kept in other._kept] == [1, 1, 0]
+    assert [len(kept) for kept in other._kept] == [1, 1, 0]
     np.testing.assert_array_equal(
         other.draw(states(fits), cells[0]).log_theta, table.draw(states(fits), cells[0]).log_theta
     )
