@@ -26,7 +26,7 @@ GENERIC = ("Invalid input", "Invalid type", "Not a valid", "may not be null", "M
         (RANKINGS, {"machine": {**LANNER, "odometer": 38}}, "/machine/odometer", OBJECT),
         (RANKINGS, {"machine": LANNER, "history": {}}, "/history", LIST),
         (RANKINGS, {"machine": LANNER, "history": None}, "/history", "or leave it out"),
-        (RANKINGS, {"machine": LANNER, "as_off": 1}, "/as_off", "known are machine"),
+        (RANKINGS, {"machine": LANNER, "as_off": 1}, "/as_off", "known are known_at, machine, as_of"),
         (JUDGE, charging(14) | {"prerequisites_unmet": [3]}, "/prerequisites_unmet/0", "Write a text in quotes."),
         (JUDGE, {"check": "T03", "readings": [14]}, "/readings/0", OBJECT),
         ("/api/v1/inspections", {"machine_id": "7"}, "/machine_id", "Write an id as this API gave it"),
