@@ -79,6 +79,16 @@ def stratum_rows(fit: ComponentFit, cell: Cell, position: str | None, odds: Sequ
     return np.asarray(rows[np.searchsorted(upto / upto[-1], _STRATUM)])
 
 
+def log_exact(rate: Floats, variance: Floats, away: Floats) -> Floats:
+    """Log of a cell's exact likelihood at `away` from the mean of its eta, over that of the Gaussian in its place.
+
+    D x - p exp(x - v / 2) of the data over (D - p) x - p x**2 / 2 of the Gaussian, less its mean under the Gaussian,
+    which the node's own evidence holds: so nodes keep what they are worth. Arrays that broadcast; p is the `rate`.
+    """
+    half = 0.5 * variance
+    return np.asarray(rate * (1.0 - half + away + 0.5 * away**2 - np.exp(np.minimum(away - half, 50.0))))
+
+
 def weight_within(rows: Ints, log_weight: Floats) -> Floats:
     """Weights of the draws, (parts, DRAWS), adding up to 1; draws of each row keep the share they were picked by."""
     weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))

@@ -1,8 +1,8 @@
 """Integration over clock weight, shape and spreads: where to put the nodes, and what each is worth.
 
-The evidence bound on a grid of (w, shape) at typical spreads gives a proposal for these two; two rounds of
+The evidence on a grid of (w, shape) at typical spreads gives a proposal for these two; two rounds of
 quasi-random points are weighted against it, the second with the spreads' proposal fitted to the first; systematic
-resampling leaves equally weighted nodes. The bound takes the place of the marginal likelihood throughout.
+resampling leaves equally weighted nodes. The evidence is the variational bound with what it lacks (`pooling_tree`).
 """
 
 from __future__ import annotations

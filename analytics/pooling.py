@@ -5,7 +5,7 @@
 
 Effects are normal; the spreads have half-normal priors; mu and the shape start from the catalogue prior. For given
 (w, shape, spreads) the effects have a Gaussian variational posterior (`pooling_tree`); (w, shape, spreads) are
-integrated by importance sampling: the evidence bound on a grid of (w, shape), then quasi-random points from it with
+integrated by importance sampling: the evidence on a grid of (w, shape), then quasi-random points from it with
 the spreads, then once more with the spreads' proposal fitted to the first round. The result is `SLOTS` equally
 weighted nodes, each with Gaussian effects. Nothing is plugged in.
 

@@ -63,7 +63,7 @@ class Problem:
         start: tuple[Floats, Floats] | None = None,
         tolerance: float = TOLERANCE,
     ) -> tuple[Floats, Solution]:
-        """Log evidence (bound), with the prior of shape and clock, and the effects at each node.
+        """Log evidence, with the prior of shape and clock, and the effects at each node.
 
         `start` are mean and variance of eta to begin from, (nodes, cells); `tolerance` as in `pooling_tree.solve`.
         """
@@ -72,10 +72,10 @@ class Problem:
         if self.layout is None:
             none = np.zeros((len(shape), 0))
             root = (hyper.root_mean[:, None],), (hyper.root_sd[:, None] ** 2,)
-            return log_prior, Solution(np.zeros(len(shape)), none, none, none, *root, none, none)
+            return log_prior, Solution(np.zeros(len(shape)), np.zeros(len(shape)), none, none, none, *root, none, none)
         deaths, exposure, density = self.layout.terms(clock, shape)
         solution = solve(self.layout.tree, hyper, deaths, exposure, tolerance, start)
-        return log_prior + solution.elbo + density.sum(axis=1), solution
+        return log_prior + solution.log_evidence + density.sum(axis=1), solution
 
     def evidence_of_each(self, layouts: Sequence[Layout], clock: Ints, shape: Floats) -> Floats:
         """Log evidence (layouts, nodes) at typical spreads, of layouts that share a tree, solved together."""
@@ -84,9 +84,9 @@ class Problem:
             np.concatenate(t) for t in zip(*(x.terms(clock, shape) for x in layouts), strict=True)
         )
         hyper = self.hyper(np.tile(shape, times), self.typical(times * nodes))
-        bound = solve(layouts[0].tree, hyper, deaths, exposure).elbo.reshape(times, nodes)
+        of_data = solve(layouts[0].tree, hyper, deaths, exposure).log_evidence.reshape(times, nodes)
         return (
-            bound
+            of_data
             + density.sum(axis=1).reshape(times, nodes)
             + self.log_shape_prior(shape)
             + np.log(self.clock_prior[clock])

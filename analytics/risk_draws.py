@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from analytics.component_fit import SLOTS, ComponentFit
-from analytics.draw_choices import own_clocks, stratum_rows, weight_within
+from analytics.draw_choices import log_exact, own_clocks, stratum_rows, weight_within
 from analytics.errors import UnknownComponent
 from analytics.life_draws import LifeDraws, PartDraws, Tail, side_by_side
 from analytics.life_model_types import Evidence, PartState
@@ -173,10 +173,7 @@ class RiskTable:
         self._cross(mean, variance, states, fit, rows)
         clock, shape = self.clock[fit], self.shape[fit]
         away = np.sqrt(variance) * normals[0]
-        # from the Gaussian approximation back to the cell's exact likelihood: D x - p exp(x - v/2) of the data over
-        # (D - p) x - p x^2 / 2 of the Gaussian and the -p that the node's own weight already holds
-        log_weight = rate * (1.0 + away + 0.5 * away**2 - np.exp(np.minimum(away - 0.5 * variance, 50.0)))
-        weight = weight_within(rows, log_weight)
+        weight = weight_within(rows, log_exact(rate, variance, away))
         log_theta = mean + away
         held = np.clip(rate * variance, 0.0, 1.0)  # how far the cell's own data hold its scale
         if own_clock:

@@ -1,6 +1,6 @@
 """Posterior of clock weight and shape at typical spreads: where the points of the hyperparameters are put.
 
-The evidence bound at the shape knots of every clock says which clocks are in question and about which shapes; there it
+The evidence at the shape knots of every clock says which clocks are in question and about which shapes; there it
 is worked out at nine shapes, twice or more until the range fits, and a spline through its logarithm is the density.
 """
 

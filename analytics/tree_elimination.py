@@ -85,18 +85,19 @@ class Elimination:
             x.append(rhs[level + 1] / self.diagonal[level] + self.share[level] * x[-1].take(parent, axis=-1))
         return x
 
-    def variance_lost(self, rate: Floats) -> Floats:
-        """Sum over cells j of rate_j cov(i, j)**2, by leaf i: what variances lose as the log of all rates rises."""
+    def covariance_sum(self, rate: Floats, power: int) -> Floats:
+        """Sum over cells j of rate_j cov(i, j)**power, by leaf i."""
         tree, variance = self.tree, self.variance
-        within = [tree.sum_cells(rate)]  # rates under each node, by how far the node moves with its ancestor, squared
+        tie = [share**power for share in self.share]
+        within = [tree.sum_cells(rate)]  # rates under each node, by how far it moves with its ancestor, to that power
         for level in reversed(range(len(tree.parent))):
-            within.insert(0, tree.sum_to_parent(self.tie[level] * within[0], level))
-        lost = within[0] * variance[0] ** 2
+            within.insert(0, tree.sum_to_parent(tie[level] * within[0], level))
+        total = within[0] * variance[0] ** power
         for level, parent in enumerate(tree.parent):
-            tie, own = self.tie[level], within[level + 1]
-            beside = lost.take(parent, axis=1) - tie * own * (variance[level] ** 2).take(parent, axis=1)
-            lost = tie * beside + own * variance[level + 1] ** 2
-        return lost
+            own = within[level + 1]
+            beside = total.take(parent, axis=1) - tie[level] * own * (variance[level] ** power).take(parent, axis=1)
+            total = tie[level] * beside + own * variance[level + 1] ** power
+        return total
 
     def log_determinant(self) -> Floats:
         return np.asarray(np.log(self.root_diagonal) + sum(np.log(d).sum(axis=1) for d in self.diagonal))

@@ -26,10 +26,22 @@ def test_one_cell_against_quadrature(deaths: float, exposure: float) -> None:
     weight = np.exp(log_joint - logsumexp(log_joint))
     assert found.elbo[0] <= log_evidence + 1e-9
     assert found.elbo[0] == pytest.approx(log_evidence, abs=0.02)
+    assert found.log_evidence[0] == pytest.approx(log_evidence, abs=1e-4 + 0.2 * (log_evidence - found.elbo[0]))
     mean = np.exp(found.mean[0, 0] + 0.5 * found.variance[0, 0])
     assert mean == pytest.approx(weight @ np.exp(eta), rel=0.02)
     spread = weight @ eta**2 - (weight @ eta) ** 2
     assert found.variance[0, 0] == pytest.approx(spread, rel=0.06)
+
+
+@pytest.mark.parametrize("deaths, exposure", [(0.0, 0.5), (0.0, 4.0), (1.0, 2.0), (6.0, 3.0), (80.0, 50.0)])
+@pytest.mark.parametrize("root_sd, sd", [(1.0, 1.0), (2.0, 2.0)])
+def test_what_the_bound_lacks_against_quadrature(deaths: float, exposure: float, root_sd: float, sd: float) -> None:
+    found = solve(ONE, hyper(root_sd, sd), np.array([deaths]), np.array([[exposure]]), tolerance=1e-6)
+    eta = np.linspace(-30, 12, 40001)
+    variance = root_sd**2 + sd**2
+    log_joint = deaths * eta - exposure * np.exp(eta) - 0.5 * (eta + 0.5) ** 2 / variance
+    lacking = logsumexp(log_joint) + np.log(eta[1] - eta[0]) - 0.5 * np.log(2 * np.pi * variance) - found.elbo[0]
+    assert found.gap[0] == pytest.approx(lacking, rel=0.1, abs=1e-4)
 
 
 @pytest.mark.parametrize("deaths, exposure", [(0.0, 0.5), (1.0, 2.0), (6.0, 3.0), (80.0, 50.0)])
@@ -90,11 +102,13 @@ def test_elimination_is_the_dense_solution() -> None:
     np.testing.assert_allclose(gradient, 0.0, atol=1e-5)
     np.testing.assert_allclose(found.variance[0], np.einsum("ci,ij,cj->c", design, inverse, design), rtol=1e-6)
     np.testing.assert_allclose(found.crossed_variance[0], np.diag(inverse)[11:], rtol=1e-6)
-    # without the crossed effects: what variances lose as all rates rise together
+    # without the crossed effects: sums of powers of covariances
     own = np.linalg.inv(precision[:11, :11] + (design[:, :11].T * found.rate[0]) @ design[:, :11])[6:, 6:]
     down = [s[:, None] ** -2.0 * np.ones((1, len(p))) for s, p in zip(sd, parents, strict=True)]
-    lost = Elimination(tree, down, np.array([0.8**-2.0]), found.rate).variance_lost(found.rate)
-    np.testing.assert_allclose(lost[0], own**2 @ found.rate[0], rtol=1e-6)
+    elimination = Elimination(tree, down, np.array([0.8**-2.0]), found.rate)
+    for power in (2, 3):
+        summed = elimination.covariance_sum(found.rate, power)
+        np.testing.assert_allclose(summed[0], own**power @ found.rate[0], rtol=1e-6)
     bound = (deaths * found.mean[0] - found.rate[0] + 0.5 * found.rate[0] * found.variance[0]).sum()
     away = effects - prior_mean
     bound += 0.5 * (np.linalg.slogdet(precision)[1] - np.linalg.slogdet(posterior)[1] - away @ precision @ away)
@@ -122,7 +136,8 @@ def test_wide_cells_settle_below_the_evidence(failed: float, sd: float, gap: flo
     found = solve(
         tree, Hyper(np.array([-0.5]), np.array([root_sd]), (np.array([sd]),) * 2, np.zeros((1, 0))), deaths, exposure
     )
-    top = -0.5 + root_sd * rng.normal(size=(40_000, 1))
-    eta = np.repeat(top + sd * rng.normal(size=(40_000, 4)), 4, axis=1) + sd * rng.normal(size=(40_000, 16))
-    evidence = logsumexp((deaths * eta - exposure * np.exp(eta)).sum(axis=1)) - np.log(40_000)
+    top = -0.5 + root_sd * rng.normal(size=(400_000, 1))
+    eta = np.repeat(top + sd * rng.normal(size=(400_000, 4)), 4, axis=1) + sd * rng.normal(size=(400_000, 16))
+    evidence = logsumexp((deaths * eta - exposure * np.exp(eta)).sum(axis=1)) - np.log(400_000)
     assert evidence - gap < found.elbo[0] < evidence + 0.05
+    assert found.log_evidence[0] == pytest.approx(evidence, abs=0.04 + 0.05 * (evidence - found.elbo[0]))

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.component_fit import ComponentFit
+from analytics.draw_choices import log_exact
 from analytics.exposure_sums import SHAPE_KNOTS
 from analytics.life_model_types import LifePrior
 from analytics.operational_time import CLOCK_WEIGHTS, YEARS_PER_UNIT
@@ -157,13 +158,10 @@ def of_fit(fit: ComponentFit, layout: Layout) -> tuple[Floats, Floats]:
     """Mean and width of the 95 % interval of each cell's chance, from the nodes and their normals."""
     at = {key: i for i, key in enumerate(fit.row_keys)}
     rows = [at[key.make, key.family, key.model, -1, ""] for key in layout.keys]
-    sd = np.sqrt(fit.variance[rows].astype(float))
-    eta = fit.mean[rows].astype(float)[..., None] + sd[..., None] * _NODES
-    values = chance(eta, fit.shape.astype(float)[:, None])
-    exact = fit.rate[rows].astype(float)[..., None] * (
-        sd[..., None] * _NODES + 0.5 * (sd[..., None] * _NODES) ** 2
-        - np.exp(sd[..., None] * _NODES - 0.5 * sd[..., None] ** 2)
-    )  # fmt: skip
+    variance = fit.variance[rows].astype(float)[..., None]
+    away = np.sqrt(variance) * _NODES
+    values = chance(fit.mean[rows].astype(float)[..., None] + away, fit.shape.astype(float)[:, None])
+    exact = log_exact(fit.rate[rows].astype(float)[..., None], variance, away)
     weight = fit.copies[:, None] * _WEIGHTS * np.exp(exact - exact.max(axis=(1, 2), keepdims=True))
     weight /= weight.sum(axis=(1, 2), keepdims=True)
     mean = (weight * values).sum(axis=(1, 2))
