@@ -15,7 +15,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.life_draws import LifeDraws, PartDraws, side_by_side
+from analytics.life_draws import LifeDraws, PartDraws, kept_lives
 from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.pattern_mix import PatternDraws
 from analytics.segments import in_order
@@ -28,6 +28,7 @@ Real = TypeVar("Real", Floats, Singles)
 _ACROSS_THETA, _ACROSS_SHAPE = 6, 3
 _ACROSS_PATTERN = 2  # where the part may be pattern-made: its effect is a third axis
 _LEAST_RANGE = 1e-3
+_LARGEST = 5.0  # log hazard past which all fail
 
 
 @dataclass(frozen=True)
@@ -54,7 +55,7 @@ class Surface:
     lives: LifeDraws
     part: Ints  # (pairs,) index into the parts passed
     pair: Ints  # (parts, draws)
-    basis: Singles  # (points, parts, draws): interpolation basis
+    basis: Singles  # (pairs, points, draws): interpolation basis of the pair's part
 
     @classmethod
     def over(cls, draws: LifeDraws, at: Ints) -> Surface:
@@ -87,30 +88,35 @@ class Surface:
             pattern=pattern,
         )
         pair = np.stack([g.pair for g in grids]) + (np.cumsum(count) - count)[:, None]
-        first, second = (np.stack([g.bases[k] for g in grids]).swapaxes(0, 1) for k in (0, 1))
-        return cls(lives, part, pair, _outer(first, second))
+        first, second = (np.stack([g.bases[k] for g in grids]) for k in (0, 1))
+        basis = (first[:, :, None] * second[:, None]).reshape(len(grids), -1, pair.shape[1])
+        return cls(lives, part, pair, basis[part])
 
-    def read(self, chance: Floats) -> Floats:
-        """Chances of the draws, (parts, draws), from those of the grid points, (pairs, points)."""
-        held = np.clip(chance, 1e-300, 1.0 - 1e-12)
-        scaled = np.log(-np.log1p(-held)).astype(np.float32)
-        found = self._between(scaled.T[:, self.pair], slice(None))
-        return -np.expm1(-np.exp(np.minimum(found, 5.0)))
+    def read(self, chances: Floats) -> Singles:
+        """Cumulative hazards of the draws, (windows, parts, draws), from chances at the grid points.
 
-    def read_plain(self, values: Floats, rows: Ints) -> Singles:
-        """Values of the draws of some parts, (rows, draws), on their own scale; kept within those of the grid."""
-        near = values.astype(np.float32).T[:, self.pair[rows]]
-        return np.clip(self._between(near, rows), near.min(axis=0), near.max(axis=0))
+        `chances` are (windows, pairs, points).
+        """
+        held = np.clip(chances, 1e-300, 1.0 - 1e-12)
+        found = self._between(np.log(-np.log1p(-held)).astype(np.float32))
+        return np.exp(np.minimum(found, np.float32(_LARGEST)))
 
-    def _between(self, near: Singles, rows: Ints | slice) -> Singles:
-        """Interpolate values of the grid points around each draw, (points, rows, draws)."""
-        return np.einsum("kpd,kpd->pd", self.basis[:, rows], near)
+    def read_plain(self, values: Floats) -> Singles:
+        """Values of the draws, (parts, draws), on their own scale; kept within those of the grid, (pairs, points)."""
+        near = values.astype(np.float32)
+        low, high = (end(near, axis=1).take(self.pair) for end in (np.min, np.max))
+        return np.clip(self._between(near[None])[0], low, high)
+
+    def _between(self, values: Singles) -> Singles:
+        """Interpolate (windows, pairs, points) at the draws: each draw by every pair of its part, then its own pick."""
+        by_pair = values.swapaxes(0, 1) @ self.basis  # (pairs, windows, draws)
+        return by_pair[self.pair, :, np.arange(self.pair.shape[1])].transpose(2, 0, 1)
 
 
 @lru_cache(maxsize=8)  # some MB each: the parts of machines of a few models that are asked about in turn
 def _of_kept(parts: tuple[PartDraws, ...]) -> Surface:
     """The surface over parts whose draws are kept; their grids are kept with them."""
-    draws, everyone = side_by_side(parts, np.zeros(len(parts), dtype=np.int64)), np.arange(len(parts))
+    draws, everyone = kept_lives(parts), np.arange(len(parts))
     new = [i for i, part in enumerate(parts) if part.grid is None]
     for i, grid in zip(new, _grids(draws, everyone[new]) if new else (), strict=True):
         parts[i].grid = grid

@@ -150,9 +150,12 @@ def _p_value(observed: Floats, expected: Floats) -> float:
     return float(chdtrc(len(observed) - 2, statistic))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Bend:
-    """Lambda(H) of one component: gain (bins, draws) constant within each bin, and Lambda at the edges."""
+    """Lambda(H) of one component: gain (bins, draws) constant within each bin, and Lambda at the edges.
+
+    Another object is another bend, so that what several have in common can be kept by them.
+    """
 
     edges: Floats
     gain: Floats

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,3 +68,9 @@ class Bends:
             end, fall, own = (np.broadcast_to(values, hazard.shape)[past] for values in (end, *of_row))
             out[past] += past_data(hazard[past], end, fall, own)
         return out
+
+
+@lru_cache(maxsize=8)  # those of the parts of a few models that are asked about in turn
+def bends_of(bends: tuple[Bend, ...]) -> Bends:
+    """The same bends side by side each time."""
+    return Bends(bends)

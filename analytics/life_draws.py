@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -79,9 +79,11 @@ class PartDraws:
         return cls(np.stack([c[i] for c in columns]), int(draws.row[i]), draws.evidence[i], pattern)
 
 
-def side_by_side(parts: Sequence[PartDraws], fit: Ints) -> LifeDraws:
-    """The draws of many parts, of fits of these numbers, but for what every part of a fit has in common."""
+@lru_cache(maxsize=8)  # half a MB each: the parts of machines of a few models that are asked about in turn
+def kept_lives(parts: tuple[PartDraws, ...]) -> LifeDraws:
+    """The draws of many parts side by side, but for what every part of a fit has in common; not to be written to."""
     values = np.stack([p.values for p in parts], axis=1)
+    values.setflags(write=False)
     pattern, parts_made = None, [i for i, p in enumerate(parts) if p.pattern is not None]
     if parts_made:
         share = np.zeros(len(parts))
@@ -92,7 +94,16 @@ def side_by_side(parts: Sequence[PartDraws], fit: Ints) -> LifeDraws:
             share[i], pattern.shape_ratio[i], (pattern.effect[i], pattern.log_u0[i]) = of_part
     row = np.array([p.row for p in parts], dtype=np.int64)
     log_theta, shape, clock_weight, weight, renewal_rate = values
-    evidence = tuple(p.evidence for p in parts)
+    unsaid = np.zeros(len(parts), dtype=np.int64)
     return LifeDraws(
-        log_theta, shape, clock_weight, weight, renewal_rate, fit, row, evidence, pattern=pattern, kept=tuple(parts)
+        log_theta,
+        shape,
+        clock_weight,
+        weight,
+        renewal_rate,
+        unsaid,
+        row,
+        tuple(p.evidence for p in parts),
+        pattern=pattern,
+        kept=parts,
     )

@@ -18,7 +18,7 @@ from scipy.special import ndtri
 from analytics.component_fit import SLOTS, ComponentFit
 from analytics.draw_choices import log_exact, own_clocks, stratum_rows, weight_within
 from analytics.errors import UnknownComponent
-from analytics.life_draws import LifeDraws, PartDraws, Tail, side_by_side
+from analytics.life_draws import LifeDraws, PartDraws, Tail, kept_lives
 from analytics.life_model_types import Evidence, PartState
 from analytics.operational_time import CLOCK_WEIGHTS
 from analytics.pattern_mix import PatternDraws
@@ -150,7 +150,8 @@ class RiskTable:
             for j, i in enumerate(new):
                 kept[i] = self._kept[fit[i]].put(keys[i], PartDraws.of(made, j))
         return replace(
-            side_by_side([part for part in kept if part is not None], fit),
+            kept_lives(tuple(part for part in kept if part is not None)),
+            fit=fit,
             bent=tuple(self.bent[f] for f in fit.tolist()),
             tail=Tail(self.tail_edge[fit], self.tail_sd[fit], _TAIL_NORMAL),
             restored_share=self.restored_share[fit],

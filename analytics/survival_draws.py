@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from analytics.age_surface import Surface
 from analytics.baseline import Bend, doubtful_tail
-from analytics.bends import Bends
+from analytics.bends import Bends, bends_of
 from analytics.life_draws import LifeDraws
 from analytics.operational_time import operational_units
 
@@ -100,7 +100,7 @@ def cumulative_hazard(group: Group, draws: LifeDraws, age: Floats) -> Floats:
     bent = _bent(draws, group.at)
     if bent and age.shape[-1] <= _FEW:
         rows = np.array(sorted(bent))
-        out[rows] = Bends(list(bent.values())).drawn(out[rows], np.arange(len(rows)))
+        out[rows] = bends_of(tuple(bent.values())).drawn(out[rows], np.arange(len(rows)))
     else:
         for i, bend in bent.items():
             out[i] = bend.drawn(out[i])
@@ -131,7 +131,7 @@ def _chances_on_surface(
     group: Group, surface: Surface, draws: LifeDraws, ahead_of: Sequence[Window], variance: Floats
 ) -> Iterator[Floats]:
     bent = _bent(draws, group.at)
-    rows, bends = np.array(sorted(bent), dtype=np.int64), Bends(list(bent.values())) if bent else None
+    rows, bends = np.array(sorted(bent), dtype=np.int64), bends_of(tuple(bent.values())) if bent else None
     of_part = np.full(len(group.at), -1)
     of_part[rows] = np.arange(len(rows))
     of_pair = of_part[surface.part]
@@ -141,15 +141,15 @@ def _chances_on_surface(
     hazard = _hazard(group, np.concatenate([group.age, *(group.age + u[..., None] for u in ahead)], axis=-1))
     if bends is not None:
         hazard[pairs] = bends.mean(hazard[pairs], of_pair[pairs])
-        typical = surface.read_plain((group.weight * group.age).sum(axis=-1), rows)
-        asked = [(km[rows], days[rows]) for km, days in ahead_of]
-        factors = _gains(bends, draws, group.at[rows], typical, asked)
     now, *then = np.split(of_average_machine(hazard, variance), 1 + len(ahead), axis=-1)
-    for k, (later, (km, days)) in enumerate(zip(then, ahead_of, strict=True)):
-        out = surface.read(np.einsum("pdk,pdk->pd", group.weight, -np.expm1(-np.maximum(later - now, 0.0))))
-        if bends is not None:
-            out[rows] = -np.expm1(np.log1p(-np.minimum(out[rows], 1 - 1e-12)) * factors[..., k])
-        yield np.where(((km > 0) | (days > 0))[:, None], out, 0.0)
+    of_grid = [np.einsum("pdk,pdk->pd", group.weight, -np.expm1(-np.maximum(later - now, 0.0))) for later in then]
+    out = surface.read(np.stack(of_grid))
+    if bends is not None:
+        typical = surface.read_plain(np.einsum("pdk,pdk->pd", group.weight, group.age))[rows]
+        asked = [(km[rows], days[rows]) for km, days in ahead_of]
+        out[:, rows] *= np.moveaxis(_gains(bends, draws, group.at[rows], typical, asked), -1, 0)
+    for of_window, (km, days) in zip(-np.expm1(-out), ahead_of, strict=True):
+        yield np.where(((km > 0) | (days > 0))[:, None], of_window, 0.0)
 
 
 def _gains(
