@@ -56,6 +56,12 @@ def test_unknown_history_with_a_superseded_part() -> None:
     assert group.weight[0, 0, -1] == pytest.approx(0.430, abs=0.003)
 
 
+def test_a_bent_life_that_is_all_but_over_has_a_chance_of_one_and_no_warning() -> None:
+    bend = Bend.of(np.array([0.0, 0.3, 2.0]), np.full((2, DRAWS), 1.2), 3.0)
+    draws = replace(life(3.0, 10.0), bent=(bend,))
+    assert chance(PartState("part", 60_000.0, 2000.0), draws, ahead_km=200_000.0) == pytest.approx(1.0, abs=1e-9)
+
+
 def test_chances_read_off_a_grid_are_those_worked_at_each_draw() -> None:
     rng = np.random.default_rng(4)
     exact = life(1.0, 50.0)
