@@ -108,9 +108,13 @@ class Surface:
         return np.clip(self._between(near[None])[0], low, high)
 
     def _between(self, values: Singles) -> Singles:
-        """Interpolate (windows, pairs, points) at the draws: each draw by every pair of its part, then its own pick."""
-        by_pair = values.swapaxes(0, 1) @ self.basis  # (pairs, windows, draws)
-        return by_pair[self.pair, :, np.arange(self.pair.shape[1])].transpose(2, 0, 1)
+        """Interpolate (windows, pairs, points) at the draws: each draw by every pair of its part, then its own pick.
+
+        A window at a time, so that it gives the same to the last bit whatever else is asked.
+        """
+        draws = self.pair.shape[1]
+        own = self.pair * draws + np.arange(draws)
+        return np.stack([(of_window[:, None] @ self.basis).ravel().take(own) for of_window in values])
 
 
 @lru_cache(maxsize=8)  # some MB each: the parts of machines of a few models that are asked about in turn
