@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import reduce
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,19 +89,25 @@ class Elimination:
     def covariance_sum(self, rate: Floats, power: int) -> Floats:
         """Sum over cells j of rate_j cov(i, j)**power, by leaf i."""
         tree, variance = self.tree, self.variance
-        tie = [share**power for share in self.share]
+        tie = self.tie if power == 2 else [_power(share, power) for share in self.share]
         within = [tree.sum_cells(rate)]  # rates under each node, by how far it moves with its ancestor, to that power
         for level in reversed(range(len(tree.parent))):
             within.insert(0, tree.sum_to_parent(tie[level] * within[0], level))
-        total = within[0] * variance[0] ** power
+        total = within[0] * _power(variance[0], power)
         for level, parent in enumerate(tree.parent):
             own = within[level + 1]
-            beside = total.take(parent, axis=1) - tie[level] * own * (variance[level] ** power).take(parent, axis=1)
-            total = tie[level] * beside + own * variance[level + 1] ** power
+            above = _power(variance[level], power).take(parent, axis=1)
+            beside = total.take(parent, axis=1) - tie[level] * own * above
+            total = tie[level] * beside + own * _power(variance[level + 1], power)
         return total
 
     def log_determinant(self) -> Floats:
         return np.asarray(np.log(self.root_diagonal) + sum(np.log(d).sum(axis=1) for d in self.diagonal))
+
+
+def _power(values: Floats, power: int) -> Floats:
+    """A small whole power by multiplying: numpy takes logarithms from the third on, ten times as long."""
+    return reduce(np.multiply, [values] * power)
 
 
 class Crossed:
