@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.keyed import Standing
 from service.lines_read import ACTION_WORDS, REASON_WORDS, SOURCE_WORDS, LinesRead
 from service.models import ComponentType, EngineChange, Machine, MachineFamily, MachineModel
 from service.past import family_known, in_force
@@ -40,7 +41,18 @@ def engine_changes(
     session: Session, known_at: datetime | None, machine_ids: Sequence[int] | None = None
 ) -> list[Swapped]:
     """Engine changes in force at a moment (None: now), of some machines (None: all), by day."""
-    statement = (
+    if machine_ids is None:
+        rows = _ALL.rows(session, known_at)
+    else:
+        some = _changes(known_at).where(EngineChange.machine_id.in_(machine_ids))
+        rows = session.execute(some).all()
+    return [
+        Swapped(row.machine_id, row.changed_on, row.family, _differs(row.family, row.own or row.model)) for row in rows
+    ]
+
+
+def _changes(known_at: datetime | None) -> Any:
+    return (
         select(
             EngineChange.machine_id, EngineChange.changed_on, EngineChange.family,
             MachineFamily.name.label("own"), MachineModel.name.label("model"),
@@ -48,15 +60,12 @@ def engine_changes(
         .join(Machine, EngineChange.machine_id == Machine.id)
         .join(MachineModel, Machine.model_id == MachineModel.id)
         .outerjoin(MachineFamily, family_known(known_at))
+        .where(in_force(EngineChange.said_at, EngineChange.undone_at, known_at))
         .order_by(EngineChange.changed_on, EngineChange.id)
     )  # fmt: skip
-    statement = statement.where(in_force(EngineChange.said_at, EngineChange.undone_at, known_at))
-    if machine_ids is not None:
-        statement = statement.where(EngineChange.machine_id.in_(machine_ids))
-    return [
-        Swapped(row.machine_id, row.changed_on, row.family, _differs(row.family, row.own or row.model))
-        for row in session.execute(statement)
-    ]
+
+
+_ALL = Standing(_changes)
 
 
 def _differs(family: str, own: str) -> bool:

@@ -26,7 +26,7 @@ from service.pool.members import withdrawn_shops
 
 # Goes up whenever the same lines would give another fit; the layout of a stored fit is part of it.
 _LAYOUT = ",".join(field.name for field in fields(ComponentFit))
-MODEL_VERSION = f"life-model-15-{hashlib.sha256(_LAYOUT.encode()).hexdigest()[:12]}"
+MODEL_VERSION = f"life-model-16-{hashlib.sha256(_LAYOUT.encode()).hexdigest()[:12]}"
 
 
 def scopes(session: Session, *, pool_open: bool, on: date | None = None) -> list[int | None]:
@@ -72,11 +72,16 @@ def prior_of(document: dict[str, Any]) -> LifePrior:
     return LifePrior(float(life["shape"]), life["scale_km"], life["scale_years"])
 
 
+_NOWHERE = {(), (-1,)}
+
+
 def positions_document(dataset: Dataset | FitLines) -> dict[str, Any]:
     """Positions in use by component, for machines that have no record yet."""
     names = dataset.names
     found: dict[str, Any] = {}
     for units in dataset.components:
+        if set(units.positions_by_cell) <= _NOWHERE:
+            continue
         by_family: dict[str, list[str]] = {}
         for cell, positions in zip(names.cells, units.positions_by_cell, strict=True):
             labels = by_family.setdefault(f"{cell.make}/{cell.family or cell.model}", [])

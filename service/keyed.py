@@ -1,8 +1,12 @@
-"""Statements about some keys, made once and run at the least cost: most requests ask about one machine or one line."""
+"""Statements made once and run at the least cost: about some keys, or about what stands now.
+
+Most requests ask about one machine or one line, and about the present.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from datetime import datetime
 from typing import Any, TypeVar
 
 from sqlalchemy import ColumnElement, Connection, Executable, bindparam
@@ -62,3 +66,24 @@ class Keyed:
             return
         for part in chunks(keys):
             connection.execute(self._several, {"keys": part, **asked})
+
+
+class Standing:
+    """A statement about what stood at a moment, prepared for now.
+
+    Parameters
+    ----------
+    make
+        Gives the statement as of a moment (None: now). That of now has no parameters but those it is given, and none
+        of them may be expanded.
+    """
+
+    def __init__(self, make: Callable[[datetime | None], Executable]) -> None:
+        self._make, self._now = make, Prepared(make(None))
+
+    def rows(self, session: Session, known_at: datetime | None = None, **asked: Any) -> Sequence[Any]:
+        """Rows as of a moment (None: now); `asked` are the statement's other parameters."""
+        connection = connection_of(session)
+        if known_at is None:
+            return self._now.rows(connection, asked)
+        return connection.execute(self._make(known_at), asked).all()

@@ -27,6 +27,7 @@ from analytics.part_issues import BY_CAMPAIGN_ALONE
 from analytics.spells import Bools, Cell, Ints, Spells
 from service.build_days import built_between
 from service.engine_changes import engine_changes, engine_parts
+from service.keyed import Standing
 from service.line_reader import read_lines, with_doubts_then
 from service.lines_read import ACTION_WORDS, REASON_WORDS, SOURCE_WORDS, LinesRead
 from service.machine_columns import MachineColumns, cells_of, read_machines
@@ -267,13 +268,22 @@ def same_world(one: World, two: World) -> bool:
     return all(getattr(one, name) == getattr(two, name) for name in plain) and one.machines.same_as(two.machines)
 
 
+_SHOPS = Standing(lambda _: select(Shop.id, Shop.name).order_by(Shop.id))
+_TYPES = Standing(lambda _: select(ComponentType.id, ComponentType.slug, ComponentType.document))
+_LAYOUTS = Standing(lambda _: select(ModelLayout.make, ModelLayout.model, ModelLayout.document))
+_PART_CHANGES = Standing(
+    lambda _: select(PartChange.make, PartChange.model, PartChange.component, PartChange.built_from).order_by(
+        PartChange.built_from
+    )
+)
+
+
 def read_world(
     session: Session, read: MachineColumns, named: Iterable[str] = (), *, known_at: datetime | None = None
 ) -> World:
     """Everything besides the lines; `named` are names of positions that lines use."""
     cells, cell_of = cells_of(session, read)
-    shops = session.execute(select(Shop.id, Shop.name).order_by(Shop.id)).all()
-    types = session.execute(select(ComponentType.id, ComponentType.slug, ComponentType.document)).all()
+    shops, types = _SHOPS.rows(session), _TYPES.rows(session)
     layouts = _layouts(session)
     shop = np.searchsorted(np.array([row.id for row in shops], dtype=np.int64), read.shop)
     changes = _part_changes(session, cells)
@@ -292,8 +302,7 @@ def read_world(
 
 
 def _layouts(session: Session) -> dict[tuple[str, str], dict[str, Any]]:
-    rows = session.execute(select(ModelLayout.make, ModelLayout.model, ModelLayout.document))
-    return {(make, model): document for make, model, document in rows}
+    return {(make, model): document for make, model, document in _LAYOUTS.rows(session)}
 
 
 def _position_names(named: Iterable[str], types: Sequence[Any], layouts: Mapping[Any, Any]) -> tuple[str, ...]:
@@ -309,8 +318,7 @@ def _part_changes(session: Session, cells: Sequence[Cell]) -> dict[str, dict[int
     """Days from which a superseding part was fitted, by component and cell."""
     changes: dict[str, dict[int, tuple[float, ...]]] = {}
     by_model = {(cell.make, cell.model): k for k, cell in enumerate(cells)}
-    rows = select(PartChange.make, PartChange.model, PartChange.component, PartChange.built_from)
-    for row in session.execute(rows.order_by(PartChange.built_from)):
+    for row in _PART_CHANGES.rows(session):
         cell = by_model.get((row.make, row.model))
         if cell is not None:
             of_component = changes.setdefault(row.component, {})

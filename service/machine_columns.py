@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from datetime import date
+from datetime import date, datetime
+from typing import Any
 
 import numpy as np
 from sqlalchemy import String, cast, func, select
 from sqlalchemy.orm import Session
 
 from analytics.spells import Bools, Cell, Floats, Ints
-from service.keyed import connection_of
+from service.keyed import Standing, connection_of
 from service.models import Machine, MachineFamily, MachineMake, MachineModel
 from service.past import builds_then, family_known, reads_the_past, said_by
 
@@ -41,23 +42,35 @@ class MachineColumns:
         return MachineColumns(*(getattr(self, f.name)[wanted] for f in fields(self)))
 
 
-_MACHINES = select(
-    Machine.id, Machine.shop_id, Machine.model_id, Machine.version,
-    # as the driver has it: SQLAlchemy would make a date object of each
-    func.coalesce(cast(Machine.new_on, String), ""),
-).order_by(Machine.id)  # fmt: skip
+def _machines(known_at: datetime | None) -> Any:
+    return (
+        select(
+            Machine.id, Machine.shop_id, Machine.model_id, Machine.version,
+            # as the driver has it: SQLAlchemy would make a date object of each
+            func.coalesce(cast(Machine.new_on, String), "").label("new_on"),
+        )
+        .where(*said_by(Machine.recorded_at, known_at))
+        .order_by(Machine.id)
+    )  # fmt: skip
+
+
+_MACHINES = Standing(_machines)
 
 
 def read_machines(
     session: Session, *, shop_ids: Sequence[int] | None = None, machine_ids: Sequence[int] | None = None
 ) -> MachineColumns:
     """Machines of some shops or of some keys (None: all) that were on record when the session reads as of."""
-    statement = _MACHINES.where(*said_by(Machine.recorded_at, reads_the_past(session)))
-    if shop_ids is not None:
-        statement = statement.where(Machine.shop_id.in_(shop_ids))
-    if machine_ids is not None:
-        statement = statement.where(Machine.id.in_(machine_ids))
-    rows = connection_of(session).execute(statement).all()  # past the ORM, which takes longer than the database
+    known_at = reads_the_past(session)
+    if shop_ids is None and machine_ids is None:
+        rows = _MACHINES.rows(session, known_at)
+    else:
+        statement = _machines(known_at)
+        if shop_ids is not None:
+            statement = statement.where(Machine.shop_id.in_(shop_ids))
+        if machine_ids is not None:
+            statement = statement.where(Machine.id.in_(machine_ids))
+        rows = connection_of(session).execute(statement).all()  # past the ORM, which takes longer than the database
     columns = list(zip(*rows, strict=True)) or [()] * 5
     ids, shops, models, versions = (np.array(column, dtype=np.int64) for column in columns[:4])
     since_1970 = np.array(columns[4], dtype="datetime64[D]")

@@ -17,11 +17,40 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.engine_changes import with_engine_changes
+from service.keyed import Standing
 from service.lines_read import REASON_WORDS, LinesRead
 from service.models import HoursAssumption, JobLine, LineDate, MachineJoin, ShopPolicy
 from service.past import in_force, reads_the_past
 
 _REASON = {word: code for code, word in enumerate(REASON_WORDS)}
+
+
+_FAILURE_DATES = Standing(
+    lambda known_at: (
+        select(LineDate.line_id, LineDate.earliest, LineDate.latest)
+        .where(LineDate.event == "failed", in_force(LineDate.said_at, LineDate.undone_at, known_at))
+        .order_by(LineDate.id)
+    )
+)
+_POLICIES = Standing(
+    lambda known_at: select(
+        ShopPolicy.shop_id, ShopPolicy.component_type_id, ShopPolicy.in_force_from, ShopPolicy.in_force_until
+    ).where(in_force(ShopPolicy.said_at, ShopPolicy.undone_at, known_at))
+)
+_HOURS = Standing(
+    lambda known_at: (
+        select(HoursAssumption.machine_id, HoursAssumption.km_per_hour)
+        .where(in_force(HoursAssumption.said_at, HoursAssumption.undone_at, known_at))
+        .order_by(HoursAssumption.id)
+    )
+)
+_JOINS = Standing(
+    lambda known_at: (
+        select(MachineJoin.machine_id, MachineJoin.to_machine_id)
+        .where(in_force(MachineJoin.made_at, MachineJoin.undone_at, known_at))
+        .order_by(MachineJoin.id)
+    )
+)
 
 
 def with_facts(session: Session, read: LinesRead, known_at: datetime | None) -> LinesRead:
@@ -38,11 +67,7 @@ def with_own_facts(session: Session, read: LinesRead, known_at: datetime | None)
 
 
 def _with_failure_dates(session: Session, read: LinesRead, known_at: datetime | None) -> LinesRead:
-    rows = session.execute(
-        select(LineDate.line_id, LineDate.earliest, LineDate.latest)
-        .where(LineDate.event == "failed", in_force(LineDate.said_at, LineDate.undone_at, known_at))
-        .order_by(LineDate.id)
-    ).all()
+    rows = _FAILURE_DATES.rows(session, known_at)
     if not rows:
         return read
     earliest, latest = read.earliest.copy(), read.latest.copy()
@@ -53,8 +78,7 @@ def _with_failure_dates(session: Session, read: LinesRead, known_at: datetime | 
 
 
 def _with_policies(session: Session, read: LinesRead, known_at: datetime | None) -> LinesRead:
-    standing = in_force(ShopPolicy.said_at, ShopPolicy.undone_at, known_at)
-    policies = session.scalars(select(ShopPolicy).where(standing)).all()
+    policies = _POLICIES.rows(session, known_at)
     if not policies:
         return read
     shops = _shops_of(session, read)
@@ -76,11 +100,7 @@ def _shops_of(session: Session, read: LinesRead) -> Any:
 
 def _with_hours(session: Session, read: LinesRead, known_at: datetime | None) -> LinesRead:
     """Distance out of engine hours: only where it was declared, and never over a reading of the odometer."""
-    rows = session.execute(
-        select(HoursAssumption.machine_id, HoursAssumption.km_per_hour)
-        .where(in_force(HoursAssumption.said_at, HoursAssumption.undone_at, known_at))
-        .order_by(HoursAssumption.id)
-    ).all()
+    rows = _HOURS.rows(session, known_at)
     if not rows:
         return read
     rates = dict(rows)  # the last one said
@@ -99,12 +119,7 @@ def _with_hours(session: Session, read: LinesRead, known_at: datetime | None) ->
 
 def joins_in_force(session: Session, known_at: datetime | None) -> dict[int, int]:
     """Machines that count as another one, and as which: the last of a chain of joins."""
-    rows = session.execute(
-        select(MachineJoin.machine_id, MachineJoin.to_machine_id)
-        .where(in_force(MachineJoin.made_at, MachineJoin.undone_at, known_at))
-        .order_by(MachineJoin.id)
-    ).all()
-    return {machine: other for machine, other in rows}
+    return {machine: other for machine, other in _JOINS.rows(session, known_at)}
 
 
 def joined_to(joins: Mapping[int, int], there: Collection[int]) -> dict[int, int]:

@@ -9,6 +9,7 @@ from sqlalchemy import exists, func, select
 from sqlalchemy.orm import Session
 
 from service.errors import InvalidInput
+from service.keyed import Standing
 from service.models import JobLine, PoolFile, PoolMembership, PoolTrustedKey, Shop
 from service.past import in_force, reads_the_past, said_by
 
@@ -19,12 +20,18 @@ POOL_NEEDS_SHOPS = 5
 
 def withdrawn_shops(session: Session, on: date | None = None) -> list[int]:
     """Shops that do not share on a day (None: by what they last said). Every shop shares until it says otherwise."""
-    known = said_by(PoolMembership.recorded_at, reads_the_past(session))
-    statement = select(PoolMembership.shop_id, PoolMembership.sharing).where(*known).order_by(PoolMembership.id)
-    if on is not None:
-        statement = statement.where(PoolMembership.takes_effect_on <= on)
-    said = {row.shop_id: row.sharing for row in session.execute(statement)}
+    rows = _MEMBERSHIPS.rows(session, reads_the_past(session))
+    said = {row.shop_id: row.sharing for row in rows if on is None or row.takes_effect_on <= on}
     return sorted(shop_id for shop_id, sharing in said.items() if not sharing)
+
+
+_MEMBERSHIPS = Standing(
+    lambda known_at: (
+        select(PoolMembership.shop_id, PoolMembership.sharing, PoolMembership.takes_effect_on)
+        .where(*said_by(PoolMembership.recorded_at, known_at))
+        .order_by(PoolMembership.id)
+    )
+)
 
 
 def member_ids(session: Session, on: date) -> list[int]:
@@ -53,15 +60,21 @@ def shops_with_records(session: Session) -> int:
 def files_in_use(session: Session) -> list[Any]:
     """Id, installation and number of shops of the newest file of each installation whose key is trusted."""
     known_at = reads_the_past(session)
+    return list(_FILES.rows(session, known_at))
+
+
+def _files(known_at: datetime | None) -> Any:
     newest = select(func.max(PoolFile.id)).where(*said_by(PoolFile.taken_in_at, known_at))
-    statement = (
+    return (
         select(PoolFile.id, PoolFile.shops, PoolTrustedKey.installation)
         .join(PoolTrustedKey, PoolFile.trusted_key_id == PoolTrustedKey.id)
         .where(PoolFile.id.in_(newest.group_by(PoolFile.trusted_key_id)))
         .where(in_force(PoolTrustedKey.added_at, PoolTrustedKey.revoked_at, known_at))
         .order_by(PoolFile.id)
     )
-    return list(session.execute(statement).all())
+
+
+_FILES = Standing(_files)
 
 
 def set_membership(
