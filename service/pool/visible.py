@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Any, NamedTuple, cast
 
 import numpy as np
-from sqlalchemy import Table, delete, func, select
+from sqlalchemy import Table, func, select
 from sqlalchemy.orm import Session
 
 from analytics.life_model_types import Evidence
@@ -98,7 +98,8 @@ def _read(session: Session, shop_id: int, release_id: int) -> VisibleCounts:
     newest = select(func.max(PoolOwnCount.release_id)).where(*of_component).scalar_subquery()
     fits = select(ComponentType.slug, newest.label("release_id")).subquery()
     same = (PoolOwnCount.component_slug == fits.c.slug) & (PoolOwnCount.release_id == fits.c.release_id)
-    rows = session.scalars(select(PoolOwnCount).join(fits, same).where(PoolOwnCount.shop_id == shop_id))
+    theirs = PoolOwnCount.shop_id == shop_id, PoolOwnCount.parts > 0
+    rows = session.scalars(select(PoolOwnCount).join(fits, same).where(*theirs))
     own = {
         (r.component_slug, r.make, r.model): Counts(r.failures, r.parts, r.machines, 1, r.exposure_km, r.exposure_years)
         for r in rows
@@ -119,8 +120,8 @@ def _read(session: Session, shop_id: int, release_id: int) -> VisibleCounts:
 def keep_own_counts(session: Session, release_id: int, records: Mapping[str, Spells]) -> None:
     """Keep each shop's own counts behind a pooled release.
 
-    Those behind earlier releases stay: an answer as of a past moment shows them. Only of a component that nobody has a
-    part of any more they go, since nothing newer would stand in their place.
+    Those behind earlier releases stay: an answer as of a past moment shows them. Where nobody has a part of a component
+    any more, counts of nothing stand in the place of those there were.
     """
     ids = {name: shop_id for name, shop_id in session.execute(select(Shop.name, Shop.id))}
     columns: dict[str, list[Any]] = {name: [] for name in ("shop_id", "component_slug", "make", "model", *_COUNTED)}
@@ -132,7 +133,11 @@ def keep_own_counts(session: Session, release_id: int, records: Mapping[str, Spe
         if not rows:
             gone.append(slug)
     if gone:
-        session.execute(delete(PoolOwnCount).where(PoolOwnCount.component_slug.in_(sorted(gone))))
+        once = select(PoolOwnCount.component_slug, PoolOwnCount.shop_id, PoolOwnCount.make, PoolOwnCount.model)
+        for slug, *whose in session.execute(once.where(PoolOwnCount.component_slug.in_(sorted(gone))).distinct()):
+            row = (whose[0], slug, *whose[1:], *(0.0 for _ in _COUNTED))
+            for values, value in zip(columns.values(), row, strict=True):
+                values.append(value)
     if columns["shop_id"]:
         columns["release_id"] = [release_id] * len(columns["shop_id"])
         insert_columns(connection_of(session), cast(Table, PoolOwnCount.__table__), columns)

@@ -11,13 +11,15 @@ from typing import Any
 import pytest
 from sqlalchemy import select
 
+from analytics.spells import Spells
 from service.db import Database
+from service.estimates import latest_release
 from service.fitting import refit
-from service.models import AccessEvent
+from service.models import AccessEvent, EstimateRelease, Shop
 from service.pool import desk
 from service.pool.publishing import publish
 from service.pool.trail import COMMAND_LINE
-from service.pool.visible import FROM_CELLS, IN_FULL, OWN_ONLY
+from service.pool.visible import FROM_CELLS, IN_FULL, OWN_ONLY, keep_own_counts, visible_counts
 from tests.service.callers import Caller, make_app, make_caller
 from tests.service.databases import NOW, PostgresDatabases, SqliteFiles
 from tests.service.job_files import row, seen
@@ -182,6 +184,36 @@ def test_counts_behind_an_answer_as_of_a_past_moment(database: Database) -> None
     # Nothing says that it stood; a chance as small as that of a part of last month is rounded, which is no move.
     assert "standing" not in {move["evidence"] for row in after[1]["ranking"] for move in row.get("moved_by", ())}
     assert told(known_at=NOW.isoformat()) == before
+
+
+def test_own_counts_of_a_component_nobody_has_any_more(database: Database) -> None:
+    fill_pool(database)
+    refit(database, pool_open=False, now=NOW)
+
+    def seen(release: EstimateRelease, slug: str = "regulator_rectifier") -> list[float]:
+        counts = visible_counts(session, release_shop, release, pool_open=False)
+        assert counts is not None
+        return [own.parts for key, own in counts.own.items() if key[0] == slug]
+
+    with database.write() as session:
+        release_shop = session.scalars(select(Shop.id)).first()
+        assert release_shop is not None
+        first = latest_release(session, None)
+        assert first is not None
+        before = seen(first)
+        session.add(
+            EstimateRelease(
+                estimates=first.estimates, positions={}, spread_prior=first.spread_prior, counts=first.counts,
+                data_through=first.data_through, published_at=NOW + timedelta(days=1),
+            )
+        )  # fmt: skip
+        session.flush()
+        second = latest_release(session, None)
+        assert second is not None and second.id > first.id
+        keep_own_counts(session, second.id, {"regulator_rectifier": Spells.empty((), (), ())})
+        session.flush()
+        assert before and before[0] > 0
+        assert (seen(second), seen(first)) == ([], before)
 
 
 def test_comparisons_keep_to_the_grid(gasket: Caller) -> None:
