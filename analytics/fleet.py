@@ -35,6 +35,7 @@ from analytics.spells import DAYS_PER_YEAR, Floats, Ints
 
 DAYS_PER_MONTH = DAYS_PER_YEAR / 12
 RENEWS_FROM = 0.05  # chance of a new part to fail within the horizon from which its replacement is followed too
+MOST_COUNTED = 60  # failures of one part within the horizon of which each number has its chance
 _KNOTS = np.array([0.0, 0.07, 0.25, 0.6, 1.0])  # of the horizon
 _WEIGHT = np.full(JOINT, 1.0 / JOINT)
 
@@ -185,9 +186,10 @@ def _spread(
     if rare:
         return variance, np.stack([1.0 - expected, expected], axis=-1)
     terms = [np.exp(-expected)]
-    for k in range(1, int(np.ceil(3 * expected.max() + 8))):
+    # One draw of a vague prior may speak of very short lives: the last count stands for more as well.
+    for k in range(1, min(int(np.ceil(3 * expected.max() + 8)), MOST_COUNTED)):
         terms.append(terms[-1] * expected / k)
-    return variance, np.stack(terms, axis=-1)
+    return variance, np.stack([*terms, np.maximum(1.0 - sum(terms), 0.0)], axis=-1)
 
 
 def due_steps(group: FleetGroup, km_per_day: Floats, interval: Interval, step_days: float) -> tuple[Floats, Floats]:

@@ -52,9 +52,17 @@ def step_chances(hazard: Floats, due: Floats | None = None) -> StepChances:
 def lags(hazard_of_new: Floats, due: Floats | None = None) -> StepChances:
     """Chances of a new part by whole steps since it was fitted, from `hazard_of_new` (steps + 1, ...).
 
-    The hazard is wanted at 0, 1/2, 3/2, ... steps, so that lag k gathers lives of about k steps.
+    The hazard is wanted at 0, 1/2, 3/2, ... steps, so that lag k gathers lives of about k steps. A planned renewal
+    between two whole lags is shared out between them, so that lives cut short are as long on the mean as they are:
+    put to the nearest lag, an interval of less than half a step would take no time at all.
     """
-    return step_chances(hazard_of_new, None if due is None else np.asarray(due, dtype=float) + 0.5)
+    if due is None:
+        return step_chances(hazard_of_new)
+    at = np.asarray(due, dtype=float)
+    # the first of these steps is half a step
+    failed = step_chances(hazard_of_new, np.where(at < 0.5, 2.0 * at, at + 0.5)).failed
+    lag = np.arange(len(failed)).reshape(-1, *([1] * at.ndim))
+    return StepChances(failed, np.clip(1.0 - np.abs(at - lag), 0.0, 1.0) * (1.0 - failed.sum(axis=0)))
 
 
 def expected_events(first: StepChances, new: StepChances, renewals: Floats | None = None) -> StepChances:

@@ -157,6 +157,22 @@ def test_planned_renewals_take_the_place_of_failures():
     assert choices[0][3] == pytest.approx(500 * choices[0][1] + 100 * choices[0][2])
 
 
+@pytest.mark.parametrize("days", [7.0, 20.0, 45.0])
+def test_an_interval_short_of_a_month_is_renewed_as_often_as_that(days):
+    """Also where priors alone speak, of lives of any length: planned renewals are one in each interval at most."""
+    bare = FleetMachine(CELL, 60.0, [PartState("pump", 9000, 150.0)])
+    belts = fleet_of(TABLE, [courier(9000.0)] * 30)
+    pumps = fleet_of(RiskTable.from_fits([fit_component(NOTHING, PRIOR, component="pump", seed=3)]), [bare] * 30)
+    for fleet in (belts, pumps):
+        name = fleet.components[0]
+        found = outlook(fleet, 365.25, intervals={name: Interval(days=days)})
+        assert found.planned.sum() <= 30 * (365.25 / days + 1)
+        assert max(len(f.cumulative) for f in found.forecasts) <= 30 * 60 + 1
+    renewed = outlook(belts, 365.25, intervals={"belt": Interval(days=days)})
+    assert renewed.planned.sum() == pytest.approx(30 * 365.25 / days, rel=0.04)
+    assert renewed.failures.sum() < 0.1 * outlook(belts, 365.25).failures.sum()
+
+
 def test_money_and_days_off_the_road():
     costs = {"belt": RenewalCosts(100, 300, 0.5, 2.0, 50), "pump": RenewalCosts(80, 80)}
     found = outlook(FLEET, 365.25)

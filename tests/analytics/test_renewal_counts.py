@@ -51,6 +51,22 @@ def test_planned_renewals_come_when_due():
     assert overdue.planned == pytest.approx([1, 0, 0, 0, 0, 0])
 
 
+@pytest.mark.parametrize("every", [0.03, 0.23, 0.5, 0.9, 1.4, 2.7])
+def test_renewals_of_any_interval_come_as_often_as_they_do(every):
+    """Twelve steps hold 12 / every renewals, and of each the share that fails first; intervals may be short of a step.
+
+    Of Weibull(3, 20) parts few fail within the interval, so that lives are as long as that but for a hundredth.
+    """
+    halves = np.concatenate([[0.0], np.arange(12) + 0.5])
+    first, new = step_chances(np.zeros(13), np.array(0.0)), lags((halves / 20) ** 3, np.array(every))
+    events = expected_events(first, new)
+    assert events.either.sum() == pytest.approx(12 / every, rel=0.04, abs=0.6)
+    # the lattice knows hazards at half steps only, and takes them for even in between
+    edge = np.array([0.0, 0.5, 1.5, 2.5, 3.5])
+    fails = np.interp(every, edge, 1 - np.exp(-((edge / 20) ** 3)))
+    assert events.failed.sum() == pytest.approx(fails * 12 / every, rel=0.2, abs=1e-3)
+
+
 def test_failures_and_renewals_account_for_every_part():
     edges, _ = lattice(3, 5.0, 10.0, 40)
     chances = step_chances(edges, np.array(17.3))

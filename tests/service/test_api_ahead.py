@@ -102,6 +102,16 @@ def test_outlook_prices_months_ahead_and_planned_renewals(caller: Caller) -> Non
     assert free["planned_renewals"] == 0 < renewed["planned_renewals"]
 
 
+def test_an_interval_short_of_a_month_is_paid_as_often_as_it_comes(caller: Caller) -> None:
+    query = {**DAY, "months": 12, "choice": ["7days", "20days", "45days", "365days"]}
+    found = caller.get("/api/v1/fleet/intervals/cvt_belt", query_string=query).get_json()
+    short = found["choices"][:3]
+    parts = [row["planned_renewals"] * row["interval_days"] / 365.25 for row in short]
+    assert parts == pytest.approx([round(parts[0])] * 3, rel=0.1) and parts[0] > 0.9
+    failures = [row["failures"] for row in found["choices"]]
+    assert failures == sorted(failures)
+
+
 def test_what_changes_if_an_interval_changes(caller: Caller) -> None:
     query = {**DAY, "months": 12, "choice": ["8000km", "16000km/730days", "8000km"], "failure_downtime_days": 2}
     found = caller.get("/api/v1/fleet/intervals/cvt_belt", query_string=query).get_json()
