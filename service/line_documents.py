@@ -68,8 +68,9 @@ def lines_known(shop_id: Any, known_at: Any, asked: Mapping[str, Any]) -> Select
     statement = lines_then(select(JobLine).where(JobLine.shop_id == shop_id), known_at)
     given = {name: asked[name] for name in LINE_FILTERS if asked[name] is not None}
     if "machine" in given:
-        ids = select(Machine.id).where(Machine.shop_id == shop_id, Machine.public_id == given["machine"])
-        statement = statement.where(JobLine.machine_id.in_(ids))
+        # One machine, said as one: among several, SQLite walks through all lines of the shop to have them in order.
+        key = select(Machine.id).where(Machine.shop_id == shop_id, Machine.public_id == given["machine"])
+        statement = statement.where(JobLine.machine_id == key.correlate(None).scalar_subquery())
     if "card" in given:
         ids = select(JobCard.id).where(JobCard.shop_id == shop_id, JobCard.number == given["card"])
         statement = statement.where(JobLine.card_id.in_(ids))

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import json
+import uuid
 from typing import Any
 
 import psycopg
 import pytest
-from sqlalchemy import event, select
+from sqlalchemy import event, select, text
 
 from service.app import WeakspotApp
+from service.db import Database
 from service.imports.words import catalogue_words
-from service.line_documents import line_document, plain, shown_lines
-from service.models import JobLine, Shop, ShopWord
+from service.line_documents import LINE_FILTERS, line_document, lines_known, plain, shown_lines
+from service.models import Base, JobLine, Shop, ShopWord
 from service.schemas.reviews import LineReply, LinesReply
 from tests.service.callers import Caller
 from tests.service.databases import NOW
@@ -143,3 +145,16 @@ def test_words_in_memory_follow_what_the_shop_says(gasket: Caller, arches: Calle
         match = catalogue_words(session, gasket.shop_id).component("thingummy")
         assert match.component is not None and match.component.slug == "battery"
         assert catalogue_words(session, arches.shop_id).component("thingummy").component is None
+
+
+def test_a_machines_lines_are_not_looked_for_among_all_of_the_shop() -> None:
+    asked = {**dict.fromkeys(LINE_FILTERS), "machine": uuid.uuid4()}
+    wanted = lines_known(1, None, asked).with_only_columns(JobLine.id).order_by(JobLine.id).limit(50)
+    database = Database("sqlite://")
+    with database.write() as session:
+        Base.metadata.create_all(session.connection())
+        sql = wanted.compile(session.connection(), compile_kwargs={"literal_binds": True})
+        plan = [row.detail for row in session.execute(text(f"EXPLAIN QUERY PLAN {sql}"))]
+    database.dispose()
+    assert any("ix_job_line_machine_id" in step for step in plan), plan
+    assert not any("ix_job_line_shop_id_id" in step or "TEMP B-TREE" in step for step in plan), plan
