@@ -33,7 +33,7 @@ from sqlalchemy.pool import StaticPool
 from sqlalchemy.types import TypeDecorator, TypeEngine
 
 from service.key_claims import AlreadyClaimed, KeyClaims
-from service.prepared import Prepared
+from service.prepared import Prepared, run_on_driver
 from service.turns import FairLock, FileLock
 
 NAMING = {
@@ -138,7 +138,7 @@ def make_engine(url: str, *, synchronous: str = "FULL", statement_seconds: float
         # A deferred transaction that reads and then writes fails at once when another writer came between.
         writes = connection.get_execution_options().get("writes", True)
         if writes is not None:
-            connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+            run_on_driver(connection, "BEGIN IMMEDIATE" if writes else "BEGIN", ())
 
     return engine
 
