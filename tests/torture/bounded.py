@@ -19,9 +19,9 @@ def bound_now() -> int:
 
 @contextmanager
 def bounded(bound: int) -> Iterator[None]:
-    """Have what asks for more end in a MemoryError.
+    """Have what asks for more end in a MemoryError, or with the process: the machine goes on either way.
 
-    For requests alone: what makes them up is native code that ends the process where it gets no memory.
+    Native code may crash where it gets no memory. For requests alone, as what makes them up is sure to.
     """
     if sys.platform != "linux":
         yield
