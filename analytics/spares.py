@@ -18,10 +18,19 @@ import numpy as np
 from analytics.count_forecast import CountForecast, forecast_of_counts, forecast_of_moments
 from analytics.errors import InvalidObservations
 from analytics.fleet import Interval, due_steps
+from analytics.fleet_draws import JOINT
 from analytics.fleet_path import hazard_ahead, hazard_of_new
 from analytics.fleet_types import Fleet, FleetGroup
 from analytics.new_life import NewLife
-from analytics.renewal_counts import count_chances, lags, step_chances
+from analytics.renewal_counts import (
+    StepChances,
+    count_chances,
+    expected_events,
+    lags,
+    renewals_by_lag,
+    step_chances,
+    variance_of_count,
+)
 from analytics.renewal_policy import RenewalCosts, cost_curve
 from analytics.spells import Floats
 
@@ -114,12 +123,18 @@ def demand_ahead(
         raise InvalidObservations(f"component: the fleet carries no {component!r}")
     if not 0 < lead_time_days < np.inf:
         raise InvalidObservations(f"lead_time_days: must be a number above 0, not {lead_time_days!r}")
+    chunks = [
+        group.taken(slice(begin, begin + _CHUNK))
+        for group in fleet.groups
+        if group.lives.component == component
+        for begin in range(0, len(group.part), _CHUNK)
+    ]
     found = []
-    for group in fleet.groups:
-        if group.lives.component == component:
-            for begin in range(0, len(group.part), _CHUNK):
-                some = group.taken(slice(begin, begin + _CHUNK))
-                found.append(_counts(some, fleet.km_per_day[some.machine], lead_time_days, interval))
+    for some in chunks:
+        now, later, every = _lives(some, fleet.km_per_day[some.machine], lead_time_days, interval)
+        if every is not None and every.min() < 1.0:  # a part may be taken more often than there are steps
+            return _often(fleet, chunks, lead_time_days, interval)
+        found.append(_counts(now, later))
     widest = max(c.shape[-1] for c in found)
     counts = np.concatenate([np.pad(c, ((0, 0), (0, 0), (0, widest - c.shape[-1]))) for c in found])
     weight = np.full(counts.shape[1], 1.0 / counts.shape[1])
@@ -130,16 +145,41 @@ def demand_ahead(
     return forecast_of_moments(mean.sum(axis=0), (counts @ k**2 - mean**2).sum(axis=0), weight)
 
 
-def _counts(group: FleetGroup, km_per_day: Floats, lead_time_days: float, interval: Interval | None) -> Floats:
-    """Chances of 0, 1, ... parts taken, (parts, draws, k)."""
+def _lives(
+    group: FleetGroup, km_per_day: Floats, lead_time_days: float, interval: Interval | None
+) -> tuple[StepChances, StepChances, Floats | None]:
+    """Of the parts now fitted, of new ones, and the steps between renewals on purpose."""
     step = lead_time_days / STEPS
     due, every = (None, None) if interval is None else due_steps(group, km_per_day, interval, step)
     now = step_chances(hazard_ahead(group, km_per_day, step * np.arange(STEPS + 1, dtype=np.float64)), due)
     halves = step * np.concatenate([[0.0], np.arange(STEPS) + 0.5])
-    later = lags(hazard_of_new(group, km_per_day, halves), every)
+    return now, lags(hazard_of_new(group, km_per_day, halves), every), every
+
+
+def _counts(now: StepChances, later: StepChances) -> Floats:
+    """Chances of 0, 1, ... parts taken, (parts, draws, k)."""
     most = 2
     while True:
         counts = count_chances(now, later, most)
         if counts[..., -1].max() < 1e-4 or most >= STEPS:
             return np.swapaxes(counts, 0, 1)
         most += 2
+
+
+def _often(fleet: Fleet, chunks: list[FleetGroup], lead_time_days: float, interval: Interval | None) -> CountForecast:
+    """Demand from its mean and variance: counts of more than one a step are many, and their sums near normal.
+
+    A vague prior's draw may speak of lives as short as nothing: failures count up to one a step, as they do above, and
+    a part is renewed on purpose once in each interval at most.
+    """
+    mean = variance = np.zeros(JOINT)
+    for some in chunks:
+        now, later, every = _lives(some, fleet.km_per_day[some.machine], lead_time_days, interval)
+        events = expected_events(now, later)
+        taken = np.minimum(events.failed.sum(axis=0), STEPS)
+        if events.planned is not None and every is not None:
+            taken = taken + np.minimum(events.planned.sum(axis=0), STEPS / every + 1.0)
+        mean = mean + taken.sum(axis=1)
+        spread = np.minimum(variance_of_count(events.either, renewals_by_lag(later)), taken)
+        variance = variance + spread.sum(axis=1)
+    return forecast_of_moments(mean, variance, np.full(JOINT, 1.0 / JOINT))

@@ -11,8 +11,10 @@ from analytics.fleet_parts import fleet_of
 from analytics.fleet_types import FleetMachine
 from analytics.life_model_types import PartState
 from analytics.new_life import known_life
+from analytics.pooling import fit_component
+from analytics.risk_draws import RiskTable
 from analytics.spares import SparesAdvice, demand_ahead, steady_demand
-from tests.analytics.fleet_cases import CELL, fitted_table
+from tests.analytics.fleet_cases import CELL, NOTHING, PRIOR, fitted_table
 
 BELT = known_life(5, 24)  # thousand km
 TABLE = fitted_table(shape=4.0)
@@ -54,6 +56,23 @@ def test_demand_of_all_ages_is_the_steady_one():
     fleet = fleet_of(TABLE, [machine(a) for a in ages])
     found = demand_ahead(fleet, "belt", 28.0, interval=Interval(km=12_000))
     assert found.expected == pytest.approx(400 * 28 * 60 / 12_000, rel=0.06)
+
+
+@pytest.mark.parametrize("days", [3.0, 7.0, 25.0, 90.0])
+def test_a_part_renewed_often_is_taken_as_often_as_that(days):
+    """A third of a year: forty renewals of one part in it are forty parts, not one for each step."""
+    fleet = fleet_of(TABLE, [machine(0)] * 30)
+    found = demand_ahead(fleet, "belt", 120.0, interval=Interval(days=days))
+    low, high = (30 * renewals for renewals in (np.floor(120 / days), 120 / days + 1))
+    assert 0.98 * low <= found.expected <= high
+    assert found.between(0.8)[0] <= found.expected <= found.between(0.8)[1] + 1
+
+
+def test_short_lives_of_a_vague_prior_take_no_end_of_parts():
+    bare = FleetMachine(CELL, 60.0, [PartState("pump", 9000, 150.0)])
+    fleet = fleet_of(RiskTable.from_fits([fit_component(NOTHING, PRIOR, component="pump", seed=3)]), [bare] * 30)
+    found = demand_ahead(fleet, "pump", 1000.0, interval=Interval(days=7))
+    assert 0.9 * 30 * 142 < found.expected < 30 * (1000 / 7 + 1 + 12) and len(found.cumulative) < 10_000
 
 
 def test_demand_by_simulation():
