@@ -42,8 +42,7 @@ def answered_once(
     try:
         with database.together(claim_number(shop_id, key)) as unit:
             digest = _request_digest()
-            with database.look() as connection:
-                kept = find_reply(connection, shop_id, key, now=now)
+            kept = find_reply(unit.connection(), shop_id, key, now=now)
             if kept is not None:
                 return _again(kept, digest, named)
             response = view()

@@ -137,8 +137,7 @@ def make_engine(url: str, *, synchronous: str = "FULL", statement_seconds: float
     def _begin(connection: Any) -> None:
         # A deferred transaction that reads and then writes fails at once when another writer came between.
         writes = connection.get_execution_options().get("writes", True)
-        if writes is not None:
-            run_on_driver(connection, "BEGIN IMMEDIATE" if writes else "BEGIN", ())
+        run_on_driver(connection, "BEGIN IMMEDIATE" if writes else "BEGIN", ())
 
     return engine
 
@@ -148,13 +147,20 @@ class Unit:
 
     def __init__(self, database: Database, stack: contextlib.ExitStack) -> None:
         self._database, self._stack = database, stack
+        self._connection: Connection | None = None
         self.session: Session | None = None
+
+    def connection(self) -> Connection:
+        """The unit's connection; until the first write each prepared statement is a transaction of its own."""
+        if self._connection is None:
+            self._connection = self._stack.enter_context(self._database.engine.connect())
+        return self._connection
 
     def begin(self) -> Session:
         """The unit's session; the first call waits for the writer's turn."""
         if self.session is None:
             # Made before the turn and put away after it: others wait for what is done between.
-            session = self._stack.enter_context(Session(self._database.engine, expire_on_commit=False))
+            session = self._stack.enter_context(Session(self.connection(), expire_on_commit=False))
             self._stack.enter_context(self._database.writer_turn())
             self._stack.callback(session.rollback)  # nothing, once committed
             self.session = session
@@ -178,7 +184,6 @@ class Database:
         self.url = url
         self.engine = make_engine(url, synchronous=synchronous, statement_seconds=statement_seconds)
         self._reading = self.engine.execution_options(writes=False)
-        self._looking = self.engine.execution_options(writes=None)
         self._threads = FairLock()
         database = self.engine.url.database
         on_file = self.engine.dialect.name == "sqlite" and database not in (None, "", ":memory:")
@@ -198,17 +203,6 @@ class Database:
         # Closing ends the transaction; an explicit rollback would also empty the objects that were read.
         with Session(self._reading) as session:
             yield session
-
-    @contextlib.contextmanager
-    def look(self) -> Iterator[Connection]:
-        """A connection for one statement that reads: a transaction of its own would cost more than it."""
-        unit = self._unit.get()
-        if unit is not None and unit.session is not None:
-            unit.session.flush()
-            yield unit.session.connection()
-            return
-        with self._looking.connect() as connection:
-            yield connection
 
     @contextlib.contextmanager
     def write(self) -> Iterator[Session]:

@@ -16,6 +16,8 @@ from service.prepared import Prepared
 
 KEYS_AT_ONCE = 500  # below the number of parameters that old SQLite builds take
 
+_CONNECTION = "connection"
+
 Item = TypeVar("Item")
 Among = Callable[[ColumnElement[Any]], ColumnElement[bool]]
 
@@ -27,9 +29,18 @@ def chunks(items: Sequence[Item], size: int = KEYS_AT_ONCE) -> Iterator[Sequence
 
 
 def connection_of(session: Session) -> Connection:
-    """The session's connection, for statements of tables alone; what the session holds back is written first."""
+    """The session's connection, for statements of tables alone; what the session holds back is written first.
+
+    Kept for as long as the transaction lives: asking SQLAlchemy each time took as long as a short statement.
+    """
     session.flush()
-    return session.connection()
+    transaction = session.get_transaction()
+    known: tuple[Any, Connection] | None = session.info.get(_CONNECTION)
+    if transaction is not None and transaction.is_active and known is not None and known[0] is transaction:
+        return known[1]
+    connection = session.connection()
+    session.info[_CONNECTION] = session.get_transaction(), connection
+    return connection
 
 
 class Keyed:

@@ -81,13 +81,14 @@ _KEEP_BUILDS = Keyed(
     )
 )  # fmt: skip
 _NUMBERS: BindParameter[Any] = bindparam("numbers", expanding=True)
-_CARDS = select(_card.c.machine_id, _card.c.number, _card.c.id)
+# The shop is named although the machine says it: the index of cards begins with it.
+_CARDS = select(_card.c.machine_id, _card.c.number, _card.c.id).where(_card.c.shop_id == bindparam("shop"))
 _CARDS_OF = Keyed(lambda among: _CARDS.where(among(_card.c.machine_id)))
 _CARDS_NAMED = _CARDS.where(_card.c.machine_id.in_(bindparam("machines", expanding=True)), _card.c.number.in_(_NUMBERS))
 _CARD = Keyed(lambda among: _CARDS.where(among(_card.c.machine_id), _card.c.number == bindparam("number")))
 _LAST_CARD = select(func.max(_card.c.id))
 # Keys rise, and nobody else writes into the shop meanwhile.
-_CARDS_SINCE = _CARDS.where(_card.c.shop_id == bindparam("shop"), _card.c.id > bindparam("last"))
+_CARDS_SINCE = _CARDS.where(_card.c.id > bindparam("last"))
 _WITH_SEGMENTS = Keyed(lambda among: select(_segment.c.machine_id).where(among(_segment.c.machine_id)))
 _HOLD = Prepared(select(_shop.c.id).where(_shop.c.id == bindparam("shop")).with_for_update())
 _MARK_STALE = {"sqlite": Prepared(_mark_stale(sqlite)), "postgresql": Prepared(_mark_stale(postgresql))}
@@ -183,7 +184,7 @@ def add_cards(
     session: Session, shop: AnyShop, cards: Sequence[tuple[int, str]], *, now: datetime
 ) -> dict[tuple[int, str], int]:
     """Write those cards (machine, number) down that are not there yet; the keys of all of them."""
-    found = _card_keys(session, cards)
+    found = _card_keys(session, shop, cards)
     new = [card for card in cards if card not in found]
     rows = [
         {"public_id": public_id, "shop_id": shop.id, "machine_id": machine, "number": number, "recorded_at": now}
@@ -199,17 +200,17 @@ def add_cards(
     return found
 
 
-def _card_keys(session: Session, cards: Sequence[tuple[int, str]]) -> dict[tuple[int, str], int]:
+def _card_keys(session: Session, shop: AnyShop, cards: Sequence[tuple[int, str]]) -> dict[tuple[int, str], int]:
     """Keys of the cards of these machines; of few numbers those cards alone, however long the machines' histories."""
     machines = sorted({machine for machine, _ in cards})
     numbers = sorted({number for _, number in cards})
     if len(numbers) == 1:
-        rows = _CARD.rows(session, machines, number=numbers[0])
+        rows = _CARD.rows(session, machines, shop=shop.id, number=numbers[0])
     elif len(numbers) <= KEYS_AT_ONCE:
-        asked = [{"machines": part, "numbers": numbers} for part in chunks(machines)]
+        asked = [{"shop": shop.id, "machines": part, "numbers": numbers} for part in chunks(machines)]
         rows = [row for part in asked for row in session.connection().execute(_CARDS_NAMED, part)]
     else:
-        rows = _CARDS_OF.rows(session, machines)
+        rows = _CARDS_OF.rows(session, machines, shop=shop.id)
     return {(machine, number): key for machine, number, key in rows}
 
 

@@ -68,8 +68,10 @@ class JobLines(MethodView):
         with app().database.write() as session:
             entered = enter_lines(session, shop_id(), [asked], now=app().now(), today=app().today(), one=True)
             (line,) = map(_entered_document, entered)
-        status = 201 if line["created"] else 200
-        return line, status, {"Location": url_for("job_lines.OneLine", line_id=line["id"])}
+        reply = app().json.response(line)
+        reply.status_code = 201 if line["created"] else 200
+        reply.location = url_for("job_lines.OneLine", line_id=line["id"])
+        return reply
 
 
 @blueprint.route("/bulk")
@@ -84,8 +86,11 @@ class BulkLines(MethodView):
             entered = enter_lines(session, shop_id(), asked["lines"], now=app().now(), today=app().today())
             lines = list(map(_entered_document, entered))
         created = sum(line["created"] for line in lines)
-        reply = {"lines": lines, "created": created, "in_doubt": sum(line["in_doubt"] for line in lines)}
-        return reply, 201 if created else 200
+        reply = app().json.response(
+            {"lines": lines, "created": created, "in_doubt": sum(line["in_doubt"] for line in lines)}
+        )
+        reply.status_code = 201 if created else 200
+        return reply
 
 
 @blueprint.route("/<uuid:line_id>")
@@ -171,7 +176,8 @@ def _author(asked: dict[str, Any]) -> Author:
 
 
 def _entered_document(entered: Entered) -> dict[str, Any]:
-    return {**line_document(entered.line), "created": entered.created, "doubts": entered.doubts}
+    doubts = [{**doubt, "id": str(doubt["id"])} for doubt in entered.doubts]
+    return {**plain(line_document(entered.line)), "created": entered.created, "doubts": doubts}
 
 
 def _trail(session: Session, line: JobLine) -> dict[str, Any]:

@@ -54,17 +54,18 @@ def find_odometer_doubts(
 
 def _falls_and_jumps(readings: list[HistoryLine], start: MachineStart) -> list[Finding]:
     exact = [line for line in readings if line.earliest == line.latest]
-    points = sorted({_point(line) for line in exact})
+    pointed = [(line, _point(line)) for line in exact]
+    points = sorted({point for _, point in pointed})
     standing = points if _never_falls(points) else in_every_longest_rise([point.km for point in points], points)
     fallen = set(points) - set(standing)
     partial = [line for line in readings if line.earliest != line.latest]
     fallen_partial, fallen_points = _partial_falls(partial, points, standing)
     fallen |= fallen_points
-    found = [_falls(line) for line in exact if _point(line) in fallen]
+    found = [_falls(line) for line, point in pointed if point in fallen]
     found += [_falls(line) for line in partial if line.order in fallen_partial]
     steady = [point for point in standing if point not in fallen]
     jumped = _implausible(steady, start)
-    return found + [_jumps(line) for line in exact if _point(line) in jumped]
+    return found + [_jumps(line) for line, point in pointed if point in jumped]
 
 
 def _point(line: HistoryLine) -> Point:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from sqlalchemy import func, select
+from sqlalchemy import event, func, select, text
 
 from service.app import WeakspotApp
 from service.models import JobLine, Machine, OdometerEntry, OdometerSegment, StaleComponent
@@ -121,3 +121,23 @@ def test_a_day_that_has_not_come_is_refused(gasket: Caller, app: WeakspotApp) ->
     for card, day in (("2", "2026-06-02"), ("3", "2026-06"), ("4", "2026"), ("5", "2024-02-29")):
         assert gasket.post(LINES, json=row(date=day, card=card)).status_code == 201
     assert gasket.post(LINES, json=row(date="2023-02-29", card="6")).status_code == 422
+
+
+def test_a_line_costs_the_same_whatever_is_on_record(gasket: Caller, app: WeakspotApp) -> None:
+    engine = app.database.engine
+    if engine.dialect.name != "sqlite":
+        pytest.skip("PostgreSQL rightly walks through tables as small as a test's")
+    engine.dispose()
+    said: list[str] = []
+    event.listen(engine, "connect", lambda connection, _: connection.set_trace_callback(said.append))
+    assert gasket.post(LINES, json=row()).status_code == 201
+    said.clear()
+    assert gasket.post(LINES, json=row(card="1002")).status_code == 201
+    asked = [sql for sql in said if sql.startswith("SELECT")]
+    with engine.connect() as connection:
+        driver: Any = connection.connection.driver_connection
+        steps = [step[3] for sql in asked for step in driver.execute(f"EXPLAIN QUERY PLAN {sql}").fetchall()]
+        assert connection.scalar(text("SELECT count(*) FROM job_card")) == 2
+    grows = ("job_card", "job_line", "odometer_entry", "doubt", "machine", "kept_reply")
+    assert any(step.startswith("SEARCH job_card") for step in steps)
+    assert [step for step in steps if step.split()[:2] in [["SCAN", table] for table in grows]] == []

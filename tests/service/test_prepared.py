@@ -6,10 +6,13 @@ from datetime import UTC, datetime
 
 import pytest
 from sqlalchemy import Connection, Table, bindparam, insert, select, update
-from sqlalchemy.exc import IntegrityError, OperationalError, ProgrammingError
+from sqlalchemy.exc import IntegrityError, OperationalError, PendingRollbackError, ProgrammingError
+from sqlalchemy.orm import Session
 
 from service.bulk import insert_returning
 from service.db import Database
+from service.keyed import connection_of
+from service.models import Shop
 from service.prepared import Prepared, run_on_driver
 from tests.service.test_bulk import ROWS, make_table
 
@@ -90,3 +93,20 @@ def test_naive_moment_is_refused(database: Database) -> None:
         table = filled(connection, "naive")
         one = Prepared(select(table.c.id).where(table.c.moment == bindparam("key")))
         one.rows(connection, {"key": datetime(2026, 1, 5)})
+
+
+def test_a_kept_connection_ends_with_its_transaction(database: Database) -> None:
+    now = datetime(2026, 6, 1, tzinfo=UTC)
+    with Session(database.engine) as session:
+        first = connection_of(session)
+        assert connection_of(session) is first and first.in_transaction()
+        session.add(Shop(name="The Cog & Gasket", created_at=now))
+        session.commit()
+        assert connection_of(session).in_transaction()
+        session.add(Shop(name="The Cog & Gasket", created_at=now))
+        with pytest.raises(IntegrityError):
+            connection_of(session)
+        with pytest.raises(PendingRollbackError):  # else what follows would stand, outside every transaction
+            connection_of(session)
+        session.rollback()
+        assert connection_of(session).in_transaction()
