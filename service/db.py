@@ -46,6 +46,10 @@ NAMING = {
 
 CONNECT_SECONDS = 5
 
+# SQLite copies its log into the file at the end of a writer's turn, and who waits behind waits for that too. A quarter
+# of SQLite's own 1,000 pages: more often, each time shorter (8 writers: the 99th percentile took .85 of before).
+CHECKPOINT_PAGES = 250
+
 # SQLite numbers rows by itself only in a column typed INTEGER.
 Key = BigInteger().with_variant(Integer, "sqlite")
 
@@ -130,7 +134,13 @@ def make_engine(url: str, *, synchronous: str = "FULL", statement_seconds: float
     @event.listens_for(engine, "connect")
     def _prepare(connection: Any, _record: Any) -> None:
         connection.isolation_level = None  # we say BEGIN ourselves, see _begin
-        for pragma in ("foreign_keys=ON", "journal_mode=WAL", f"synchronous={synchronous}", "cache_size=-65536"):
+        for pragma in (
+            "foreign_keys=ON",
+            "journal_mode=WAL",
+            f"synchronous={synchronous}",
+            "cache_size=-65536",
+            f"wal_autocheckpoint={CHECKPOINT_PAGES}",
+        ):
             connection.execute(f"PRAGMA {pragma}")
 
     @event.listens_for(engine, "begin")
