@@ -17,7 +17,7 @@ __all__ = ["create_token", "current_actor", "current_shop_id", "needed_grant", "
 OPEN_PATHS = frozenset({"/health", "/ready", "/metrics", "/api/v1/openapi.json", "/api/v1/docs"})
 SAFE = ("GET", "HEAD", "OPTIONS")
 # Questions that come as POST because they are long; they change nothing.
-ASKING = frozenset({"rankings.Rankings", "plans.Plans", "bills.Bills", "measurements.Judge"})
+ASKING = frozenset({"rankings.Rankings", "plans.Plans", "bills.Bills", "measurements.Judge", "ahead.RenewalBlocks"})
 # What only an owner decides: who may do what, and what leaves the shop. Everything but reading in these,
 OWNERS = frozenset({"pool", "shop"})
 # and all of these.

@@ -18,7 +18,7 @@ from tests.service.callers import Caller
 from tests.service.test_api_people import with_scope
 
 METHODS = ("get", "post", "put", "patch", "delete")
-QUESTIONS = {"/rankings", "/plans", "/bills", "/measurements/judge"}
+QUESTIONS = {"/rankings", "/plans", "/bills", "/measurements/judge", "/renewal-blocks"}
 OWNERS_READ_TOO = ("/tokens", "/people", "/accesses")
 OWNERS = (*OWNERS_READ_TOO, "/shop", "/pool")
 
