@@ -72,8 +72,12 @@ def lines_known(shop_id: Any, known_at: Any, asked: Mapping[str, Any]) -> Select
         key = select(Machine.id).where(Machine.shop_id == shop_id, Machine.public_id == given["machine"])
         statement = statement.where(JobLine.machine_id == key.correlate(None).scalar_subquery())
     if "card" in given:
-        ids = select(JobCard.id).where(JobCard.shop_id == shop_id, JobCard.number == given["card"])
-        statement = statement.where(JobLine.card_id.in_(ids))
+        # By way of the card's machines, whose lines are indexed.
+        keys = select(_line.c.id).join(
+            JobCard, (JobCard.machine_id == _line.c.machine_id) & (JobCard.id == _line.c.card_id)
+        )
+        keys = keys.where(JobCard.shop_id == shop_id, JobCard.number == given["card"])
+        statement = statement.where(JobLine.id.in_(keys))
     if "component" in given:
         ids = select(ComponentType.id).where(ComponentType.slug == given["component"])
         statement = statement.where(JobLine.component_type_id.in_(ids))
